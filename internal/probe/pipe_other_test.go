@@ -1,0 +1,5 @@
+//go:build !linux
+
+package probe
+
+func mkfifo(string) error { return nil }
