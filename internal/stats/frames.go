@@ -1,0 +1,82 @@
+package stats
+
+import (
+	"math"
+	"slices"
+)
+
+// frames holds the frame times of one run, prepared once: in order, ascending,
+// and their exact sum, all in nanoseconds. All times are positive.
+type frames struct {
+	order     []int64
+	ascending []int64
+	total     int64
+}
+
+// admit checks the frame times and prepares them. It repairs nothing.
+func admit(nanos []int64, g *Grade, opt Options) (frames, bool) {
+	f := frames{order: nanos}
+	if len(nanos) < 2 {
+		g.refuse(TooFewFrames, "%d frame times, at least 2 are needed", len(nanos))
+		return f, false
+	}
+	for k, t := range nanos {
+		if t <= 0 {
+			g.refuse(NotPositive, "frame %d takes %d ns", k, t)
+			return f, false
+		}
+		if f.total > math.MaxInt64-t {
+			g.refuse(TooLong, "the frame times up to frame %d add up to more than 292 years", k)
+			return f, false
+		}
+		f.total += t
+	}
+	if f.total < int64(opt.MinElapsed) {
+		g.refuse(TooShort, "the frames last %.3f s in all, less than %v", float64(f.total)/1e9, opt.MinElapsed)
+		return f, false
+	}
+	f.ascending = sorted(nanos)
+	return f, true
+}
+
+func (f frames) longest() int64 { return f.ascending[len(f.ascending)-1] }
+
+// milliseconds converts the frame times, in order.
+func (f frames) milliseconds() []float64 {
+	out := make([]float64, len(f.order))
+	for i, t := range f.order {
+		out[i] = float64(t) / 1e6
+	}
+	return out
+}
+
+// sorted returns positive values in ascending order. Frame times share their high
+// digits, so a radix sort that skips those takes three passes over a long log.
+func sorted(nanos []int64) []int64 {
+	out := slices.Clone(nanos)
+	if len(out) < 4096 {
+		slices.Sort(out)
+		return out
+	}
+	const digit = 11
+	spare := make([]int64, len(out))
+	for shift := uint(0); shift < 64; shift += digit {
+		var count [1<<digit + 1]int
+		for _, v := range out {
+			count[(v>>shift)&(1<<digit-1)+1]++
+		}
+		if slices.Max(count[:]) == len(out) {
+			continue
+		}
+		for i := 1; i < len(count); i++ {
+			count[i] += count[i-1]
+		}
+		for _, v := range out {
+			d := (v >> shift) & (1<<digit - 1)
+			spare[count[d]] = v
+			count[d]++
+		}
+		out, spare = spare, out
+	}
+	return out
+}

@@ -1,0 +1,195 @@
+package stats
+
+import (
+	"math"
+	"time"
+)
+
+// Options are the settings of Describe. A zero field means the default given
+// here; all of them are design choices, not published constants.
+type Options struct {
+	Quantile     HF            // 7
+	ThinTail     float64       // 5 values in the tail; fewer are flagged, fewer than one refused
+	MinElapsed   time.Duration // 1 s; shorter runs are refused
+	Window       time.Duration // 1 s
+	Step         time.Duration // 0.1 s between window starts
+	WindowFrames float64       // 3 of the longest frame; narrower windows are flagged
+	Thresholds   []Threshold   // the refresh period of 60 Hz
+	Synchronised bool          // frames wait for the display: apply SyncSlack
+	SyncSlack    float64       // 0.02 of the refresh period
+	StallTime    time.Duration // 5 s; a longer frame marks the run
+	StallShare   float64       // 0.1 of the run; a longer frame marks the run
+}
+
+// DefaultOptions returns the settings that zero fields stand for.
+func DefaultOptions() Options { return Options{}.filled() }
+
+func (o Options) filled() Options {
+	defaultTo(&o.Quantile, 7)
+	defaultTo(&o.ThinTail, 5)
+	defaultTo(&o.MinElapsed, time.Second)
+	defaultTo(&o.Window, time.Second)
+	defaultTo(&o.Step, 100*time.Millisecond)
+	defaultTo(&o.WindowFrames, 3)
+	defaultTo(&o.SyncSlack, 0.02)
+	defaultTo(&o.StallTime, 5*time.Second)
+	defaultTo(&o.StallShare, 0.1)
+	if o.Thresholds == nil {
+		o.Thresholds = []Threshold{RefreshPeriod(60)}
+	}
+	return o
+}
+
+func defaultTo[T comparable](field *T, value T) {
+	var zero T
+	if *field == zero {
+		*field = value
+	}
+}
+
+func (o Options) check(g *Grade) bool {
+	switch {
+	case !o.Quantile.Valid():
+		g.refuse(BadOption, "quantile type %d, the types are 1 to 9", o.Quantile)
+	case o.Window <= 0 || o.Step <= 0:
+		g.refuse(BadOption, "window %v, step %v: both must be positive", o.Window, o.Step)
+	}
+	for _, t := range o.Thresholds {
+		if !t.valid() {
+			g.refuse(BadOption, "threshold %d/%d ns is not positive", t.Num, t.Den)
+		}
+	}
+	return g.Status != Refused
+}
+
+// Run is what one run says by itself. It has no interval: the run is the unit of
+// evidence, and its frames are not independent of each other. When the log is
+// refused every number in it is refused with the same reason.
+type Run struct {
+	Grade                       // flagged when a frame stalled
+	Frames        int           //
+	Elapsed       time.Duration // exact sum of the frame times
+	RateMean      Number        // rate.mean, frames/s: frames over elapsed, the harmonic mean of the frame rates
+	FrametimeMean Number        // frametime.mean, ms
+	FrametimeSD   Number        // frametime.sd, ms, divisor n-1
+	FrametimeR1   Number        // frametime.r1, lag-1 autocorrelation
+
+	P50, P95, P99, P999 Number // frametime.pNN.hfT, ms
+
+	SlowestOnePctMean Number   // low.mean_count of 1 % as a time, ms
+	OnePctLow         SlowTail // slowest 1 %, as rates
+	TenthPctLow       SlowTail // slowest 0.1 %, as rates
+
+	WeightedP50, WeightedP95, WeightedP99, WeightedP999 Number // frametime.tw.pNN, ms
+
+	WindowMin, WindowMax WindowRate // window.min, window.max
+	Over                 []Beyond   // one for each threshold
+	Pacing               Pacing
+
+	Stalls []int // indices of the frames that stalled
+}
+
+// Describe summarises one run from its frame times in order, in nanoseconds. It
+// does not change or keep the slice.
+//
+// Source of the harmonic mean for rates: Smith (1988) CACM 31:1202-1206 (memory);
+// Jain (1991) The Art of Computer Systems Performance Analysis, ch. 12 (memory).
+func Describe(nanos []int64, opt Options) Run {
+	opt = opt.filled()
+	r := Run{Grade: Grade{Status: OK}, Frames: len(nanos)}
+	if !opt.check(&r.Grade) {
+		return r.withheld(opt)
+	}
+	f, ok := admit(nanos, &r.Grade, opt)
+	r.Elapsed = time.Duration(f.total)
+	if !ok {
+		return r.withheld(opt)
+	}
+	r.fill(f, opt)
+	return r
+}
+
+func (r *Run) fill(f frames, opt Options) {
+	n := len(f.order)
+	ms := f.milliseconds()
+	mean := float64(f.total) / 1e6 / float64(n)
+	r.RateMean = number("rate.mean", "frames/s", n, float64(n)/(float64(f.total)/1e9))
+	r.FrametimeMean = number("frametime.mean", "ms", n, mean)
+	r.FrametimeSD = number("frametime.sd", "ms", n, SD(ms))
+	r.FrametimeR1 = number("frametime.r1", "1", n, Autocorrelation(ms, 1))
+	if f.ascending[0] == f.longest() {
+		r.FrametimeR1.withhold(ZeroVariance, "all frames take the same time")
+	}
+	for p, at := range r.percentiles() {
+		*at.plain = f.percentile(p, opt)
+		*at.weighted = f.weightedPercentile(p, opt)
+	}
+	r.SlowestOnePctMean = f.slowestMean(0.01, opt)
+	r.OnePctLow, r.TenthPctLow = f.slowTail(0.01, opt), f.slowTail(0.001, opt)
+	r.WindowMin, r.WindowMax = f.windows(opt)
+	for _, t := range opt.Thresholds {
+		r.Over = append(r.Over, f.beyond(t, opt))
+	}
+	r.Pacing = f.pacing(ms, mean)
+	r.markStalls(f, opt)
+}
+
+type percentilePair struct{ plain, weighted *Number }
+
+func (r *Run) percentiles() map[float64]percentilePair {
+	return map[float64]percentilePair{
+		0.5:   {&r.P50, &r.WeightedP50},
+		0.95:  {&r.P95, &r.WeightedP95},
+		0.99:  {&r.P99, &r.WeightedP99},
+		0.999: {&r.P999, &r.WeightedP999},
+	}
+}
+
+func (r *Run) markStalls(f frames, opt Options) {
+	for k, t := range f.order {
+		if t > int64(opt.StallTime) || float64(t) > opt.StallShare*float64(f.total) {
+			r.Stalls = append(r.Stalls, k)
+		}
+	}
+	if len(r.Stalls) == 0 {
+		return
+	}
+	k := r.Stalls[0]
+	r.flag(Stall, "%d frames last longer than %v or %g of the run, the first is frame %d with %.3f s",
+		len(r.Stalls), opt.StallTime, opt.StallShare, k, float64(f.order[k])/1e9)
+}
+
+// withheld gives every number its id and unit, and the run's reason in place of a
+// value. The ids come from describing a run that nobody refuses.
+func (r Run) withheld(opt Options) Run {
+	model := Run{Grade: Grade{Status: OK}}
+	if !opt.check(&Grade{}) {
+		opt = DefaultOptions()
+	}
+	opt.MinElapsed = time.Second
+	f, _ := admit([]int64{1e9, 1e9, 1e9}, &model.Grade, opt)
+	model.fill(f, opt)
+	for _, n := range model.numbers() {
+		n.Value, n.N, n.Grade = math.NaN(), r.Frames, r.Grade
+	}
+	model.WindowMin.Start, model.WindowMax.Start, model.Stalls = 0, 0, nil
+	model.Grade, model.Frames, model.Elapsed = r.Grade, r.Frames, r.Elapsed
+	return model
+}
+
+// numbers lists every Number of the run, for whoever treats them alike.
+func (r *Run) numbers() []*Number {
+	out := []*Number{&r.RateMean, &r.FrametimeMean, &r.FrametimeSD, &r.FrametimeR1,
+		&r.P50, &r.P95, &r.P99, &r.P999, &r.SlowestOnePctMean,
+		&r.WeightedP50, &r.WeightedP95, &r.WeightedP99, &r.WeightedP999,
+		&r.WindowMin.Number, &r.WindowMax.Number,
+		&r.Pacing.MADLog, &r.Pacing.MAD, &r.Pacing.RMSSD, &r.Pacing.VonNeumann}
+	for _, s := range []*SlowTail{&r.OnePctLow, &r.TenthPctLow} {
+		out = append(out, &s.Percentile, &s.MeanCount, &s.MeanTime, &s.BoundaryTime, &s.MeanCeil)
+	}
+	for i := range r.Over {
+		b := &r.Over[i]
+		out = append(out, &b.Count, &b.FrameFraction, &b.Time, &b.TimeFraction, &b.Excess, &b.MissedRefreshes)
+	}
+	return out
+}
