@@ -159,7 +159,7 @@ func (r *reader) oneOf(n *node, key string, words ...string) string {
 		return s
 	}
 	best, _ := nearest(s, words)
-	r.wrong(n.table[key], fmt.Sprintf("the nearest is %q", best), "%s is %q, not one of %s", key, s, strings.Join(words, ", "))
+	r.wrong(n.table[key], fmt.Sprintf("the nearest is %q", best), "%s is %q, not one of %s", key, s, strings.Join(words, " "))
 	return ""
 }
 
@@ -224,20 +224,6 @@ func (r *reader) count(n *node, key string, otherwise int) int {
 		return otherwise
 	}
 	return int(c.value.Number)
-}
-
-// truth reads true or false; nil when there is none.
-func (r *reader) truth(n *node, key string) *bool {
-	c := n.table[key]
-	if c == nil {
-		return nil
-	}
-	if c.shape != isValue || c.value.Kind != Truth {
-		r.wrong(c, fmt.Sprintf("write %s = true or %s = false, without quotes", key, key), "%s is %s, not true or false", key, c)
-		return nil
-	}
-	b := c.value.Truth
-	return &b
 }
 
 // duration reads a span of time above zero, such as "90s".

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -44,18 +45,19 @@ const (
 // Variable is one environment variable.
 type Variable struct{ Name, Value string }
 
-// Log says where a timing log is and how it is laid out. What is left out is for
-// the reader of logs to find; it asks when there are two ways to read one.
+// Log says where a timing log is and how it is laid out. What is left out is ""
+// and for the reader of logs to find; it asks when there are two ways to read one.
 type Log struct {
-	Path         string // relative to the working directory
-	Column       string // by the name in its header; "" when not given by name
-	ColumnNumber int    // by its place from 1 on; 0 when not given by number
-	Unit         string // s, ms, us or ns; "" when not given
-	Kind         string // duration or timestamp; "" when not given
-	Separator    string // one character between fields; "" when not given
-	Decimal      string // . or ,; "" when not given
-	Header       *bool  // whether the first line names the columns; nil when not given
-	Comment      string // what a comment line starts with; "" when not given
+	Path      string // relative to the working directory
+	Column    string // its name in the header; digits are its place from 1 on
+	Unit      string // of the column: s, ms, us or ns
+	Kind      string // duration or timestamp
+	Separator string // ",", ";", "\t", "space" (any run of blanks) or "none" (one number a line)
+	Decimal   string // "." or ","
+	Header    string // "yes" or "no": whether the first line names the columns
+	Comment   string // what comment lines start with, apart by blanks, or "none"
+	Stamp     string // a column of time stamps to hold durations against, as Column, or "none"
+	StampUnit string // as Unit
 }
 
 // Result says how one figure is taken from what the workload prints.
@@ -78,7 +80,7 @@ const DefaultSettleLimit = 10 * time.Minute
 
 var workloadSchema = schema{
 	{"", []string{"name", "version", "command", "prepare", "dir", "env", "repeats", "timeout", "content", "settings", "log", "result", "settle"}},
-	{"log", []string{"path", "column", "unit", "kind", "separator", "decimal", "header", "comment"}},
+	{"log", []string{"path", "column", "unit", "kind", "separator", "decimal", "header", "comment", "stamp", "stamp_unit"}},
 	{"result.NAME", []string{"pattern", "unit", "better"}},
 	{"settle", []string{"below", "other_load", "limit"}},
 }
@@ -156,20 +158,18 @@ func (r *reader) log(root *node) *Log {
 	}
 	r.known(t, "log")
 	l := &Log{
-		Path:    r.text(t, "path"),
-		Unit:    r.oneOf(t, "unit", "s", "ms", "us", "ns"),
-		Kind:    r.oneOf(t, "kind", "duration", "timestamp"),
-		Decimal: r.oneOf(t, "decimal", ".", ","),
-		Header:  r.truth(t, "header"),
-		Comment: r.text(t, "comment"),
+		Path:      r.text(t, "path"),
+		Column:    r.column(t, "column"),
+		Unit:      r.unit(t, "unit"),
+		Kind:      r.oneOf(t, "kind", "duration", "timestamp"),
+		Separator: r.separator(t),
+		Decimal:   r.oneOf(t, "decimal", ".", ","),
+		Header:    r.yesNo(t, "header"),
+		Comment:   r.text(t, "comment"),
+		Stamp:     r.column(t, "stamp"),
+		StampUnit: r.unit(t, "stamp_unit"),
 	}
-	if c := t.table["column"]; c != nil && c.whole {
-		l.ColumnNumber = r.count(t, "column", 0)
-	} else {
-		l.Column = r.text(t, "column")
-	}
-	l.Separator = r.separator(t)
-	if l.Separator != "" && l.Separator == l.Decimal {
+	if l.Separator == "," && l.Decimal == "," {
 		r.wrong(t.table["separator"], "a decimal comma goes with a semicolon or a tab between fields", "separator and decimal are both %q", l.Decimal)
 	}
 	if t.table["path"] == nil {
@@ -178,31 +178,50 @@ func (r *reader) log(root *node) *Log {
 	return l
 }
 
-func (r *reader) separator(t *node) string {
-	c := t.table["separator"]
-	if c == nil {
-		return ""
+// column reads a column's name, or its place as a whole number.
+func (r *reader) column(t *node, key string) string {
+	if c := t.table[key]; c == nil || c.shape != isValue || c.value.Kind != Number {
+		return r.text(t, key)
 	}
-	hint := `write a single sign such as ";", or "tab" or "space"`
-	if c.shape != isValue || c.value.Kind != Text {
-		r.wrong(c, hint, "separator is %s, not a text", c)
-		return ""
-	}
-	switch s := c.value.Text; {
-	case s == "tab":
-		return "\t"
-	case s == "space":
-		return " "
-	case s == "\t" || len(s) == 1 && s[0] >= ' ' && s[0] < 0x7f && !isAlnum(s[0]) && !strings.Contains(`"-+.`, s):
-		return s
-	default:
-		r.wrong(c, hint, "separator %q cannot stand between two numbers", s)
-		return ""
-	}
+	return strconv.Itoa(r.count(t, key, 0))
 }
 
-func isAlnum(c byte) bool {
-	return '0' <= c && c <= '9' || 'a' <= c && c <= 'z' || 'A' <= c && c <= 'Z'
+// unit reads a unit of time; both letters for micro mean us.
+func (r *reader) unit(t *node, key string) string {
+	if c := t.table[key]; c != nil && (c.value.Text == "\u00b5s" || c.value.Text == "\u03bcs") {
+		return "us"
+	}
+	return r.oneOf(t, key, "s", "ms", "us", "ns")
+}
+
+// yesNo reads true, false, "yes" or "no" as "yes" or "no".
+func (r *reader) yesNo(t *node, key string) string {
+	if c := t.table[key]; c != nil && c.shape == isValue && c.value.Kind == Truth {
+		return c.value.Text
+	}
+	return r.oneOf(t, key, "yes", "no")
+}
+
+// separator reads a separator by its sign or its name.
+func (r *reader) separator(t *node) string {
+	if c := t.table["separator"]; c != nil && c.shape == isValue {
+		switch c.value.Text {
+		case "\t":
+			return c.value.Text
+		case " ":
+			return "space"
+		}
+	}
+	switch s := r.oneOf(t, "separator", ",", ";", "tab", "space", "none", "comma", "semicolon"); s {
+	case "tab":
+		return "\t"
+	case "comma":
+		return ","
+	case "semicolon":
+		return ";"
+	default:
+		return s
+	}
 }
 
 func (r *reader) results(root *node) []Result {

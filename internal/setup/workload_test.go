@@ -35,6 +35,8 @@ separator = "tab"
 decimal = ","
 header = true
 comment = "#"
+stamp = "at"
+stamp_unit = "µs"
 [result.score]
 pattern = 'score ([0-9.]+)'
 unit = "points"
@@ -53,7 +55,6 @@ func TestParseWorkload(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	yes := true
 	want := &Workload{
 		File: "orrery.toml", Source: []byte(orrery), Name: "orrery", Version: "3",
 		Command: []string{"./orrery", "--seconds=20"},
@@ -66,7 +67,7 @@ func TestParseWorkload(t *testing.T) {
 			"seed": num("9007199254740993", 9007199254740992), // the text is exact where the float is not
 		},
 		Log: &Log{Path: "orrery.csv", Column: "frame_ms", Unit: "ms", Kind: "duration",
-			Separator: "\t", Decimal: ",", Header: &yes, Comment: "#"},
+			Separator: "\t", Decimal: ",", Header: "yes", Comment: "#", Stamp: "at", StampUnit: "us"},
 		Results: []Result{
 			{Name: "score", Pattern: `score ([0-9.]+)`, Unit: "points", Better: "higher"},
 			{Name: "build time", Pattern: `took ([0-9.]+) s`, Better: "lower"},
@@ -83,7 +84,7 @@ func TestLeastWorkload(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if got.Repeats != 1 || got.Log.ColumnNumber != 2 || got.Log.Column != "" || got.Log.Separator != ";" || got.Settle.Limit != DefaultSettleLimit {
+	if got.Repeats != 1 || got.Log.Column != "2" || got.Log.Separator != ";" || got.Settle.Limit != DefaultSettleLimit {
 		t.Errorf("%+v %+v %+v", got, got.Log, got.Settle)
 	}
 	refusal{want: "workload file: x.toml: no command is given", hint: "after --"}.run(t, got.Validate())
@@ -103,5 +104,32 @@ func TestSourceIsACopy(t *testing.T) {
 	clear(data)
 	if string(w.Source) != orrery || w.Name != "orrery" || w.Results[0].Unit != "points" {
 		t.Error("the workload changed with the caller's bytes")
+	}
+}
+
+// A separator and a header may be written in every way that the reader of logs
+// advises or that a person would try.
+func TestSpellingsInLog(t *testing.T) {
+	for written, want := range map[string]Log{
+		`separator = ","`: {Separator: ","}, `separator = "comma"`: {Separator: ","},
+		`separator = ";"`: {Separator: ";"}, `separator = "semicolon"`: {Separator: ";"},
+		`separator = "\t"`: {Separator: "\t"}, `separator = 'tab'`: {Separator: "\t"},
+		`separator = " "`: {Separator: "space"}, `separator = "space"`: {Separator: "space"},
+		`separator = "none"`: {Separator: "none"},
+		`header = true`:      {Header: "yes"}, `header = "yes"`: {Header: "yes"},
+		`header = false`: {Header: "no"}, `header = "no"`: {Header: "no"},
+		`column = "Frame time (ms)"`: {Column: "Frame time (ms)"}, `column = 3`: {Column: "3"},
+		`stamp = "none"`: {Stamp: "none"}, `comment = "none"`: {Comment: "none"},
+		`unit = "\u00b5s"`: {Unit: "us"}, `unit = "\u03bcs"`: {Unit: "us"},
+	} {
+		w, err := ParseWorkload("x.toml", []byte("name = 'x'\n[log]\npath = 'x.csv'\n"+written))
+		if err != nil {
+			t.Error(err)
+			continue
+		}
+		want.Path = "x.csv"
+		if d := cmp.Diff(want, *w.Log); d != "" {
+			t.Errorf("%s\n%s", written, d)
+		}
 	}
 }
