@@ -41,7 +41,7 @@ func fillOrder(slots int) []int {
 
 // EmptySlot returns a memory slot without a module.
 func EmptySlot(locator, bank string) Module {
-	return Module{Locator: locator, Bank: bank}
+	return Module{Locator: locator, Bank: bank, Detail: 1 << 2}
 }
 
 // OneChannel returns the slots of Fill with the modules moved so that all of

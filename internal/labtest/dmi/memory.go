@@ -80,28 +80,34 @@ func or(v, standIn uint8) uint8 {
 	return v
 }
 
-// arrayRange is type 19: where the populated memory appears in the address
-// space, from 0 up.
+// installed is the capacity of all modules whose size is known.
+func (m Machine) installed() (total Bytes) {
+	for _, d := range m.Modules {
+		if d.Size != UnknownSize {
+			total += d.Size
+		}
+	}
+	return total
+}
+
+// arrayRange is type 19: where the installed memory appears in the address
+// space, from 0 up. Its partition width counts the populated modules.
 func (m Machine) arrayRange() *structure {
 	s := newStructure(19, handleRange, 0x1F)
-	var total Bytes
 	var populated uint8
 	for _, d := range m.Modules {
-		if d.Size != 0 && d.Size != UnknownSize {
-			total += d.Size
+		if d.Size != 0 {
 			populated++
 		}
 	}
 	s.word(0x0C, handleArray)
 	s.byte(0x0E, populated)
-	switch last := total/KiB - 1; {
-	case total == 0: // start and end both 0
-	case last < 0xFFFFFFFF:
+	if last := m.installed()/KiB - 1; last < 0xFFFFFFFF {
 		s.dword(0x08, uint32(last))
-	default:
-		s.dword(0x04, 0xFFFFFFFF)
-		s.dword(0x08, 0xFFFFFFFF)
-		s.qword(0x17, uint64(total-1))
+		return s
 	}
+	s.dword(0x04, 0xFFFFFFFF)
+	s.dword(0x08, 0xFFFFFFFF)
+	s.qword(0x17, uint64(m.installed()-1))
 	return s
 }

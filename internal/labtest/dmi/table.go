@@ -61,6 +61,9 @@ func (m Machine) structures() []*structure {
 	for i, mod := range m.Modules {
 		all = append(all, mod.structure(handleModule+uint16(i), m.moduleLength()))
 	}
+	if m.installed() < KiB { // nothing to map
+		return all
+	}
 	return append(all, m.arrayRange())
 }
 
