@@ -51,16 +51,23 @@ func TestReceipt(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		e, h, err := r.Check(known, recordDigest(i))
+		e, h, err := r.Check(known, KindRecord, recordDigest(i))
 		if err != nil || h != head || e.Subject != fmt.Sprintf("heron-%06d", i) {
 			t.Fatalf("receipt %d: %+v, %+v, %v", i, e, h, err)
 		}
-		if _, _, err := r.Check(known, recordDigest(i+1)); err == nil {
+		if _, _, err := r.Check(known, KindRecord, recordDigest(i+1)); err == nil {
 			t.Fatalf("receipt %d passes for another record", i)
 		}
 	}
-	if _, err := Issue(leaves[n], n, head, signed, store); err == nil {
-		t.Error("issues a receipt for a retraction")
+	r, err := Issue(leaves[n], n, head, signed, store)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if e, _, err := r.Check(known, KindRetraction, recordDigest(n)); err != nil || e.Text != "wrong setup" {
+		t.Errorf("receipt of a retraction: %+v, %v", e, err)
+	}
+	if _, _, err := r.Check(known, KindRecord, recordDigest(n)); err == nil {
+		t.Error("a retraction's receipt passes for a record's")
 	}
 }
 
@@ -75,12 +82,14 @@ func TestAlteredReceiptsAreRefused(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	tried := 0
+	tried, found := 0, 0
 	refused := func(what string, r Receipt) {
 		t.Helper()
 		tried++
-		if _, _, err := r.Check(known, recordDigest(i)); err == nil {
+		if _, _, err := r.Check(known, KindRecord, recordDigest(i)); err == nil {
 			t.Errorf("%s altered: passes", what)
+		} else {
+			found++
 		}
 	}
 	flips(r.RecordSHA256[:], func(int) { refused("digest", r) })
@@ -100,7 +109,7 @@ func TestAlteredReceiptsAreRefused(t *testing.T) {
 	older := r
 	older.Head = sign(t, heads[n-1], s)
 	refused("head replaced by an older one", older)
-	t.Logf("refused %d of %d altered receipts", tried, tried)
+	t.Logf("refused %d of %d altered receipts", found, tried)
 }
 
 // TestIssueFindsAlteredStore alters every stored hash: each of the proofs that
@@ -157,20 +166,20 @@ func BenchmarkReceipt(b *testing.B) {
 				if err != nil {
 					b.Fatal(err)
 				}
-				if r, err = Issue(leaves[n-1], int64(n-1), last, signed, store); err != nil {
+				if r, err = Issue(leaves[0], 0, last, signed, store); err != nil {
 					b.Fatal(err)
 				}
 			}
 			b.ReportMetric(float64(len(r.Proof)), "hashes/proof")
 			b.ReportMetric(float64(len(r.Leaf)+len(r.Head)+len(r.Proof)*len(Hash{})), "B/receipt")
 		})
-		r, err := Issue(leaves[0], 0, last, sign(b, last, s), store)
+		r, err := Issue(leaves[0], 0, last, sign(b, last, s), store) // the longest path
 		if err != nil {
 			b.Fatal(err)
 		}
 		b.Run(fmt.Sprintf("check/n=%d", n), func(b *testing.B) {
 			for b.Loop() {
-				if _, _, err := r.Check(note.VerifierList(v), recordDigest(0)); err != nil {
+				if _, _, err := r.Check(note.VerifierList(v), KindRecord, recordDigest(0)); err != nil {
 					b.Fatal(err)
 				}
 			}
