@@ -18,3 +18,26 @@ const (
 	ZeroVariance    Code = "zero_variance"        // all values are equal, the quotient does not exist
 	Synchronised    Code = "display_synchronised" // the threshold was raised so that jitter does not decide
 )
+
+// Reasons that concern a series of values or the runs of one configuration.
+const (
+	TooFewValues   Code = "too_few_values"        // the method needs more values than there are
+	BlockCapped    Code = "block_capped"          // the dependence is too long for a block bootstrap
+	Alternating    Code = "alternating"           // negative dependence, no autocorrelation time
+	SingleRun      Code = "single_run"            // one run has no interval
+	NoVariation    Code = "no_observed_variation" // identical rounded values say nothing about the spread
+	OneSession     Code = "one_session"           // nothing is known about the spread between sessions
+	SessionSpread  Code = "sessions_differ"       // the spread between sessions rules the uncertainty
+	WeakEvidence   Code = "weak_evidence"         // a rule of thumb, no test of known error rate
+	NeverSettled   Code = "never_settled"         // the warm-up takes half of the series or more
+	OrderConfound  Code = "order_confounded"      // all runs of one side came before all of the other
+	TooManyRepeats Code = "too_many_repeats"      // no practicable number of repeats resolves it
+	SpreadUnknown  Code = "spread_unknown"        // the number of repeats needs a spread to start from
+)
+
+// Reasons that concern a comparison.
+const (
+	BadSide         Code = "side_refused"     // one ingredient was refused, its reason follows
+	MixedDirections Code = "mixed_directions" // times and rates in one summary
+	Weighted        Code = "weights_declared" // workloads count by declared weights
+)

@@ -168,6 +168,12 @@ func TestReference(t *testing.T) {
 	}{
 		{"generator", checkGenerator},
 		{"one run", checkRun},
+		{"dependence", checkDependence},
+		{"groups", checkGroups},
+		{"suite", checkSuite},
+		{"outliers", checkOutliers},
+		{"warm-up", checkWarmup},
+		{"power", checkPower},
 	}
 	ran := 0
 	for _, s := range sections {

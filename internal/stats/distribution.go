@@ -1,0 +1,31 @@
+package stats
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/mathext"
+	"gonum.org/v1/gonum/stat/distuv"
+)
+
+// student is Student's t with the given degrees of freedom, whole or not.
+func student(df float64) distuv.StudentsT { return distuv.StudentsT{Mu: 0, Sigma: 1, Nu: df} }
+
+// tQuantile is the p-quantile of Student's t.
+func tQuantile(p, df float64) float64 { return student(df).Quantile(p) }
+
+// tAbove is P(T > t), accurate far out in the tail.
+func tAbove(t, df float64) float64 { return student(df).CDF(-t) }
+
+// tTwoSided is P(|T| > |t|).
+func tTwoSided(t, df float64) float64 { return 2 * tAbove(math.Abs(t), df) }
+
+// fAbove is P(F > f). The library's Survival is 1 - CDF and stops at 1e-16, where
+// real tables go on to 1e-26.
+func fAbove(f, df1, df2 float64) float64 {
+	if math.IsInf(f, 1) {
+		return 0
+	}
+	return mathext.RegIncBeta(df2/2, df1/2, df2/(df2+df1*f))
+}
+
+func normalCDF(z float64) float64 { return 0.5 * math.Erfc(-z/math.Sqrt2) }
