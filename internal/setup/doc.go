@@ -13,6 +13,22 @@
 //	unit   = "ms"                             [noted]
 //	                                          cooler = "two-fan tower"
 //
+// A workload file may further have
+//
+//	prepare = ["go", "build", "-o", "out/", "."]   run once before the first repeat, outside every measurement
+//	dir = "../orrery"       where both run, relative to the file
+//	timeout = "2m"          for each repeat
+//	content = "time"        or "frame": what moves the content on
+//	[env]                   texts: environment variables
+//	[settings]              texts, numbers, truths: recorded with every run
+//	[log]                   also kind, separator, decimal, header, comment, stamp, stamp_unit
+//	[result.score]          pattern = 'score ([0-9.]+)', unit = "points", better = "higher"
+//	[settle]                below = 45 (degrees Celsius), other_load = 2 (percent), limit = "10m"
+//
+// and a setup file states a fact as a value, { value = 3200, tolerance = "1%" },
+// { min = 4100, max = 4300 } or { one_of = ["tsc", "hpet"] }. Keys of facts may be
+// quoted, dotted or in tables; those with an index in brackets need the quotes.
+//
 // A Workload and a Setup keep the exact bytes they were read from, since a
 // record carries them. An Expectation is what a setup says of one fact; it
 // either Holds for a Value or does not.

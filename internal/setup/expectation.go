@@ -17,11 +17,12 @@ type Expectation struct {
 	Line      int       // in the file
 }
 
-// Tolerance is how far a number may be from the declared one and still hold. At
-// most one of the two is set.
+// Tolerance is how far a number may be from the declared one and still hold: the
+// larger of the two, as in the catalogue of facts, whose tolerances convert to
+// this type. A file sets at most one of them.
 type Tolerance struct {
 	Absolute float64 // in the fact's unit
-	Percent  float64 // of the declared number
+	Relative float64 // a fraction of the declared number: 0.01 for "1%"
 }
 
 // Holds reports whether the fact's value is as declared. Numbers are compared
@@ -50,21 +51,21 @@ func (e Expectation) Holds(v Value) bool {
 
 // around gives the tolerance in the unit of the declared number.
 func (t Tolerance) around(declared float64) float64 {
-	if t.Percent > 0 {
-		return t.Percent / 100 * math.Abs(declared)
-	}
-	return t.Absolute
+	return max(t.Absolute, t.Relative*math.Abs(declared))
 }
 
-// String prints the tolerance: "10", "1%", or "" for none.
+// String prints the tolerance: "10", "1%", "10 or 1%", or "" for none.
 func (t Tolerance) String() string {
-	switch {
-	case t.Percent > 0:
-		return decimal(t.Percent) + "%"
-	case t.Absolute > 0:
-		return decimal(t.Absolute)
+	var parts []string
+	if t.Absolute > 0 {
+		parts = append(parts, decimal(t.Absolute))
 	}
-	return ""
+	if t.Relative > 0 {
+		// Twelve digits hide what dividing the percentage by 100 lost.
+		f, _ := strconv.ParseFloat(strconv.FormatFloat(100*t.Relative, 'g', 12, 64), 64)
+		parts = append(parts, decimal(f)+"%")
+	}
+	return strings.Join(parts, " or ")
 }
 
 // WithTolerance returns e with t where e is a bare number, and e unchanged
@@ -205,7 +206,7 @@ func (r *reader) tolerance(key string, n *node, around Value) Tolerance {
 		digits, percent := strings.CutSuffix(n.value.Text, "%")
 		f, err := strconv.ParseFloat(strings.TrimSpace(digits), 64)
 		if err == nil && percent && f > 0 && f <= 100 {
-			return Tolerance{Percent: f}
+			return Tolerance{Relative: f / 100}
 		}
 	}
 	r.wrong(n, hint, "the tolerance of %q is neither a number above zero nor a percentage", key)

@@ -55,7 +55,7 @@ func TestParseSetup(t *testing.T) {
 			"cpu.clock_min":                      {Min: p(800.5), Line: 7},
 			"power.limit":                        {Max: p(65), Line: 8},
 			"memory.size":                        {Value: num("32768", 32768), Tolerance: Tolerance{Absolute: 64}, Line: 9},
-			"cpu.base":                           {Value: num("3.60", 3.6), Tolerance: Tolerance{Percent: 1}, Line: 10},
+			"cpu.base":                           {Value: num("3.60", 3.6), Tolerance: Tolerance{Relative: 0.01}, Line: 10},
 			"cpu.turbo":                          {Value: TruthOf(true), Line: 11},
 			"kernel.clocksource":                 {OneOf: []Value{TextOf("tsc"), TextOf("hpet")}, Line: 12},
 			"memory.module[DIMM_A1].rated_speed": {Value: num("3200", 3200), Line: 13},
@@ -113,6 +113,7 @@ func TestHolds(t *testing.T) {
 		{`{ value = 4.1, tolerance = 0.1 }`, "4.1 within 0.1", []Value{NumberOf(4.2), NumberOf(4.0)}, []Value{NumberOf(4.21), NumberOf(3.99)}},
 		{`{ value = 3200, tolerance = "1%" }`, "3200 within 1%", []Value{NumberOf(3168), NumberOf(3232)}, []Value{NumberOf(3167), NumberOf(3233), TextOf("x")}},
 		{`{ value = -40, tolerance = "10 %" }`, "-40 within 10%", []Value{NumberOf(-44), NumberOf(-36)}, []Value{NumberOf(-45), NumberOf(40)}},
+		{`{ value = 100, tolerance = "7%" }`, "100 within 7%", []Value{NumberOf(93), NumberOf(107)}, []Value{NumberOf(92.9)}},
 		{`{ value = "tsc" }`, "tsc", []Value{TextOf("tsc")}, []Value{TextOf("hpet")}},
 		{`{ one_of = ["tsc", "hpet", 3] }`, "tsc, hpet or 3", []Value{TextOf("tsc"), TextOf("hpet"), NumberOf(3)}, []Value{TextOf("jiffies"), NumberOf(4)}},
 		{`{ one_of = ["tsc"] }`, "tsc", []Value{TextOf("tsc")}, []Value{TextOf("hpet")}},
@@ -140,7 +141,7 @@ func TestHolds(t *testing.T) {
 }
 
 func TestWithTolerance(t *testing.T) {
-	loose := Tolerance{Percent: 1}
+	loose := Tolerance{Relative: 0.01}
 	for _, c := range []struct {
 		e    Expectation
 		want Tolerance

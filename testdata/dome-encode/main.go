@@ -3,12 +3,12 @@
 // content follows the frames: every machine encodes the same ones, and a slower
 // one takes longer. The sky is invented.
 //
-//	go build -o out/ . && ./out/dome-encode --frames=500
+//	go build -o out/ . && ./out/dome-encode --frames=600
 //
 // Usage:
 //
-//	--frames N     to encode (default 500)
-//	--size N       of the square frame in pixels (default 192)
+//	--frames N     to encode (default 600)
+//	--size N       of the square frame in pixels (default 128)
 //	--threads N    that encode (default: one for each processor)
 //	--log FILE     time stamps: finished_s;item;bytes, with decimal commas
 //	               (default dome-encode.csv)
@@ -74,8 +74,8 @@ func parse(args []string, stderr io.Writer) (options, error) {
 	var o options
 	f := flag.NewFlagSet("dome-encode", flag.ContinueOnError)
 	f.SetOutput(stderr)
-	f.IntVar(&o.frames, "frames", 500, "to encode")
-	f.IntVar(&o.size, "size", 192, "of the square frame in pixels")
+	f.IntVar(&o.frames, "frames", 600, "to encode")
+	f.IntVar(&o.size, "size", 128, "of the square frame in pixels")
 	f.IntVar(&o.threads, "threads", runtime.GOMAXPROCS(0), "that encode")
 	f.StringVar(&o.log, "log", "dome-encode.csv", "`file` for the time stamps")
 	f.StringVar(&o.keep, "keep", "", "also write the encoded frames into this `folder`")
