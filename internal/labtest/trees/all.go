@@ -50,7 +50,7 @@ func with(change func(*Rig)) Rig {
 // hardware, and held down by the kernel.
 func throttle(r *Rig) {
 	const hot = 100_000
-	r.CPU.Throttle = &Throttle{Core: 412, Package: 397, CoreMs: 5210, PackageMs: 4987}
+	r.CPU.Throttle = &Throttle{Core: 412, Package: 397, PackageMs: 4987}
 	r.CPU.Clocks.LimitKHz, r.CPU.Clocks.CurrentKHz = 2_200_000, 2_199_000
 	for i := range r.Cooling {
 		if r.Cooling[i].Type == "Processor" {

@@ -51,7 +51,7 @@ func heronCPU() CPU {
 		L3:    8192, SMT: "notsupported",
 		Clocks: &Clocks{Driver: "intel_pstate", Governor: "performance", Preference: "performance", MinKHz: 800_000, CurrentKHz: 4_190_000,
 			Mode: "intel_pstate", Settings: map[string]any{"status": "active", "no_turbo": 0, "max_perf_pct": 100, "min_perf_pct": 19}},
-		Throttle: &Throttle{}, Idle: []string{"POLL", "C1E", "C6", "C10"}, IdleDriver: "intel_idle",
+		Throttle: &Throttle{}, Idle: []string{"POLL", "C1E", "C6"}, IdleDriver: "intel_idle",
 		Vulnerabilities: weaknesses("Mitigation: PTI"),
 	}
 }

@@ -63,7 +63,7 @@ func ploverCPU() CPU {
 		{Name: "cpu_core", Cores: 1, Threads: 2, L1d: 48, L1i: 32, L2: 1280, MaxKHz: 5_000_000, BaseKHz: 2_100_000, Capacity: 1024},
 		{Name: "cpu_atom", Cores: 4, Threads: 1, L1d: 32, L1i: 64, L2: 2048, L2Cores: 4, MaxKHz: 3_800_000, BaseKHz: 1_500_000, Capacity: 638},
 	}
-	c.SMT = "on"
+	c.SMT, c.Idle = "on", []string{"POLL", "C1E"}
 	c.Clocks.Governor, c.Clocks.Preference, c.Clocks.MinKHz, c.Clocks.CurrentKHz = "powersave", "balance_performance", 400_000, 2_100_000
 	return c
 }

@@ -44,8 +44,8 @@ type Clocks struct {
 
 // Throttle is what the thermal interrupt has counted.
 type Throttle struct {
-	Core, Package     int
-	CoreMs, PackageMs int
+	Core, Package int
+	PackageMs     int
 }
 
 // thread is one processor as the kernel counts them.
@@ -98,7 +98,7 @@ func (b *builder) processors(r Rig) {
 	c := r.CPU
 	ts := c.threads()
 	every := list(0, len(ts)-1)
-	b.all(cpuDir, map[string]any{"present": every, "possible": every, "online": every, "offline": "", "isolated": "", "kernel_max": 8191})
+	b.all(cpuDir, map[string]any{"present": every, "possible": every, "online": every, "offline": "", "isolated": ""})
 	b.all(cpuDir+"/smt", map[string]any{"control": c.SMT, "active": truth(c.SMT == "on")})
 	for name, text := range c.Vulnerabilities {
 		b.put(cpuDir+"/vulnerabilities/"+name, text)
@@ -119,7 +119,7 @@ func (b *builder) processor(c CPU, t thread, every string) {
 	if t.id > 0 {
 		b.put(dir+"/online", 1)
 	}
-	b.all(dir+"/topology", map[string]any{"physical_package_id": 0, "core_id": t.core, "core_cpus_list": span(t.siblings)})
+	b.all(dir+"/topology", map[string]any{"physical_package_id": 0, "core_cpus_list": span(t.siblings)})
 	if t.kind.Capacity > 0 {
 		b.put(dir+"/cpu_capacity", t.kind.Capacity)
 	}
@@ -130,7 +130,7 @@ func (b *builder) processor(c CPU, t thread, every string) {
 	if c.Throttle != nil {
 		b.all(dir+"/thermal_throttle", map[string]any{
 			"core_throttle_count": c.Throttle.Core, "package_throttle_count": c.Throttle.Package,
-			"core_throttle_total_time_ms": c.Throttle.CoreMs, "package_throttle_total_time_ms": c.Throttle.PackageMs,
+			"package_throttle_total_time_ms": c.Throttle.PackageMs,
 		})
 	}
 	if c.Clocks != nil {
@@ -177,15 +177,17 @@ func (b *builder) clockSettings(c CPU) {
 	}
 }
 
-// idle shows the sleep states, on the first processor only: all have the same.
+// idle shows the sleep states, the same on each processor.
 func (b *builder) idle(c CPU) {
 	driver := c.IdleDriver
 	if driver == "" {
 		driver = "none"
 	}
-	b.all(cpuDir+"/cpuidle", map[string]any{"current_driver": driver, "current_governor": "menu", "current_governor_ro": "menu"})
-	for k, name := range c.Idle {
-		b.all(fmt.Sprintf("%s/cpu0/cpuidle/state%d", cpuDir, k), map[string]any{"name": name, "disable": 0, "latency": 1 << (2 * k)})
+	b.all(cpuDir+"/cpuidle", map[string]any{"current_driver": driver, "current_governor": "menu"})
+	for _, t := range c.threads() {
+		for k, name := range c.Idle {
+			b.all(fmt.Sprintf("%s/cpu%d/cpuidle/state%d", cpuDir, t.id, k), map[string]any{"name": name, "disable": 0})
+		}
 	}
 }
 
