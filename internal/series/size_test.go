@@ -115,9 +115,9 @@ func kinds() []kind {
 // asserts that on each kind of series this package is smaller than the packed
 // CSV, and on those with noise smaller than all, and near the ideal.
 func TestSmallerThanRivals(t *testing.T) {
-	runs := 6
+	runs := 3
 	if testing.Short() {
-		runs = 2
+		runs = 1
 	}
 	for _, k := range kinds() {
 		list := rivals(t, k.log)
