@@ -181,6 +181,7 @@ func TestRefused(t *testing.T) {
 		{"a field over", "frame,frame_ms\n0,400\n1,400,7\n2,400\n", Spec{}, "ragged", 3, "3 fields, not 2"},
 		{"header a field short", "frame_ms,x\n0,400,1\n1,400,1\n2,900,1\n", Spec{}, "ragged", 1, "header"},
 		{"an open quote", "frame_ms,note\n400,\"a\n500,\"b\"\n600,c\n", Spec{}, "quote", 2, "quote"},
+		{"an open quote in the header", "\"frame_ms,note\n400,a\n500,b\n", Spec{}, "quote", 1, "quote"},
 		{"cut in a field", "frame,frame_ms\n0,400\n1,500\n2", Spec{}, "truncated", 4, "1 field of 2"},
 		{"cut after the separator", "frame,frame_ms\n0,400\n1,700\n2,", Spec{}, "truncated", 4, "last cell"},
 		{"cut after the point", "frame,frame_ms\n0,400.0\n1,700.0\n2,40.", Spec{}, "truncated", 4, `"40."`},
@@ -308,7 +309,7 @@ func TestMarks(t *testing.T) {
 		{"three rows dropped", stamped(40, 0, map[int]bool{10: true, 11: true, 20: true}), Spec{}, "dropped_rows@0×0"},
 		{"three rows dropped, unit of the stamps not said", strings.Replace(stamped(40, 0, map[int]bool{10: true, 11: true, 20: true}), "time_s", "time", 1), Spec{}, "dropped_rows@0×0"},
 		{"three rows dropped, stamps left out", stamped(40, 0, map[int]bool{10: true, 11: true, 20: true}), Spec{Stamp: "none"}, ""},
-		{"rows twice", stamped(10, 0, nil) + "1.045,109\n1.045,109\n1.045,109\n1.154,103\n", Spec{Stamp: "time_s"}, "dropped_rows@0×0"},
+		{"rows twice", stamped(10, 0, nil) + "6.045,109\n6.045,109\n6.045,109\n6.154,103\n", Spec{Stamp: "time_s"}, "dropped_rows@0×0"},
 		{"stamps in whole seconds", coarse(400), Spec{}, ""},
 	} {
 		t.Run(c.name, func(t *testing.T) {

@@ -12,6 +12,8 @@ const (
 	leastElapsed   = int64(1e9) // nanoseconds
 )
 
+const openQuote = "has a quote that is not closed, or text after one that is"
+
 // reader reads the rows of a log under one layout.
 type reader struct {
 	rows   *rows
@@ -210,7 +212,7 @@ func (r *reader) pickSlow(line []byte) (times, stamp []byte, err error) {
 	case !ok && r.rows.unended:
 		return nil, nil, r.lineRefused("truncated", line, "ends inside a quoted field, without a line ending")
 	case !ok:
-		return nil, nil, r.lineRefused("quote", line, "has a quote that is not closed, or text after one that is")
+		return nil, nil, r.lineRefused("quote", line, openQuote)
 	case got < want && r.rows.unended:
 		return nil, nil, r.lineRefused("truncated", line, fmt.Sprintf("is the last row: it has %s of %d and no line ending", counted(got, "field"), want))
 	case got != want:

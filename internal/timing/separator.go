@@ -176,7 +176,7 @@ func settleComma(s *shape, rows int) (string, error) {
 	for i := range s.cols {
 		possible = possible || len(s.cols[i].readings()) > 0
 	}
-	switch named := len(s.head[0]) > 0 && !startsAsNumber(s.head[0]); {
+	switch named := len(s.head) > 0 && len(s.head[0]) > 0 && !startsAsNumber(s.head[0]); {
 	case named:
 	case s.cols[0].counts() && rows >= 8:
 		return ",", nil

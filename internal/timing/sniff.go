@@ -29,7 +29,10 @@ func sniff(t *text, spec Spec) (*sketch, error) {
 		}
 	}
 	sep := l.sepByte()
-	head, _ := split(nil, lines[0].text, sep)
+	head, ok := split(nil, lines[0].text, sep)
+	if !ok {
+		return nil, &Refused{Code: "quote", Line: lines[0].line, Text: quoted(lines[0].text), Why: openQuote}
+	}
 	if l.Header = spec.Header; l.Header == "" {
 		l.Header = findHeader(lines, head, sep, spec)
 	}
