@@ -96,13 +96,15 @@ type Flag struct {
 	state    protoimpl.MessageState `protogen:"open.v1"`
 	Kind     string                 `protobuf:"bytes,1,opt,name=kind,proto3" json:"kind,omitempty"`
 	Fact     string                 `protobuf:"bytes,2,opt,name=fact,proto3" json:"fact,omitempty"`
-	Expected string                 `protobuf:"bytes,3,opt,name=expected,proto3" json:"expected,omitempty"`
-	Seen     string                 `protobuf:"bytes,4,opt,name=seen,proto3" json:"seen,omitempty"`
+	Expected *Reading               `protobuf:"bytes,3,opt,name=expected,proto3" json:"expected,omitempty"`
+	Seen     *Reading               `protobuf:"bytes,4,opt,name=seen,proto3" json:"seen,omitempty"`
+	// Of both readings when they are numbers.
+	Unit string `protobuf:"bytes,5,opt,name=unit,proto3" json:"unit,omitempty"`
 	// note, caution or void.
-	Weight   string `protobuf:"bytes,5,opt,name=weight,proto3" json:"weight,omitempty"`
-	Evidence string `protobuf:"bytes,6,opt,name=evidence,proto3" json:"evidence,omitempty"`
+	Weight   string `protobuf:"bytes,6,opt,name=weight,proto3" json:"weight,omitempty"`
+	Evidence string `protobuf:"bytes,7,opt,name=evidence,proto3" json:"evidence,omitempty"`
 	// Set when a setup changed the catalogue's weight: the weight it changed.
-	WeightBefore  string `protobuf:"bytes,7,opt,name=weight_before,json=weightBefore,proto3" json:"weight_before,omitempty"`
+	WeightBefore  string `protobuf:"bytes,8,opt,name=weight_before,json=weightBefore,proto3" json:"weight_before,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -151,16 +153,23 @@ func (x *Flag) GetFact() string {
 	return ""
 }
 
-func (x *Flag) GetExpected() string {
+func (x *Flag) GetExpected() *Reading {
 	if x != nil {
 		return x.Expected
 	}
-	return ""
+	return nil
 }
 
-func (x *Flag) GetSeen() string {
+func (x *Flag) GetSeen() *Reading {
 	if x != nil {
 		return x.Seen
+	}
+	return nil
+}
+
+func (x *Flag) GetUnit() string {
+	if x != nil {
+		return x.Unit
 	}
 	return ""
 }
@@ -186,24 +195,126 @@ func (x *Flag) GetWeightBefore() string {
 	return ""
 }
 
+// Reading is a fact's value, or words where there is none.
+type Reading struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Types that are valid to be assigned to Value:
+	//
+	//	*Reading_Text
+	//	*Reading_Number
+	//	*Reading_Truth
+	Value         isReading_Value `protobuf_oneof:"value"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Reading) Reset() {
+	*x = Reading{}
+	mi := &file_witnessmark_v1_judgement_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Reading) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Reading) ProtoMessage() {}
+
+func (x *Reading) ProtoReflect() protoreflect.Message {
+	mi := &file_witnessmark_v1_judgement_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Reading.ProtoReflect.Descriptor instead.
+func (*Reading) Descriptor() ([]byte, []int) {
+	return file_witnessmark_v1_judgement_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *Reading) GetValue() isReading_Value {
+	if x != nil {
+		return x.Value
+	}
+	return nil
+}
+
+func (x *Reading) GetText() string {
+	if x != nil {
+		if x, ok := x.Value.(*Reading_Text); ok {
+			return x.Text
+		}
+	}
+	return ""
+}
+
+func (x *Reading) GetNumber() float64 {
+	if x != nil {
+		if x, ok := x.Value.(*Reading_Number); ok {
+			return x.Number
+		}
+	}
+	return 0
+}
+
+func (x *Reading) GetTruth() bool {
+	if x != nil {
+		if x, ok := x.Value.(*Reading_Truth); ok {
+			return x.Truth
+		}
+	}
+	return false
+}
+
+type isReading_Value interface {
+	isReading_Value()
+}
+
+type Reading_Text struct {
+	Text string `protobuf:"bytes,1,opt,name=text,proto3,oneof"`
+}
+
+type Reading_Number struct {
+	Number float64 `protobuf:"fixed64,2,opt,name=number,proto3,oneof"`
+}
+
+type Reading_Truth struct {
+	Truth bool `protobuf:"varint,3,opt,name=truth,proto3,oneof"`
+}
+
+func (*Reading_Text) isReading_Value() {}
+
+func (*Reading_Number) isReading_Value() {}
+
+func (*Reading_Truth) isReading_Value() {}
+
 // Receipt says where in the trail a record stands, signed by the collector.
 type Receipt struct {
 	state        protoimpl.MessageState `protogen:"open.v1"`
-	RunId        string                 `protobuf:"bytes,1,opt,name=run_id,json=runId,proto3" json:"run_id,omitempty"`
-	RecordSha256 []byte                 `protobuf:"bytes,2,opt,name=record_sha256,json=recordSha256,proto3" json:"record_sha256,omitempty"`
-	Index        uint64                 `protobuf:"varint,3,opt,name=index,proto3" json:"index,omitempty"`
-	TreeSize     uint64                 `protobuf:"varint,4,opt,name=tree_size,json=treeSize,proto3" json:"tree_size,omitempty"`
-	Proof        [][]byte               `protobuf:"bytes,5,rep,name=proof,proto3" json:"proof,omitempty"`
+	RecordSha256 []byte                 `protobuf:"bytes,1,opt,name=record_sha256,json=recordSha256,proto3" json:"record_sha256,omitempty"`
+	// The entry's canonical bytes, which bind the record's SHA-256, who brought
+	// it and when it was kept.
+	Leaf  []byte `protobuf:"bytes,2,opt,name=leaf,proto3" json:"leaf,omitempty"`
+	Index int64  `protobuf:"varint,3,opt,name=index,proto3" json:"index,omitempty"`
+	// Entries in the tree of the head.
+	Size int64 `protobuf:"varint,4,opt,name=size,proto3" json:"size,omitempty"`
+	// From the leaf to the root, 32 bytes each.
+	Proof [][]byte `protobuf:"bytes,5,rep,name=proof,proto3" json:"proof,omitempty"`
 	// A signed note over the trail's head.
 	Head          []byte `protobuf:"bytes,6,opt,name=head,proto3" json:"head,omitempty"`
-	KeptUnixNano  int64  `protobuf:"varint,7,opt,name=kept_unix_nano,json=keptUnixNano,proto3" json:"kept_unix_nano,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Receipt) Reset() {
 	*x = Receipt{}
-	mi := &file_witnessmark_v1_judgement_proto_msgTypes[2]
+	mi := &file_witnessmark_v1_judgement_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -215,7 +326,7 @@ func (x *Receipt) String() string {
 func (*Receipt) ProtoMessage() {}
 
 func (x *Receipt) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_judgement_proto_msgTypes[2]
+	mi := &file_witnessmark_v1_judgement_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -228,14 +339,7 @@ func (x *Receipt) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Receipt.ProtoReflect.Descriptor instead.
 func (*Receipt) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_judgement_proto_rawDescGZIP(), []int{2}
-}
-
-func (x *Receipt) GetRunId() string {
-	if x != nil {
-		return x.RunId
-	}
-	return ""
+	return file_witnessmark_v1_judgement_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *Receipt) GetRecordSha256() []byte {
@@ -245,16 +349,23 @@ func (x *Receipt) GetRecordSha256() []byte {
 	return nil
 }
 
-func (x *Receipt) GetIndex() uint64 {
+func (x *Receipt) GetLeaf() []byte {
+	if x != nil {
+		return x.Leaf
+	}
+	return nil
+}
+
+func (x *Receipt) GetIndex() int64 {
 	if x != nil {
 		return x.Index
 	}
 	return 0
 }
 
-func (x *Receipt) GetTreeSize() uint64 {
+func (x *Receipt) GetSize() int64 {
 	if x != nil {
-		return x.TreeSize
+		return x.Size
 	}
 	return 0
 }
@@ -273,13 +384,6 @@ func (x *Receipt) GetHead() []byte {
 	return nil
 }
 
-func (x *Receipt) GetKeptUnixNano() int64 {
-	if x != nil {
-		return x.KeptUnixNano
-	}
-	return 0
-}
-
 var File_witnessmark_v1_judgement_proto protoreflect.FileDescriptor
 
 const file_witnessmark_v1_judgement_proto_rawDesc = "" +
@@ -289,23 +393,28 @@ const file_witnessmark_v1_judgement_proto_rawDesc = "" +
 	"\bstanding\x18\x01 \x01(\tR\bstanding\x12*\n" +
 	"\x05flags\x18\x02 \x03(\v2\x14.witnessmark.v1.FlagR\x05flags\x12\x19\n" +
 	"\bmark_run\x18\x03 \x01(\tR\amarkRun\x12(\n" +
-	"\x10judged_unix_nano\x18\x04 \x01(\x03R\x0ejudgedUnixNano\"\xb7\x01\n" +
+	"\x10judged_unix_nano\x18\x04 \x01(\x03R\x0ejudgedUnixNano\"\xfd\x01\n" +
 	"\x04Flag\x12\x12\n" +
 	"\x04kind\x18\x01 \x01(\tR\x04kind\x12\x12\n" +
-	"\x04fact\x18\x02 \x01(\tR\x04fact\x12\x1a\n" +
-	"\bexpected\x18\x03 \x01(\tR\bexpected\x12\x12\n" +
-	"\x04seen\x18\x04 \x01(\tR\x04seen\x12\x16\n" +
-	"\x06weight\x18\x05 \x01(\tR\x06weight\x12\x1a\n" +
-	"\bevidence\x18\x06 \x01(\tR\bevidence\x12#\n" +
-	"\rweight_before\x18\a \x01(\tR\fweightBefore\"\xc8\x01\n" +
-	"\aReceipt\x12\x15\n" +
-	"\x06run_id\x18\x01 \x01(\tR\x05runId\x12#\n" +
-	"\rrecord_sha256\x18\x02 \x01(\fR\frecordSha256\x12\x14\n" +
-	"\x05index\x18\x03 \x01(\x04R\x05index\x12\x1b\n" +
-	"\ttree_size\x18\x04 \x01(\x04R\btreeSize\x12\x14\n" +
+	"\x04fact\x18\x02 \x01(\tR\x04fact\x123\n" +
+	"\bexpected\x18\x03 \x01(\v2\x17.witnessmark.v1.ReadingR\bexpected\x12+\n" +
+	"\x04seen\x18\x04 \x01(\v2\x17.witnessmark.v1.ReadingR\x04seen\x12\x12\n" +
+	"\x04unit\x18\x05 \x01(\tR\x04unit\x12\x16\n" +
+	"\x06weight\x18\x06 \x01(\tR\x06weight\x12\x1a\n" +
+	"\bevidence\x18\a \x01(\tR\bevidence\x12#\n" +
+	"\rweight_before\x18\b \x01(\tR\fweightBefore\"Z\n" +
+	"\aReading\x12\x14\n" +
+	"\x04text\x18\x01 \x01(\tH\x00R\x04text\x12\x18\n" +
+	"\x06number\x18\x02 \x01(\x01H\x00R\x06number\x12\x16\n" +
+	"\x05truth\x18\x03 \x01(\bH\x00R\x05truthB\a\n" +
+	"\x05value\"\x96\x01\n" +
+	"\aReceipt\x12#\n" +
+	"\rrecord_sha256\x18\x01 \x01(\fR\frecordSha256\x12\x12\n" +
+	"\x04leaf\x18\x02 \x01(\fR\x04leaf\x12\x14\n" +
+	"\x05index\x18\x03 \x01(\x03R\x05index\x12\x12\n" +
+	"\x04size\x18\x04 \x01(\x03R\x04size\x12\x14\n" +
 	"\x05proof\x18\x05 \x03(\fR\x05proof\x12\x12\n" +
-	"\x04head\x18\x06 \x01(\fR\x04head\x12$\n" +
-	"\x0ekept_unix_nano\x18\a \x01(\x03R\fkeptUnixNanoB0Z.witnessmark/proto/witnessmark/v1;witnessmarkv1b\x06proto3"
+	"\x04head\x18\x06 \x01(\fR\x04headB0Z.witnessmark/proto/witnessmark/v1;witnessmarkv1b\x06proto3"
 
 var (
 	file_witnessmark_v1_judgement_proto_rawDescOnce sync.Once
@@ -319,19 +428,22 @@ func file_witnessmark_v1_judgement_proto_rawDescGZIP() []byte {
 	return file_witnessmark_v1_judgement_proto_rawDescData
 }
 
-var file_witnessmark_v1_judgement_proto_msgTypes = make([]protoimpl.MessageInfo, 3)
+var file_witnessmark_v1_judgement_proto_msgTypes = make([]protoimpl.MessageInfo, 4)
 var file_witnessmark_v1_judgement_proto_goTypes = []any{
 	(*Judgement)(nil), // 0: witnessmark.v1.Judgement
 	(*Flag)(nil),      // 1: witnessmark.v1.Flag
-	(*Receipt)(nil),   // 2: witnessmark.v1.Receipt
+	(*Reading)(nil),   // 2: witnessmark.v1.Reading
+	(*Receipt)(nil),   // 3: witnessmark.v1.Receipt
 }
 var file_witnessmark_v1_judgement_proto_depIdxs = []int32{
 	1, // 0: witnessmark.v1.Judgement.flags:type_name -> witnessmark.v1.Flag
-	1, // [1:1] is the sub-list for method output_type
-	1, // [1:1] is the sub-list for method input_type
-	1, // [1:1] is the sub-list for extension type_name
-	1, // [1:1] is the sub-list for extension extendee
-	0, // [0:1] is the sub-list for field type_name
+	2, // 1: witnessmark.v1.Flag.expected:type_name -> witnessmark.v1.Reading
+	2, // 2: witnessmark.v1.Flag.seen:type_name -> witnessmark.v1.Reading
+	3, // [3:3] is the sub-list for method output_type
+	3, // [3:3] is the sub-list for method input_type
+	3, // [3:3] is the sub-list for extension type_name
+	3, // [3:3] is the sub-list for extension extendee
+	0, // [0:3] is the sub-list for field type_name
 }
 
 func init() { file_witnessmark_v1_judgement_proto_init() }
@@ -339,13 +451,18 @@ func file_witnessmark_v1_judgement_proto_init() {
 	if File_witnessmark_v1_judgement_proto != nil {
 		return
 	}
+	file_witnessmark_v1_judgement_proto_msgTypes[2].OneofWrappers = []any{
+		(*Reading_Text)(nil),
+		(*Reading_Number)(nil),
+		(*Reading_Truth)(nil),
+	}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_witnessmark_v1_judgement_proto_rawDesc), len(file_witnessmark_v1_judgement_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   3,
+			NumMessages:   4,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

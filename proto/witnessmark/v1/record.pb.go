@@ -968,14 +968,17 @@ func (x *Log) GetMarks() []*LogMark {
 
 // Layout reads the same bytes the same way again.
 type Layout struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Column        string                 `protobuf:"bytes,1,opt,name=column,proto3" json:"column,omitempty"`
-	Kind          string                 `protobuf:"bytes,2,opt,name=kind,proto3" json:"kind,omitempty"`
-	Unit          string                 `protobuf:"bytes,3,opt,name=unit,proto3" json:"unit,omitempty"`
-	Separator     string                 `protobuf:"bytes,4,opt,name=separator,proto3" json:"separator,omitempty"`
-	Decimal       string                 `protobuf:"bytes,5,opt,name=decimal,proto3" json:"decimal,omitempty"`
-	Header        string                 `protobuf:"bytes,6,opt,name=header,proto3" json:"header,omitempty"`
-	Comment       string                 `protobuf:"bytes,7,opt,name=comment,proto3" json:"comment,omitempty"`
+	state     protoimpl.MessageState `protogen:"open.v1"`
+	Column    string                 `protobuf:"bytes,1,opt,name=column,proto3" json:"column,omitempty"`
+	Kind      string                 `protobuf:"bytes,2,opt,name=kind,proto3" json:"kind,omitempty"`
+	Unit      string                 `protobuf:"bytes,3,opt,name=unit,proto3" json:"unit,omitempty"`
+	Separator string                 `protobuf:"bytes,4,opt,name=separator,proto3" json:"separator,omitempty"`
+	Decimal   string                 `protobuf:"bytes,5,opt,name=decimal,proto3" json:"decimal,omitempty"`
+	Header    string                 `protobuf:"bytes,6,opt,name=header,proto3" json:"header,omitempty"`
+	Comment   string                 `protobuf:"bytes,7,opt,name=comment,proto3" json:"comment,omitempty"`
+	// The column of time stamps that durations are checked against.
+	Stamp         string `protobuf:"bytes,8,opt,name=stamp,proto3" json:"stamp,omitempty"`
+	StampUnit     string `protobuf:"bytes,9,opt,name=stamp_unit,json=stampUnit,proto3" json:"stamp_unit,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1055,6 +1058,20 @@ func (x *Layout) GetHeader() string {
 func (x *Layout) GetComment() string {
 	if x != nil {
 		return x.Comment
+	}
+	return ""
+}
+
+func (x *Layout) GetStamp() string {
+	if x != nil {
+		return x.Stamp
+	}
+	return ""
+}
+
+func (x *Layout) GetStampUnit() string {
+	if x != nil {
+		return x.StampUnit
 	}
 	return ""
 }
@@ -1401,7 +1418,7 @@ const file_witnessmark_v1_record_proto_rawDesc = "" +
 	"\x04rows\x18\x03 \x01(\x04R\x04rows\x12\x18\n" +
 	"\arefused\x18\x04 \x01(\tR\arefused\x12%\n" +
 	"\x0erefused_detail\x18\x05 \x01(\tR\rrefusedDetail\x12-\n" +
-	"\x05marks\x18\x06 \x03(\v2\x17.witnessmark.v1.LogMarkR\x05marks\"\xb2\x01\n" +
+	"\x05marks\x18\x06 \x03(\v2\x17.witnessmark.v1.LogMarkR\x05marks\"\xe7\x01\n" +
 	"\x06Layout\x12\x16\n" +
 	"\x06column\x18\x01 \x01(\tR\x06column\x12\x12\n" +
 	"\x04kind\x18\x02 \x01(\tR\x04kind\x12\x12\n" +
@@ -1409,7 +1426,10 @@ const file_witnessmark_v1_record_proto_rawDesc = "" +
 	"\tseparator\x18\x04 \x01(\tR\tseparator\x12\x18\n" +
 	"\adecimal\x18\x05 \x01(\tR\adecimal\x12\x16\n" +
 	"\x06header\x18\x06 \x01(\tR\x06header\x12\x18\n" +
-	"\acomment\x18\a \x01(\tR\acomment\"I\n" +
+	"\acomment\x18\a \x01(\tR\acomment\x12\x14\n" +
+	"\x05stamp\x18\b \x01(\tR\x05stamp\x12\x1d\n" +
+	"\n" +
+	"stamp_unit\x18\t \x01(\tR\tstampUnit\"I\n" +
 	"\aLogMark\x12\x12\n" +
 	"\x04code\x18\x01 \x01(\tR\x04code\x12\x12\n" +
 	"\x04line\x18\x02 \x01(\x04R\x04line\x12\x16\n" +

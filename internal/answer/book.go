@@ -1,0 +1,67 @@
+package answer
+
+import (
+	"context"
+	"errors"
+	"time"
+
+	"witnessmark/internal/record"
+	"witnessmark/internal/rig"
+	"witnessmark/internal/trail"
+)
+
+// The errors of a Book that keep their meaning across the network.
+var (
+	ErrNotFound  = errors.New("not kept here")
+	ErrAmbiguous = errors.New("more than one fits")
+)
+
+// Query chooses runs; empty fields choose all. From is part of the range,
+// Before is not.
+type Query struct {
+	Rig, Workload, Setup, Standing string
+	From, Before                   time.Time
+	Limit                          int // 0 for all
+}
+
+// RigSummary is what the collector knows of a rig.
+type RigSummary struct {
+	Name         string
+	Runs         int
+	LastRun      string
+	LastStarted  time.Time
+	LastSetup    string
+	LastStanding string
+	KeySHA256    []byte
+	MarkedSetups []string
+	Played       bool
+}
+
+// Detail is one run as it was kept.
+type Detail struct {
+	Summary Summary
+	Signed  record.Signed
+	Receipt trail.Receipt
+}
+
+// Mark is an accepted reference.
+type Mark struct {
+	Rig, Setup string
+	RunID      string
+	At         time.Time
+	By, Why    string
+}
+
+// Book is what the service answers from.
+type Book interface {
+	Rigs(ctx context.Context) ([]RigSummary, error)
+	// Runs yields newest first until yield fails.
+	Runs(ctx context.Context, q Query, yield func(Summary) error) error
+	// Show takes a whole id or a unique beginning of it or of its last part.
+	Show(ctx context.Context, id string) (Detail, error)
+	// Attachment gives one attachment; name "" is the run's only timing log.
+	Attachment(ctx context.Context, id, name string) ([]byte, error)
+	AcceptMark(ctx context.Context, id, by, why string) (Mark, trail.Receipt, error)
+	// Mark returns nil without an error when none is in force.
+	Mark(ctx context.Context, rig, setup string) (*Mark, rig.Snapshot, error)
+}

@@ -1,0 +1,244 @@
+package answer
+
+import (
+	"encoding/hex"
+	"encoding/json"
+	"math"
+	"time"
+
+	"witnessmark/internal/drift"
+	"witnessmark/internal/record"
+	"witnessmark/internal/rig"
+	"witnessmark/internal/timing"
+	"witnessmark/internal/trail"
+)
+
+// Run is a run as JSON shows it. Listings leave out Receipt, Facts, Signals and
+// what follows them.
+type Run struct {
+	ID              string                 `json:"id"`
+	Rig             string                 `json:"rig"`
+	Workload        string                 `json:"workload"`
+	WorkloadVersion string                 `json:"workload_version"`
+	Setup           string                 `json:"setup"`
+	Group           string                 `json:"group"`
+	Repeat          int                    `json:"repeat"`
+	Started         time.Time              `json:"started"`
+	ElapsedSeconds  float64                `json:"elapsed_seconds"` // wall time by the monotonic clock
+	Exit            int                    `json:"exit"`            // exit code; 128 plus a signal's number; -1 never started
+	Outcome         string                 `json:"outcome"`
+	OutcomeDetail   string                 `json:"outcome_detail,omitempty"`
+	Standing        drift.Standing         `json:"standing"`
+	Flags           []drift.Flag           `json:"flags"`
+	MarkRun         string                 `json:"mark_run,omitempty"`
+	Results         map[string]ResultValue `json:"results"`
+	Statistics      StatisticsJSON         `json:"statistics"`
+	AgentCost       CostJSON               `json:"agent_cost"`
+	RecordSHA256    string                 `json:"record_sha256"`
+	Played          string                 `json:"played,omitempty"`
+	Receipt         *ReceiptJSON           `json:"receipt,omitempty"`
+	Spooled         string                 `json:"spooled,omitempty"` // why there is no receipt yet
+	Facts           *FactsJSON             `json:"facts,omitempty"`
+	Signals         []SignalJSON           `json:"signals,omitempty"`
+	Logs            []LogJSON              `json:"logs,omitempty"`
+	Noted           map[string]any         `json:"noted,omitempty"`
+	Remarks         []string               `json:"remarks,omitempty"`
+}
+
+// ResultValue is a result's exact decimal with unit and direction.
+type ResultValue struct {
+	Value  json.Number `json:"value"`
+	Unit   string      `json:"unit"`
+	Better string      `json:"better"`
+}
+
+// StatisticsJSON holds null for each number that Refused explains.
+type StatisticsJSON struct {
+	Frames            int               `json:"frames"`
+	ElapsedSeconds    float64           `json:"elapsed_seconds"` // sum of the frame times
+	RateMean          *float64          `json:"rate_mean"`
+	FrametimeMS       Percentiles       `json:"frametime_ms"`
+	SlowestOnePctMean *float64          `json:"slowest_1pct_mean_ms"`
+	Refused           map[string]string `json:"refused"`
+	Flagged           map[string]string `json:"flagged,omitempty"`
+}
+
+// Percentiles are of frame times, by Hyndman and Fan's type 7, in milliseconds.
+type Percentiles struct {
+	P50  *float64 `json:"p50"`
+	P95  *float64 `json:"p95"`
+	P99  *float64 `json:"p99"`
+	P999 *float64 `json:"p999"`
+}
+
+// CostJSON is what the agent itself took.
+type CostJSON struct {
+	CPUSeconds   float64 `json:"cpu_seconds"`
+	PeakRSSBytes int64   `json:"peak_rss_bytes"`
+}
+
+// ReceiptJSON says where the record stands in the trail; Head is the signed note.
+type ReceiptJSON struct {
+	Index    int64     `json:"index"`
+	TreeSize int64     `json:"tree_size"`
+	Kept     time.Time `json:"kept"`
+	Leaf     []byte    `json:"leaf"`
+	Proof    []string  `json:"proof"`
+	Head     string    `json:"head"`
+}
+
+// FactsJSON holds the snapshots before and after the run.
+type FactsJSON struct {
+	Before []rig.Fact `json:"before"`
+	After  []rig.Fact `json:"after"`
+}
+
+// SignalJSON is a signal in its unit; offsets are seconds from the run's start.
+type SignalJSON struct {
+	Key            rig.Key            `json:"key"`
+	Unit           rig.Unit           `json:"unit"`
+	Source         string             `json:"source"`
+	Counter        bool               `json:"counter,omitempty"`
+	Unread         rig.Reason         `json:"unread,omitempty"`
+	Detail         string             `json:"detail,omitempty"`
+	Limits         map[string]float64 `json:"limits,omitempty"`
+	Gaps           []GapJSON          `json:"gaps,omitempty"`
+	OffsetsSeconds []float64          `json:"offsets_seconds"`
+	Values         []float64          `json:"values"`
+}
+
+// GapJSON is a stretch without samples.
+type GapJSON struct {
+	FromSeconds float64    `json:"from_seconds"`
+	ToSeconds   float64    `json:"to_seconds"`
+	Unread      rig.Reason `json:"unread"`
+	Detail      string     `json:"detail,omitempty"`
+}
+
+// LogJSON says how a timing log was read.
+type LogJSON struct {
+	Name    string      `json:"name"`
+	Bytes   int64       `json:"bytes"`
+	SHA256  string      `json:"sha256"`
+	Column  string      `json:"column"`
+	Kind    timing.Kind `json:"kind"`
+	Unit    timing.Unit `json:"unit"`
+	Rows    int         `json:"rows"`
+	Refused string      `json:"refused,omitempty"`
+	Detail  string      `json:"detail,omitempty"`
+	Marks   []string    `json:"marks,omitempty"`
+}
+
+// Brief gives the run as listings show it.
+func (s Summary) Brief() Run {
+	r := Run{
+		ID: s.ID, Rig: s.Rig, Workload: s.Workload, WorkloadVersion: s.WorkloadVersion, Setup: s.Setup,
+		Group: s.Group, Repeat: s.Repeat, Started: s.Started, ElapsedSeconds: s.Elapsed.Seconds(),
+		Exit: s.Exit.Code, Outcome: s.Exit.Outcome, OutcomeDetail: s.Exit.Detail,
+		Standing: s.Judgement.Standing, Flags: s.Judgement.Flags, MarkRun: s.Judgement.MarkRun,
+		Results: map[string]ResultValue{}, Statistics: s.Statistics.json(),
+		AgentCost:    CostJSON{s.AgentCost.CPU.Seconds(), s.AgentCost.PeakRSS},
+		RecordSHA256: hex.EncodeToString(s.RecordSHA256[:]), Played: s.Played,
+	}
+	if r.Flags == nil {
+		r.Flags = []drift.Flag{}
+	}
+	for _, x := range s.Results {
+		r.Results[x.Name] = ResultValue{json.Number(x.Value), x.Unit, x.Better}
+	}
+	return r
+}
+
+func (s Statistics) json() StatisticsJSON {
+	return StatisticsJSON{
+		Frames: s.Frames, ElapsedSeconds: s.Elapsed.Seconds(), RateMean: pointer(s.RateMean),
+		FrametimeMS:       Percentiles{pointer(s.P50), pointer(s.P95), pointer(s.P99), pointer(s.P999)},
+		SlowestOnePctMean: pointer(s.SlowestOnePctMean), Refused: orEmpty(s.Refused), Flagged: s.Flagged,
+	}
+}
+
+func orEmpty(m map[string]string) map[string]string {
+	if m == nil {
+		return map[string]string{}
+	}
+	return m
+}
+
+func pointer(f float64) *float64 {
+	if math.IsNaN(f) || math.IsInf(f, 0) {
+		return nil
+	}
+	return &f
+}
+
+// ReceiptOf shows a receipt; nil for one that says nothing.
+func ReceiptOf(r trail.Receipt) *ReceiptJSON {
+	if len(r.Leaf) == 0 {
+		return nil
+	}
+	j := &ReceiptJSON{Index: r.Index, TreeSize: r.Size, Leaf: r.Leaf, Head: string(r.Head), Proof: []string{}}
+	if e, err := trail.ParseEntry(r.Leaf); err == nil {
+		j.Kept = e.At
+	}
+	for _, h := range r.Proof {
+		j.Proof = append(j.Proof, hex.EncodeToString(h[:]))
+	}
+	return j
+}
+
+// WithRecord adds what only the record itself holds: facts, signals, logs.
+func (r Run) WithRecord(rec *record.Run) Run {
+	r.Facts = &FactsJSON{Before: facts(rec.Before), After: facts(rec.After)}
+	r.Signals = []SignalJSON{}
+	for _, s := range rec.Signals {
+		r.Signals = append(r.Signals, signalJSON(s))
+	}
+	for _, l := range rec.Logs {
+		r.Logs = append(r.Logs, logJSON(rec, l))
+	}
+	r.Remarks = rec.Remarks
+	return r
+}
+
+func facts(s rig.Snapshot) []rig.Fact {
+	if s.Facts == nil {
+		return []rig.Fact{}
+	}
+	return s.Facts
+}
+
+func signalJSON(s rig.Signal) SignalJSON {
+	j := SignalJSON{
+		Key: s.Key, Unit: s.Unit, Source: s.Source, Counter: s.Counter, Unread: s.Unread.Reason, Detail: s.Unread.Detail,
+		OffsetsSeconds: make([]float64, len(s.Offsets)), Values: make([]float64, len(s.Values)),
+	}
+	for i := range s.Values {
+		j.OffsetsSeconds[i], j.Values[i] = s.Offsets[i].Seconds(), s.At(i)
+	}
+	for _, l := range s.Limits {
+		if j.Limits == nil {
+			j.Limits = map[string]float64{}
+		}
+		j.Limits[l.Name] = l.Value
+	}
+	for _, g := range s.Gaps {
+		j.Gaps = append(j.Gaps, GapJSON{g.From.Seconds(), g.To.Seconds(), g.Reason, g.Detail})
+	}
+	return j
+}
+
+func logJSON(rec *record.Run, l record.Log) LogJSON {
+	j := LogJSON{
+		Name: l.Attachment, Column: l.Spec.Column, Kind: l.Spec.Kind, Unit: l.Spec.Unit,
+		Rows: l.Rows, Refused: l.Refused, Detail: l.Detail,
+	}
+	for _, a := range rec.Attachments {
+		if a.Name == l.Attachment {
+			j.Bytes, j.SHA256 = a.Size, hex.EncodeToString(a.SHA256[:])
+		}
+	}
+	for _, m := range l.Marks {
+		j.Marks = append(j.Marks, m.Code+": "+m.Detail)
+	}
+	return j
+}

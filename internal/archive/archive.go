@@ -1,0 +1,208 @@
+package archive
+
+import (
+	"bytes"
+	"crypto/ed25519"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"sync"
+	"time"
+
+	"github.com/klauspost/compress/zstd"
+	bolt "go.etcd.io/bbolt"
+	berrors "go.etcd.io/bbolt/errors"
+	"golang.org/x/mod/sumdb/note"
+
+	"witnessmark/internal/fault"
+	"witnessmark/internal/trail"
+)
+
+// Errors that callers tell apart.
+var (
+	// ErrBusy is returned when another process has the archive open.
+	ErrBusy = errors.New("another process has it open")
+	// ErrNotFound is returned for a run or part that is not kept.
+	ErrNotFound = errors.New("not kept here")
+	// ErrAmbiguous is returned when letters of an id fit more than one run.
+	ErrAmbiguous = errors.New("more than one run fits")
+	// ErrConflict is returned when another record is kept under the same run id.
+	ErrConflict = errors.New("another record is already kept under this run id")
+	// ErrClosed is returned after Close.
+	ErrClosed = errors.New("the archive is closed")
+)
+
+const (
+	format = "1"
+	chunk  = 60 << 10
+)
+
+var (
+	bMeta, bRuns, bHashes, bTails = []byte("meta"), []byte("runs"), []byte("hashes"), []byte("tails")
+	bSummary, bRigs, bMarks       = []byte("summary"), []byte("rigs"), []byte("marks")
+	bByTime, bByRig, bByWorkload  = []byte("by/time"), []byte("by/rig"), []byte("by/workload")
+	bByBoth, bBySetup             = []byte("by/workload+rig"), []byte("by/setup")
+	bLeaves, bTree, bTrail        = []byte("trail/leaves"), []byte("trail/hashes"), []byte("trail")
+	kHead, kFormat, kOrigin       = []byte("head"), []byte("format"), []byte("origin")
+	allBuckets                    = [][]byte{bMeta, bRuns, bHashes, bTails, bSummary, bRigs, bMarks, bByTime, bByRig, bByWorkload, bByBoth, bBySetup, bLeaves, bTree, bTrail}
+)
+
+// Options are what an archive needs from outside. All are required but Wait and MapSize.
+type Options struct {
+	Key     ed25519.PrivateKey // signs heads
+	Origin  string             // names the trail when the archive is new
+	Now     func() time.Time
+	Wait    time.Duration // how long to wait for another process to let go; 0 waits 10 s
+	MapSize int           // address space reserved at open, so that growth need not wait for readers
+}
+
+// Archive is an open archive. Its methods may be called at the same time.
+type Archive struct {
+	db       *bolt.DB
+	signer   note.Signer
+	verifier note.Verifiers
+	key      string
+	now      func() time.Time
+	pack     *zstd.Encoder
+	unpack   *zstd.Decoder
+	keeps    chan *keepCall
+	done     chan struct{}
+	stop     sync.Once
+	writer   sync.WaitGroup
+}
+
+// Open opens the archive file, making it and its folder when they are new. It
+// refuses a file of another format, and one whose trail another key signed.
+func Open(path string, opt Options) (*Archive, error) {
+	if err := os.MkdirAll(filepath.Dir(path), 0o700); err != nil {
+		return nil, fault.New("open archive", path, err)
+	}
+	if opt.Wait == 0 {
+		opt.Wait = 10 * time.Second
+	}
+	db, err := bolt.Open(path, 0o600, &bolt.Options{Timeout: opt.Wait, FreelistType: bolt.FreelistMapType, InitialMmapSize: opt.MapSize})
+	switch {
+	case errors.Is(err, berrors.ErrTimeout):
+		return nil, fault.New("open archive", path, ErrBusy).WithHint("is a collector serving it? then name its address with --collector HOST:PORT")
+	case errors.Is(err, fs.ErrPermission):
+		return nil, fault.New("open archive", path, err).WithHint("the file belongs to whoever runs the collector; ask it with --collector HOST:PORT")
+	case err != nil:
+		return nil, fault.New("open archive", path, err)
+	}
+	a := &Archive{db: db, now: opt.Now, keeps: make(chan *keepCall, 256), done: make(chan struct{})}
+	if err := a.prepare(opt); err != nil {
+		db.Close()
+		return nil, fault.New("open archive", path, err)
+	}
+	a.writer.Go(a.write)
+	return a, nil
+}
+
+func (a *Archive) prepare(opt Options) (err error) {
+	if a.pack, err = zstd.NewWriter(nil, zstd.WithEncoderConcurrency(2)); err != nil {
+		return err
+	}
+	if a.unpack, err = zstd.NewReader(nil, zstd.WithDecoderConcurrency(2), zstd.WithDecoderMaxMemory(1<<30)); err != nil {
+		return err
+	}
+	origin := opt.Origin
+	err = a.db.View(func(tx *bolt.Tx) error {
+		if m := tx.Bucket(bMeta); m != nil {
+			if f := string(m.Get(kFormat)); f != format {
+				return fmt.Errorf("it has format %q and this program knows %q", f, format)
+			}
+			origin = string(m.Get(kOrigin))
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	if a.signer, err = trail.NewSigner(origin, opt.Key); err != nil {
+		return err
+	}
+	pub := opt.Key.Public().(ed25519.PublicKey)
+	v, err := trail.NewVerifier(origin, pub)
+	if err != nil {
+		return err
+	}
+	if a.key, err = trail.VerifierKey(origin, pub); err != nil {
+		return err
+	}
+	a.verifier = note.VerifierList(v)
+	return a.db.Update(func(tx *bolt.Tx) error { return a.initialise(tx, origin) })
+}
+
+func (a *Archive) initialise(tx *bolt.Tx, origin string) error {
+	fresh := tx.Bucket(bMeta) == nil
+	for _, b := range allBuckets {
+		if _, err := tx.CreateBucketIfNotExists(b); err != nil {
+			return err
+		}
+	}
+	if !fresh {
+		head, err := a.head(tx)
+		if err != nil {
+			return err
+		}
+		return trail.CheckStore(head, hashReader{tx})
+	}
+	if err := tx.Bucket(bMeta).Put(kFormat, []byte(format)); err != nil {
+		return err
+	}
+	if err := tx.Bucket(bMeta).Put(kOrigin, []byte(origin)); err != nil {
+		return err
+	}
+	signed, err := trail.SignHead(trail.EmptyHead(origin), a.signer)
+	if err != nil {
+		return err
+	}
+	return tx.Bucket(bTrail).Put(kHead, signed)
+}
+
+// Close waits for what is being written and closes the file.
+func (a *Archive) Close() error {
+	a.stop.Do(func() { close(a.done) })
+	a.writer.Wait()
+	a.unpack.Close()
+	return a.db.Close()
+}
+
+// VerifierKey is the public key of the archive's trail, as others configure it.
+func (a *Archive) VerifierKey() string { return a.key }
+
+// Labels are what runs are chosen by; every index row carries them.
+type Labels struct {
+	Rig      string
+	Workload string
+	Setup    string // "" when none was declared
+	Standing string
+	Played   bool
+}
+
+func (l Labels) row() []byte {
+	played := "0"
+	if l.Played {
+		played = "1"
+	}
+	return bytes.Join([][]byte{[]byte(l.Rig), []byte(l.Workload), []byte(l.Setup), []byte(l.Standing), []byte(played)}, []byte{0})
+}
+
+func labelsOf(row []byte) (Labels, error) {
+	f := bytes.Split(row, []byte{0})
+	if len(f) != 5 {
+		return Labels{}, fmt.Errorf("index row has %d fields", len(f))
+	}
+	return Labels{string(f[0]), string(f[1]), string(f[2]), string(f[3]), string(f[4]) == "1"}, nil
+}
+
+func putJSON(b *bolt.Bucket, key []byte, v any) error {
+	j, err := json.Marshal(v)
+	if err != nil {
+		return err
+	}
+	return b.Put(key, j)
+}

@@ -1,0 +1,146 @@
+package archive
+
+import (
+	"bytes"
+	"crypto/ed25519"
+	"fmt"
+	"io"
+	"slices"
+	"strings"
+
+	bolt "go.etcd.io/bbolt"
+
+	"witnessmark/internal/fault"
+	"witnessmark/internal/record"
+	"witnessmark/internal/trail"
+)
+
+// Stored is one run as it was kept.
+type Stored struct {
+	ID      string
+	Signed  record.Signed
+	Summary []byte
+	Receipt trail.Receipt
+}
+
+// Resolve finds the one run whose id is s, begins with s, or whose last part
+// begins with s. More than one is an error that names some.
+func (a *Archive) Resolve(s string) (string, error) {
+	var found []string
+	err := a.db.View(func(tx *bolt.Tx) error {
+		if tx.Bucket(bRuns).Bucket([]byte(s)) != nil {
+			found = []string{s}
+			return nil
+		}
+		if s == "" {
+			return nil
+		}
+		add := func(id string) bool {
+			if !slices.Contains(found, id) {
+				found = append(found, id)
+			}
+			return len(found) < 4
+		}
+		c := tx.Bucket(bRuns).Cursor()
+		for k, _ := c.Seek([]byte(s)); k != nil && strings.HasPrefix(string(k), s) && add(string(k)); k, _ = c.Next() {
+		}
+		c = tx.Bucket(bTails).Cursor()
+		for k, _ := c.Seek([]byte(s)); k != nil && strings.HasPrefix(string(k), s); k, _ = c.Next() {
+			if _, id, ok := bytes.Cut(k, []byte{0}); ok && !add(string(id)) {
+				break
+			}
+		}
+		return nil
+	})
+	switch {
+	case err != nil:
+		return "", fault.New("find run", s, err)
+	case len(found) == 0:
+		return "", fault.New("find run", s, ErrNotFound).WithHint("list the runs with: collector runs")
+	case len(found) > 1:
+		return "", fault.New("find run", s, fmt.Errorf("%w: %s", ErrAmbiguous, strings.Join(found, ", "))).WithHint("give more letters of the id")
+	}
+	return found[0], nil
+}
+
+// Run returns a run by its whole id.
+func (a *Archive) Run(id string) (Stored, error) {
+	s := Stored{ID: id}
+	err := a.db.View(func(tx *bolt.Tx) (err error) {
+		run := tx.Bucket(bRuns).Bucket([]byte(id))
+		if run == nil {
+			return ErrNotFound
+		}
+		if s.Signed.Bytes, err = a.unpack.DecodeAll(run.Get([]byte("record")), nil); err != nil {
+			return fmt.Errorf("the record is damaged: %w", err)
+		}
+		s.Signed.PublicKey = ed25519.PublicKey(bytes.Clone(run.Get([]byte("public_key"))))
+		s.Signed.Signature = bytes.Clone(run.Get([]byte("signature")))
+		s.Summary = bytes.Clone(tx.Bucket(bSummary).Get(run.Get([]byte("at"))))
+		s.Receipt, err = receiptOf(tx, id)
+		return err
+	})
+	if err != nil {
+		return Stored{}, fault.New("read run", id, err)
+	}
+	return s, nil
+}
+
+// ByHash returns the id of the run whose record has the hash.
+func (a *Archive) ByHash(sum [32]byte) (id string, ok bool, err error) {
+	err = a.db.View(func(tx *bolt.Tx) error {
+		id = string(tx.Bucket(bHashes).Get(sum[:]))
+		return nil
+	})
+	return id, id != "", err
+}
+
+// Part returns an attachment byte for byte.
+func (a *Archive) Part(id, name string) ([]byte, error) {
+	b, err := a.joined(id, "parts", name)
+	if err == nil {
+		b, err = a.unpack.DecodeAll(b, nil)
+	}
+	if err != nil {
+		return nil, fault.New("read attachment", id+" "+name, err)
+	}
+	return b, nil
+}
+
+// Series returns the encoded durations of a timing log.
+func (a *Archive) Series(id, name string) ([]byte, error) {
+	b, err := a.joined(id, "series", name)
+	if err != nil {
+		return nil, fault.New("read series", id+" "+name, err)
+	}
+	return b, nil
+}
+
+func (a *Archive) joined(id, kind, name string) (b []byte, err error) {
+	err = a.db.View(func(tx *bolt.Tx) error {
+		run := tx.Bucket(bRuns).Bucket([]byte(id))
+		if run == nil {
+			return ErrNotFound
+		}
+		prefix := []byte(kind + "\x00" + name + "\x00")
+		c, n := run.Cursor(), 0
+		for k, v := c.Seek(prefix); k != nil && bytes.HasPrefix(k, prefix); k, v = c.Next() {
+			b = append(b, v...)
+			n++
+		}
+		if n == 0 {
+			return ErrNotFound
+		}
+		return nil
+	})
+	return b, err
+}
+
+// WriteTo writes a consistent copy of the whole file.
+func (a *Archive) WriteTo(w io.Writer) (n int64, err error) {
+	err = a.db.View(func(tx *bolt.Tx) error {
+		n, err = tx.WriteTo(w)
+		return err
+	})
+	return n, err
+}

@@ -1,0 +1,143 @@
+package archive
+
+import (
+	"bytes"
+	"crypto/ed25519"
+	"encoding/json"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	bolt "go.etcd.io/bbolt"
+
+	"witnessmark/internal/fault"
+	"witnessmark/internal/record"
+	"witnessmark/internal/trail"
+)
+
+// Rig is what the archive knows of one rig.
+type Rig struct {
+	Name         string
+	Runs         int
+	LastRun      string
+	LastStarted  time.Time
+	LastSetup    string
+	LastStanding string
+	Key          ed25519.PublicKey // of its last run
+	Played       bool              // its last run was played
+	Marked       []string          `json:"-"` // setups with a mark in force
+}
+
+// Mark is an accepted reference.
+type Mark struct {
+	Rig, Setup string
+	RunID      string
+	At         time.Time
+	By, Why    string
+}
+
+// Rigs returns all rigs by name.
+func (a *Archive) Rigs() ([]Rig, error) {
+	var rigs []Rig
+	err := a.db.View(func(tx *bolt.Tx) error {
+		return tx.Bucket(bRigs).ForEach(func(k, v []byte) error {
+			var r Rig
+			if err := json.Unmarshal(v, &r); err != nil {
+				return fmt.Errorf("rig %s: %w", k, err)
+			}
+			prefix := under(nil, r.Name)
+			c := tx.Bucket(bMarks).Cursor()
+			for k, _ := c.Seek(prefix); k != nil && bytes.HasPrefix(k, prefix); k, _ = c.Next() {
+				setup, _, _ := bytes.Cut(k[len(prefix):], []byte{0})
+				if s := string(setup); !slices.Contains(r.Marked, s) {
+					r.Marked = append(r.Marked, s)
+				}
+			}
+			rigs = append(rigs, r)
+			return nil
+		})
+	})
+	if err != nil {
+		return nil, fault.New("list rigs", "", err)
+	}
+	return rigs, nil
+}
+
+// LastKey returns the key of a rig's latest run, nil for a rig not seen before.
+func (a *Archive) LastKey(name string) (key ed25519.PublicKey, err error) {
+	err = a.db.View(func(tx *bolt.Tx) error {
+		j := tx.Bucket(bRigs).Get([]byte(name))
+		if j == nil {
+			return nil
+		}
+		var r Rig
+		if err := json.Unmarshal(j, &r); err != nil {
+			return fmt.Errorf("rig %s: %w", name, err)
+		}
+		key = r.Key
+		return nil
+	})
+	return key, err
+}
+
+// AcceptMark makes a run the reference of its rig and setup from now on, with
+// an entry in the trail.
+func (a *Archive) AcceptMark(m Mark, recordBytes []byte) (trail.Receipt, error) {
+	var receipt trail.Receipt
+	err := a.db.Update(func(tx *bolt.Tx) error {
+		if tx.Bucket(bRuns).Bucket([]byte(m.RunID)) == nil {
+			return ErrNotFound
+		}
+		b := tx.Bucket(bMarks)
+		seq, err := b.NextSequence()
+		if err != nil {
+			return err
+		}
+		if err := putJSON(b, append(under(nil, m.Rig, m.Setup), number(int64(seq))...), m); err != nil {
+			return err
+		}
+		head, err := a.head(tx)
+		if err != nil {
+			return err
+		}
+		sum := record.Signed{Bytes: recordBytes}.SHA256()
+		leaf, err := a.entry(trail.KindMark, sum, len(recordBytes), m.Rig+"/"+m.Setup, m.By, strings.TrimSpace(m.RunID+" "+m.Why))
+		if err != nil {
+			return err
+		}
+		index, head, err := a.grow(tx, head, leaf)
+		if err != nil {
+			return err
+		}
+		signed, err := a.sign(tx, head)
+		if err != nil {
+			return err
+		}
+		receipt, err = trail.Issue(leaf, index, head, signed, hashReader{tx})
+		return err
+	})
+	if err != nil {
+		return receipt, fault.New("accept mark", m.RunID, err)
+	}
+	return receipt, nil
+}
+
+// Mark returns the reference in force for a rig and setup.
+func (a *Archive) Mark(rig, setup string) (m Mark, ok bool, err error) {
+	err = a.db.View(func(tx *bolt.Tx) error {
+		prefix := under(nil, rig, setup)
+		c := tx.Bucket(bMarks).Cursor()
+		for k, v := c.Seek(prefix); k != nil && bytes.HasPrefix(k, prefix); k, v = c.Next() {
+			if err := json.Unmarshal(v, &m); err != nil {
+				return fmt.Errorf("mark of %s in %s: %w", rig, setup, err)
+			}
+			ok = true
+		}
+		return nil
+	})
+	if err != nil {
+		return Mark{}, false, fault.New("read mark", rig+" "+setup, err)
+	}
+	return m, ok, nil
+}

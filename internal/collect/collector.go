@@ -1,0 +1,331 @@
+package collect
+
+import (
+	"context"
+	"crypto/sha256"
+	"errors"
+	"fmt"
+	"log/slog"
+	"slices"
+	"time"
+
+	"google.golang.org/grpc"
+
+	"witnessmark/internal/answer"
+	"witnessmark/internal/archive"
+	"witnessmark/internal/deliver"
+	"witnessmark/internal/drift"
+	"witnessmark/internal/fault"
+	"witnessmark/internal/record"
+	"witnessmark/internal/rig"
+	"witnessmark/internal/series"
+	"witnessmark/internal/setup"
+	"witnessmark/internal/timing"
+	"witnessmark/internal/trail"
+)
+
+// Collector keeps deliveries and answers from what it kept.
+type Collector struct {
+	archive *archive.Archive
+	now     func() time.Time
+	log     *slog.Logger
+}
+
+var (
+	_ deliver.Taker = (*Collector)(nil)
+	_ answer.Book   = (*Collector)(nil)
+)
+
+// New assembles a collector over an open archive.
+func New(a *archive.Archive, now func() time.Time, log *slog.Logger) *Collector {
+	return &Collector{a, now, log}
+}
+
+// maxMessage bounds one gRPC message; chunks are far below it.
+const maxMessage = 1 << 20
+
+// Server gives a gRPC server with both services on it.
+func (c *Collector) Server(limits deliver.Limits) *grpc.Server {
+	s := grpc.NewServer(grpc.MaxRecvMsgSize(maxMessage))
+	deliver.Register(s, c, limits)
+	answer.Register(s, c)
+	return s
+}
+
+// Known implements deliver.Taker.
+func (c *Collector) Known(_ context.Context, sum [sha256.Size]byte) (deliver.Reply, bool, error) {
+	id, ok, err := c.archive.ByHash(sum)
+	if err != nil || !ok {
+		return deliver.Reply{}, false, err
+	}
+	r, err := c.reply(id)
+	return r, err == nil, err
+}
+
+func (c *Collector) reply(id string) (deliver.Reply, error) {
+	st, err := c.archive.Run(id)
+	if err != nil {
+		return deliver.Reply{}, err
+	}
+	s, err := answer.ParseSummary(st.Summary)
+	return deliver.Reply{Receipt: st.Receipt, Judgement: s.Judgement}, err
+}
+
+// Take implements deliver.Taker: decode, describe, judge, keep.
+func (c *Collector) Take(ctx context.Context, d deliver.Delivery) (deliver.Reply, error) {
+	k, s, err := c.keeping(d)
+	if err != nil {
+		return deliver.Reply{}, err
+	}
+	kept, err := c.archive.Keep(ctx, k)
+	switch {
+	case errors.Is(err, archive.ErrConflict):
+		return deliver.Reply{}, fmt.Errorf("%w: %w", deliver.ErrRefused, err)
+	case err != nil:
+		c.log.Error("record not kept", "run", k.ID, "rig", k.Labels.Rig, "error", err)
+		return deliver.Reply{}, err
+	case !kept.Fresh:
+		return c.reply(k.ID)
+	}
+	c.log.Info("record kept", "run", k.ID, "rig", k.Labels.Rig, "workload", k.Labels.Workload,
+		"standing", k.Labels.Standing, "index", kept.Receipt.Index)
+	return deliver.Reply{Receipt: kept.Receipt, Judgement: s.Judgement}, nil
+}
+
+func (c *Collector) keeping(d deliver.Delivery) (archive.Keeping, answer.Summary, error) {
+	k := archive.Keeping{ID: d.Run.ID, Started: d.Run.Started, Signed: d.Signed}
+	for i, a := range d.Run.Attachments {
+		k.Parts = append(k.Parts, archive.Part{Name: a.Name, Data: d.Parts[i]})
+	}
+	st, found, encoded := readLogs(d)
+	k.Series = encoded
+	in, err := c.input(d, found)
+	if err != nil {
+		return k, answer.Summary{}, err
+	}
+	j := drift.Judge(in)
+	j.At = c.now().UTC()
+	s := answer.Summarise(d.Run, d.Signed.SHA256(), st, j)
+	k.Labels = archive.Labels{Rig: s.Rig, Workload: s.Workload, Setup: s.Setup, Standing: string(j.Standing), Played: s.Played != ""}
+	k.Summary, err = s.Marshal()
+	return k, s, err
+}
+
+// readLogs reads the raw logs again, as the record says they are to be read,
+// and describes the first that can be. The rig's own reading is not trusted:
+// what differs from it is a finding of the returned logs.
+func readLogs(d deliver.Delivery) (st answer.Statistics, found []drift.Log, encoded []archive.Part) {
+	st = answer.NoStatistics("no timing log belongs to this run")
+	described := false
+	for _, l := range d.Run.Logs {
+		i := slices.IndexFunc(d.Run.Attachments, func(a record.Attachment) bool { return a.Name == l.Attachment })
+		f := drift.Log{Name: l.Attachment}
+		for _, m := range l.Marks {
+			f.Marks = append(f.Marks, drift.LogMark{Code: m.Code, Detail: m.Detail})
+		}
+		log, err := timing.Parse(d.Parts[i], l.Spec)
+		switch {
+		case err != nil:
+			f.Refused, f.Detail = Refusal(err)
+			if !described {
+				st = answer.NoStatistics(f.Refused + ": " + f.Detail)
+			}
+		default:
+			encoded = append(encoded, archive.Part{Name: l.Attachment, Data: series.Encode(nil, log.Durations)})
+			if l.Refused != "" || l.Rows != log.Rows {
+				f.Refused = "read_otherwise"
+				f.Detail = fmt.Sprintf("the rig read %d rows (%s), the collector %d", l.Rows, l.Refused, log.Rows)
+			}
+			if !described {
+				st, described = answer.Describe(log.Durations), true
+			}
+		}
+		found = append(found, f)
+	}
+	return st, found, encoded
+}
+
+// Refusal gives the stable word and the sentence for a log that timing refused.
+func Refusal(err error) (code, detail string) {
+	var r *timing.Refused
+	if errors.As(err, &r) {
+		return string(r.Code), err.Error()
+	}
+	return "layout", err.Error()
+}
+
+// input gathers what the run is judged by.
+func (c *Collector) input(d deliver.Delivery, logs []drift.Log) (drift.Input, error) {
+	r := d.Run
+	in := RunInput(r, logs)
+	in.Run.Key = record.Fingerprint(d.Signed.PublicKey)
+	label := ""
+	if r.Setup != nil {
+		s, err := setup.ParseSetup(r.Setup.FileName, r.Setup.Source)
+		if err != nil {
+			return in, fmt.Errorf("%w: the record's setup: %w", deliver.ErrRefused, err)
+		}
+		in.Setup, label = s, r.Setup.Label
+	}
+	m, snap, err := c.Mark(context.Background(), r.Rig, label)
+	if err != nil {
+		return in, err
+	}
+	if m != nil {
+		in.Mark = &drift.Mark{RunID: m.RunID, Snapshot: snap}
+	}
+	last, err := c.archive.LastKey(r.Rig)
+	if err != nil {
+		return in, err
+	}
+	if last != nil {
+		in.LastKey = record.Fingerprint(last)
+	}
+	return in, nil
+}
+
+// RunInput is what a run by itself brings to its judgement; setup, mark and
+// keys are the caller's to add.
+func RunInput(r *record.Run, logs []drift.Log) drift.Input {
+	return drift.Input{
+		Rig: r.Rig, Before: r.Before,
+		Run: &drift.Run{
+			After: r.After, Signals: r.Signals, Elapsed: r.Elapsed,
+			Outcome: r.Exit.Outcome, Detail: r.Exit.Detail, Logs: logs,
+		},
+	}
+}
+
+// Rigs implements answer.Book.
+func (c *Collector) Rigs(context.Context) ([]answer.RigSummary, error) {
+	rigs, err := c.archive.Rigs()
+	var out []answer.RigSummary
+	for _, r := range rigs {
+		sum := sha256.Sum256(r.Key)
+		out = append(out, answer.RigSummary{
+			Name: r.Name, Runs: r.Runs, LastRun: r.LastRun, LastStarted: r.LastStarted, LastSetup: r.LastSetup,
+			LastStanding: r.LastStanding, KeySHA256: sum[:], MarkedSetups: r.Marked, Played: r.Played,
+		})
+	}
+	return out, err
+}
+
+// Runs implements answer.Book.
+func (c *Collector) Runs(ctx context.Context, q answer.Query, yield func(answer.Summary) error) error {
+	return c.archive.Runs(ctx, archive.Query(q), func(r archive.Row) error {
+		s, err := answer.ParseSummary(r.Summary)
+		if err != nil {
+			return fault.New("list runs", r.ID, err)
+		}
+		return yield(s)
+	})
+}
+
+// Show implements answer.Book.
+func (c *Collector) Show(_ context.Context, id string) (answer.Detail, error) {
+	id, err := c.resolve(id)
+	if err != nil {
+		return answer.Detail{}, err
+	}
+	st, err := c.archive.Run(id)
+	if err != nil {
+		return answer.Detail{}, meaning(err)
+	}
+	s, err := answer.ParseSummary(st.Summary)
+	return answer.Detail{Summary: s, Signed: st.Signed, Receipt: st.Receipt}, err
+}
+
+// resolve finds the run that the letters mean.
+func (c *Collector) resolve(id string) (string, error) {
+	id, err := c.archive.Resolve(id)
+	return id, meaning(err)
+}
+
+// meaning gives an archive's error the sentinel that survives the network.
+func meaning(err error) error {
+	switch {
+	case errors.Is(err, archive.ErrNotFound):
+		return sentinel{err, answer.ErrNotFound}
+	case errors.Is(err, archive.ErrAmbiguous):
+		return sentinel{err, answer.ErrAmbiguous}
+	}
+	return err
+}
+
+type sentinel struct {
+	error
+	kind error
+}
+
+func (s sentinel) Unwrap() []error { return []error{s.error, s.kind} }
+func (s sentinel) Hint() string    { return fault.HintOf(s.error) }
+
+// Attachment implements answer.Book.
+func (c *Collector) Attachment(ctx context.Context, id, name string) ([]byte, error) {
+	d, err := c.Show(ctx, id)
+	if err != nil {
+		return nil, err
+	}
+	r, err := record.Decode(d.Signed.Bytes)
+	if err != nil {
+		return nil, err
+	}
+	if name == "" {
+		if len(r.Logs) != 1 {
+			return nil, sentinel{fault.New("read timing log", r.ID, fmt.Errorf("the run has %d timing logs", len(r.Logs))).
+				WithHint("name one of its attachments: " + names(r)), answer.ErrNotFound}
+		}
+		name = r.Logs[0].Attachment
+	}
+	if !slices.ContainsFunc(r.Attachments, func(a record.Attachment) bool { return a.Name == name }) {
+		return nil, sentinel{fault.New("read attachment", r.ID+" "+name, archive.ErrNotFound).
+			WithHint("its attachments are: " + names(r)), answer.ErrNotFound}
+	}
+	return c.archive.Part(r.ID, name)
+}
+
+func names(r *record.Run) (s string) {
+	for i, a := range r.Attachments {
+		if i > 0 {
+			s += ", "
+		}
+		s += a.Name
+	}
+	if s == "" {
+		return "none"
+	}
+	return s
+}
+
+// AcceptMark implements answer.Book.
+func (c *Collector) AcceptMark(ctx context.Context, id, by, why string) (answer.Mark, trail.Receipt, error) {
+	d, err := c.Show(ctx, id)
+	if err != nil {
+		return answer.Mark{}, trail.Receipt{}, err
+	}
+	m := archive.Mark{Rig: d.Summary.Rig, Setup: d.Summary.Setup, RunID: d.Summary.ID, At: c.now().UTC(), By: by, Why: why}
+	receipt, err := c.archive.AcceptMark(m, d.Signed.Bytes)
+	if err != nil {
+		return answer.Mark{}, receipt, err
+	}
+	c.log.Info("mark accepted", "rig", m.Rig, "setup", m.Setup, "run", m.RunID, "by", by)
+	return answer.Mark(m), receipt, nil
+}
+
+// Mark implements answer.Book.
+func (c *Collector) Mark(_ context.Context, rigName, label string) (*answer.Mark, rig.Snapshot, error) {
+	m, ok, err := c.archive.Mark(rigName, label)
+	if err != nil || !ok {
+		return nil, rig.Snapshot{}, err
+	}
+	st, err := c.archive.Run(m.RunID)
+	if err != nil {
+		return nil, rig.Snapshot{}, err
+	}
+	r, err := record.Decode(st.Signed.Bytes)
+	if err != nil {
+		return nil, rig.Snapshot{}, err
+	}
+	k := answer.Mark(m)
+	return &k, r.Before, nil
+}

@@ -1,0 +1,59 @@
+package collect
+
+import (
+	"context"
+	"errors"
+	"log/slog"
+	"net"
+	"os"
+	"path/filepath"
+	"time"
+
+	"witnessmark/internal/deliver"
+	"witnessmark/internal/fault"
+)
+
+// mapSize is address space, not memory: a growing archive need not wait for its
+// readers to remap it.
+const mapSize = 4 << 30
+
+// Serve keeps a collector on a loopback address until ctx ends, then lets
+// deliveries under way finish for a few seconds. Ready is called with the
+// address once it listens.
+func Serve(ctx context.Context, dir, address string, log *slog.Logger, ready func(address string)) (err error) {
+	if err := loopback(address); err != nil {
+		return fault.New("serve", address, err).WithHint("use 127.0.0.1:PORT or [::1]:PORT")
+	}
+	a, err := OpenArchive(dir, 2*time.Second)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, a.Close()) }()
+	l, err := net.Listen("tcp", address)
+	if err != nil {
+		return fault.New("serve", address, err).WithHint("another program may listen there; choose another port, or 0 for any")
+	}
+	path := filepath.Join(dir, addressFile)
+	if err := os.WriteFile(path, []byte(l.Addr().String()+"\n"), 0o600); err != nil {
+		return errors.Join(fault.New("serve", path, err), l.Close())
+	}
+	defer os.Remove(path)
+	srv := New(a, time.Now, log).Server(deliver.DefaultLimits)
+	failed := make(chan error, 1)
+	go func() { failed <- srv.Serve(l) }()
+	ready(l.Addr().String())
+	select {
+	case err := <-failed:
+		return fault.New("serve", address, err)
+	case <-ctx.Done():
+	}
+	stopped := make(chan struct{})
+	go func() { srv.GracefulStop(); close(stopped) }()
+	select {
+	case <-stopped:
+	case <-time.After(4 * time.Second):
+		srv.Stop()
+		<-stopped
+	}
+	return nil
+}

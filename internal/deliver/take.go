@@ -1,0 +1,281 @@
+package deliver
+
+import (
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"errors"
+	"fmt"
+	"hash"
+	"io"
+	"sync/atomic"
+	"time"
+
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+
+	"witnessmark/internal/record"
+	pb "witnessmark/proto/witnessmark/v1"
+)
+
+// Delivery is a record that has come whole: its signature holds, it decodes, and
+// every attachment has the size and hash that the record says.
+type Delivery struct {
+	Signed record.Signed
+	Run    *record.Run
+	Parts  [][]byte // in the order of Run.Attachments
+}
+
+// Taker keeps deliveries.
+type Taker interface {
+	// Known returns the reply that the record with this hash was given before.
+	Known(ctx context.Context, sum [sha256.Size]byte) (Reply, bool, error)
+	// Take keeps the delivery and returns after its commit. An error that wraps
+	// ErrRefused tells the rig not to try again.
+	Take(ctx context.Context, d Delivery) (Reply, error)
+}
+
+// Limits bound what one delivery and all deliveries together may take.
+type Limits struct {
+	Record   int64         // bytes of a record
+	Parts    int64         // bytes of all attachments of a record
+	Count    int           // attachments of a record
+	InFlight int64         // bytes held for deliveries that are not yet kept
+	Quiet    time.Duration // the longest silence within a stream
+}
+
+// DefaultLimits suit a collector with a few hundred megabytes to spare.
+var DefaultLimits = Limits{Record: 64 << 20, Parts: 256 << 20, Count: 64, InFlight: 512 << 20, Quiet: time.Minute}
+
+// Register adds the delivery service to a gRPC server.
+func Register(s grpc.ServiceRegistrar, t Taker, l Limits) {
+	pb.RegisterDeliveryServiceServer(s, &server{taker: t, limits: l})
+}
+
+type server struct {
+	pb.UnimplementedDeliveryServiceServer
+	taker  Taker
+	limits Limits
+	held   atomic.Int64 // bytes of unfinished deliveries
+}
+
+type stream = grpc.ClientStreamingServer[pb.DeliverRequest, pb.DeliverResponse]
+
+func (s *server) Deliver(st stream) error {
+	in := receive(st, s.limits.Quiet)
+	first, err := in.next()
+	if err != nil {
+		return err
+	}
+	a := first.GetAnnouncement()
+	if err := s.admit(a); err != nil {
+		return err
+	}
+	reply, ok, err := s.taker.Known(st.Context(), [sha256.Size]byte(a.GetRecordSha256()))
+	if err != nil {
+		return statusOf(err)
+	}
+	if !ok {
+		if reply, err = s.take(st.Context(), a, in); err != nil {
+			return err
+		}
+	}
+	return st.SendAndClose(&pb.DeliverResponse{Receipt: record.ReceiptProto(reply.Receipt), Judgement: record.JudgementProto(reply.Judgement)})
+}
+
+// admit refuses an announcement that cannot be taken, before any byte of it is.
+func (s *server) admit(a *pb.Announcement) error {
+	if a == nil {
+		return status.Error(codes.InvalidArgument, "the stream does not begin with an announcement")
+	}
+	if len(a.GetRecordSha256()) != sha256.Size {
+		return status.Error(codes.InvalidArgument, "the announcement has no SHA-256 of the record")
+	}
+	if n := a.GetRecordSize(); n == 0 || n > uint64(s.limits.Record) {
+		return status.Errorf(codes.InvalidArgument, "a record of %d bytes is announced; 1 to %d are taken", n, s.limits.Record)
+	}
+	if n := len(a.GetParts()); n > s.limits.Count {
+		return status.Errorf(codes.InvalidArgument, "%d attachments are announced; %d are taken", n, s.limits.Count)
+	}
+	var sum uint64
+	for _, p := range a.GetParts() {
+		if len(p.GetSha256()) != sha256.Size {
+			return status.Errorf(codes.InvalidArgument, "attachment %q is announced without its SHA-256", p.GetName())
+		}
+		if n := p.GetSize(); n > uint64(s.limits.Parts) || sum+n > uint64(s.limits.Parts) {
+			return status.Errorf(codes.InvalidArgument, "attachments of %d bytes or more are announced; %d are taken", sum+n, s.limits.Parts)
+		}
+		sum += p.GetSize()
+	}
+	return nil
+}
+
+func (s *server) take(ctx context.Context, a *pb.Announcement, in *inbox) (Reply, error) {
+	r := reader{in: in, held: &s.held, most: s.limits.InFlight}
+	defer r.release()
+	d := Delivery{Signed: record.Signed{PublicKey: a.GetPublicKey(), Signature: a.GetSignature()}}
+	var err error
+	if d.Signed.Bytes, err = r.part("the record", a.GetRecordSize(), a.GetRecordSha256()); err != nil {
+		return Reply{}, err
+	}
+	if err := d.Signed.Verify(); err != nil {
+		return Reply{}, status.Error(codes.InvalidArgument, err.Error())
+	}
+	if d.Run, err = record.Decode(d.Signed.Bytes); err != nil {
+		return Reply{}, status.Error(codes.InvalidArgument, err.Error())
+	}
+	if err := sameParts(d.Run.Attachments, a.GetParts()); err != nil {
+		return Reply{}, err
+	}
+	for _, p := range a.GetParts() {
+		b, err := r.part(fmt.Sprintf("attachment %q", p.GetName()), p.GetSize(), p.GetSha256())
+		if err != nil {
+			return Reply{}, err
+		}
+		d.Parts = append(d.Parts, b)
+	}
+	if err := r.end(); err != nil {
+		return Reply{}, err
+	}
+	reply, err := s.taker.Take(ctx, d)
+	return reply, statusOf(err)
+}
+
+func sameParts(as []record.Attachment, ps []*pb.AnnouncedPart) error {
+	if len(as) != len(ps) {
+		return status.Errorf(codes.InvalidArgument, "the record has %d attachments and %d are announced", len(as), len(ps))
+	}
+	for i, a := range as {
+		if p := ps[i]; a.Name != p.GetName() || uint64(a.Size) != p.GetSize() || !bytes.Equal(a.SHA256[:], p.GetSha256()) {
+			return status.Errorf(codes.InvalidArgument, "attachment %q is announced otherwise than the record has it", p.GetName())
+		}
+	}
+	return nil
+}
+
+// statusOf keeps a status, and tells what may be tried again from what may not.
+func statusOf(err error) error {
+	if err == nil {
+		return nil
+	}
+	if _, ok := status.FromError(err); ok {
+		return err
+	}
+	if errors.Is(err, ErrRefused) {
+		return status.Error(codes.FailedPrecondition, err.Error())
+	}
+	return status.Error(codes.Unavailable, err.Error())
+}
+
+// reader joins chunks into parts and counts what it holds against the bound.
+type reader struct {
+	in   *inbox
+	rest []byte // of the last chunk
+	held *atomic.Int64
+	mine int64
+	most int64
+}
+
+func (r *reader) part(what string, size uint64, sum []byte) ([]byte, error) {
+	var b bytes.Buffer
+	h := sha256.New()
+	for uint64(b.Len()) < size {
+		if len(r.rest) == 0 {
+			if err := r.more(what); err != nil {
+				return nil, err
+			}
+		}
+		n := int(min(uint64(len(r.rest)), size-uint64(b.Len())))
+		b.Write(r.rest[:n])
+		h.Write(r.rest[:n])
+		r.rest = r.rest[n:]
+	}
+	return b.Bytes(), matches(h, sum, what)
+}
+
+func matches(h hash.Hash, sum []byte, what string) error {
+	if !bytes.Equal(h.Sum(nil), sum) {
+		return status.Errorf(codes.InvalidArgument, "%s does not have the SHA-256 that was announced", what)
+	}
+	return nil
+}
+
+func (r *reader) more(what string) error {
+	m, err := r.in.next()
+	if errors.Is(err, io.EOF) {
+		return status.Errorf(codes.InvalidArgument, "the stream ends within %s", what)
+	}
+	if err != nil {
+		return err
+	}
+	c := m.GetChunk()
+	if c == nil {
+		return status.Error(codes.InvalidArgument, "a second announcement came within one stream")
+	}
+	n := int64(len(c.GetData()))
+	if n == 0 || n > chunkSize {
+		return status.Errorf(codes.InvalidArgument, "a chunk of %d bytes came; 1 to %d are taken", n, chunkSize)
+	}
+	r.mine += n
+	if r.held.Add(n) > r.most {
+		return status.Error(codes.Unavailable, "too much is being delivered at once")
+	}
+	r.rest = c.GetData()
+	return nil
+}
+
+// end wants nothing more to come.
+func (r *reader) end() error {
+	if len(r.rest) > 0 {
+		return status.Error(codes.InvalidArgument, "more bytes came than were announced")
+	}
+	if _, err := r.in.next(); !errors.Is(err, io.EOF) {
+		if err == nil {
+			err = status.Error(codes.InvalidArgument, "more bytes came than were announced")
+		}
+		return err
+	}
+	return nil
+}
+
+func (r *reader) release() { r.held.Add(-r.mine) }
+
+// inbox receives in the background so that silence can be noticed.
+type inbox struct {
+	messages chan *pb.DeliverRequest
+	failed   chan error
+	quiet    time.Duration
+	timer    *time.Timer
+}
+
+func receive(st stream, quiet time.Duration) *inbox {
+	in := &inbox{messages: make(chan *pb.DeliverRequest), failed: make(chan error, 1), quiet: quiet, timer: time.NewTimer(quiet)}
+	go func() {
+		for {
+			m, err := st.Recv()
+			if err != nil {
+				in.failed <- err
+				return
+			}
+			select {
+			case in.messages <- m:
+			case <-st.Context().Done(): // the handler has returned
+				return
+			}
+		}
+	}()
+	return in
+}
+
+func (in *inbox) next() (*pb.DeliverRequest, error) {
+	in.timer.Reset(in.quiet)
+	select {
+	case m := <-in.messages:
+		return m, nil
+	case err := <-in.failed:
+		return nil, err
+	case <-in.timer.C:
+		return nil, status.Errorf(codes.DeadlineExceeded, "nothing came for %v", in.quiet)
+	}
+}

@@ -1,0 +1,54 @@
+package drift
+
+import (
+	"time"
+
+	"witnessmark/internal/rig"
+	"witnessmark/internal/setup"
+)
+
+// Input is all that a judgement looks at. Before a run only Before, Setup and
+// Mark are there; Run is nil.
+type Input struct {
+	Rig    string // its name
+	Before rig.Snapshot
+	Setup  *setup.Setup // nil when none is declared
+	Mark   *Mark        // nil when none is accepted
+	Run    *Run         // nil before a run
+	// LastKey is the fingerprint of the key that signed the rig's run before
+	// this one; "" when there was none.
+	LastKey string
+}
+
+// Mark is the accepted reference snapshot of a rig in a setup.
+type Mark struct {
+	RunID    string
+	Snapshot rig.Snapshot
+}
+
+// Run is what a run adds to the state it began in.
+type Run struct {
+	After   rig.Snapshot
+	Signals []rig.Signal
+	Elapsed time.Duration
+	Outcome string // finished, failed, killed, interrupted, timed_out, not_started
+	Detail  string // the outcome in words: "exit code 3"
+	Logs    []Log
+	// Results lists results the workload declared but did not print, by name.
+	MissingResults []string
+	Key            string // fingerprint of the rig's key; "" when not known
+}
+
+// Log is what became of one timing log.
+type Log struct {
+	Name    string
+	Refused string // a stable word; "" when it was taken
+	Detail  string // a sentence with the place in the file
+	Marks   []LogMark
+}
+
+// LogMark is something worth knowing about a log that was taken.
+type LogMark struct {
+	Code   string
+	Detail string
+}

@@ -1,0 +1,149 @@
+package record
+
+import (
+	"fmt"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+
+	"witnessmark/internal/rig"
+	"witnessmark/internal/series"
+	"witnessmark/internal/timing"
+	pb "witnessmark/proto/witnessmark/v1"
+)
+
+// Encode gives the record's bytes. It is called once in a run's life, on the
+// rig; the bytes are then signed and never made again.
+func Encode(r *Run) ([]byte, error) {
+	if err := r.Check(); err != nil {
+		return nil, fmt.Errorf("encode record: %w", err)
+	}
+	b, err := proto.MarshalOptions{Deterministic: true}.Marshal(toProto(r))
+	if err != nil {
+		return nil, fmt.Errorf("encode record: %s: %w", r.ID, err)
+	}
+	return b, nil
+}
+
+func toProto(r *Run) *pb.Record {
+	m := &pb.Record{
+		Id: r.ID, Rig: r.Rig, Group: r.Group,
+		Repeat: uint32(r.Repeat), Repeats: uint32(r.Repeats),
+		Workload: &pb.Workload{
+			Name: r.Workload.Name, Version: r.Workload.Version, Command: r.Workload.Command,
+			Settings: r.Workload.Settings, Content: r.Workload.Content, Source: r.Workload.Source,
+		},
+		StartedUnixNano: r.Started.UnixNano(), ElapsedNano: int64(r.Elapsed),
+		Exit:            ExitProto(r.Exit),
+		WorkloadCpuNano: int64(r.WorkloadCPU),
+		Before:          SnapshotProto(r.Before), After: SnapshotProto(r.After),
+		Results:   ResultsProto(r.Results),
+		AgentCost: CostProto(r.AgentCost),
+		Played:    r.Played, AgentVersion: r.AgentVersion, Remarks: r.Remarks,
+	}
+	if r.Setup != nil {
+		m.Setup = &pb.Setup{Label: r.Setup.Label, Source: r.Setup.Source, FileName: r.Setup.FileName}
+	}
+	for _, s := range r.Signals {
+		m.Signals = append(m.Signals, signalProto(s))
+	}
+	for _, l := range r.Logs {
+		m.Logs = append(m.Logs, logProto(l))
+	}
+	for _, a := range r.Attachments {
+		m.Attachments = append(m.Attachments, &pb.Attachment{Name: a.Name, Kind: a.Kind, Size: uint64(a.Size), Sha256: a.SHA256[:]})
+	}
+	return m
+}
+
+// ExitProto converts for records and summaries.
+func ExitProto(e Exit) *pb.Exit {
+	return &pb.Exit{Outcome: e.Outcome, Code: int32(e.Code), Detail: e.Detail}
+}
+
+// CostProto converts for records and summaries.
+func CostProto(c Cost) *pb.AgentCost {
+	return &pb.AgentCost{CpuNano: int64(c.CPU), PeakRssBytes: c.PeakRSS}
+}
+
+// ResultsProto converts for records and summaries.
+func ResultsProto(rs []timing.Result) []*pb.Result {
+	var out []*pb.Result
+	for _, r := range rs {
+		out = append(out, &pb.Result{Name: r.Name, Value: r.Value, Unit: r.Unit, Better: r.Better})
+	}
+	return out
+}
+
+// SnapshotProto converts for records and marks.
+func SnapshotProto(s rig.Snapshot) *pb.Snapshot {
+	m := &pb.Snapshot{Facts: make([]*pb.Fact, len(s.Facts))}
+	if !s.At.IsZero() {
+		m.AtUnixNano = s.At.UnixNano()
+	}
+	for i, f := range s.Facts {
+		m.Facts[i] = factProto(f)
+	}
+	return m
+}
+
+func factProto(f rig.Fact) *pb.Fact {
+	m := &pb.Fact{Key: string(f.Key), Unit: string(f.Unit), Source: f.Source, Unread: string(f.Unread.Reason), Detail: f.Unread.Detail}
+	switch f.Value.Kind() {
+	case rig.Text:
+		s, _ := f.Value.Text()
+		m.Value = &pb.Fact_Text{Text: s}
+	case rig.Number:
+		n, _ := f.Value.Number()
+		m.Value = &pb.Fact_Number{Number: n}
+	case rig.Truth:
+		b, _ := f.Value.Truth()
+		m.Value = &pb.Fact_Truth{Truth: b}
+	}
+	return m
+}
+
+func signalProto(s rig.Signal) *pb.Signal {
+	m := &pb.Signal{
+		Key: string(s.Key), Unit: string(s.Unit), Exponent: int32(s.Exponent), Source: s.Source,
+		Counter: s.Counter, Unread: string(s.Unread.Reason), Detail: s.Unread.Detail,
+	}
+	if len(s.Offsets) > 0 {
+		offsets := make([]int64, len(s.Offsets))
+		for i, d := range s.Offsets {
+			offsets[i] = int64(d)
+		}
+		m.Offsets = series.Encode(nil, offsets)
+		m.Samples = series.Encode(nil, s.Values)
+	}
+	for _, l := range s.Limits {
+		m.Limits = append(m.Limits, &pb.Limit{Name: l.Name, Value: l.Value})
+	}
+	for _, g := range s.Gaps {
+		m.Gaps = append(m.Gaps, &pb.Gap{FromNano: int64(g.From), ToNano: int64(g.To), Unread: string(g.Reason), Detail: g.Detail})
+	}
+	return m
+}
+
+func logProto(l Log) *pb.Log {
+	m := &pb.Log{
+		Attachment: l.Attachment, Rows: uint64(l.Rows), Refused: l.Refused, RefusedDetail: l.Detail,
+		Layout: &pb.Layout{
+			Column: l.Spec.Column, Kind: string(l.Spec.Kind), Unit: string(l.Spec.Unit),
+			Separator: l.Spec.Separator, Decimal: l.Spec.Decimal, Header: l.Spec.Header, Comment: l.Spec.Comment,
+			Stamp: l.Spec.Stamp, StampUnit: string(l.Spec.StampUnit),
+		},
+	}
+	for _, k := range l.Marks {
+		m.Marks = append(m.Marks, &pb.LogMark{Code: k.Code, Line: uint64(k.Line), Detail: k.Detail})
+	}
+	return m
+}
+
+// unix gives the UTC time of nanoseconds since 1970; 0 is the zero time.
+func unix(n int64) time.Time {
+	if n == 0 {
+		return time.Time{}
+	}
+	return time.Unix(0, n).UTC()
+}

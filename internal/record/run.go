@@ -1,0 +1,213 @@
+package record
+
+import (
+	"crypto/sha256"
+	"encoding/base32"
+	"fmt"
+	"strings"
+	"time"
+
+	"witnessmark/internal/rig"
+	"witnessmark/internal/timing"
+)
+
+// Run is one timed execution with everything that was captured around it.
+type Run struct {
+	ID       string // see NewID
+	Rig      string
+	Workload Workload
+	Setup    *Setup // nil when none was declared
+
+	Group           string // runs started by one command share it
+	Repeat, Repeats int    // from 1 to Repeats
+
+	Started     time.Time     // the rig's wall clock, UTC
+	Elapsed     time.Duration // by the rig's monotonic clock
+	Exit        Exit
+	WorkloadCPU time.Duration // processor time of the workload and its children
+
+	Before, After rig.Snapshot
+	Signals       []rig.Signal
+	Logs          []Log
+	Results       []timing.Result
+	AgentCost     Cost
+	Attachments   []Attachment
+
+	Played       string   // how it came about, when it was not measured live on this machine
+	AgentVersion string   // such as 0.1.0
+	Remarks      []string // what the agent had to leave out, in words
+}
+
+// Workload is what was timed.
+type Workload struct {
+	Name     string
+	Version  string
+	Command  []string
+	Settings map[string]string
+	Content  string // "time", "frame" or "" when not declared
+	Source   []byte // the workload file's exact bytes; nil when all came by flags
+}
+
+// Setup is the declared state: its label and the exact file.
+type Setup struct {
+	Label    string
+	Source   []byte
+	FileName string
+}
+
+// The outcomes of a workload.
+const (
+	Finished    = "finished"    // exit code 0
+	Failed      = "failed"      // another exit code
+	Killed      = "killed"      // ended by a signal
+	Interrupted = "interrupted" // the operator stopped it
+	TimedOut    = "timed_out"   // it went past its limit and was stopped
+	NotStarted  = "not_started"
+)
+
+// Exit is how the workload ended. Code is its exit code, 128 plus the signal's
+// number when a signal ended it, and -1 when it never started.
+type Exit struct {
+	Outcome string
+	Code    int
+	Detail  string // "signal: killed", "no such file", ...
+}
+
+// Log says how the attachment of the same name was read as a timing log.
+type Log struct {
+	Attachment string
+	Spec       timing.Spec // reads the same bytes the same way again
+	Rows       int
+	Refused    string // a stable word when the log was refused; else ""
+	Detail     string // why, in a sentence
+	Marks      []LogMark
+}
+
+// LogMark is something worth knowing about a log that was taken.
+type LogMark struct {
+	Code   string
+	Line   int // 1-based; 0 for the whole file
+	Detail string
+}
+
+// Cost is what the agent itself took from the machine over the run.
+type Cost struct {
+	CPU     time.Duration
+	PeakRSS int64 // bytes; 0 where the platform does not say
+}
+
+// The kinds of attachments.
+const (
+	TimingLog = "log"
+	Output    = "output" // what the workload printed
+)
+
+// Attachment is a file that belongs to the run, bound by its hash.
+type Attachment struct {
+	Name   string
+	Kind   string
+	Size   int64
+	SHA256 [sha256.Size]byte
+}
+
+// Attach describes data as an attachment.
+func Attach(name, kind string, data []byte) Attachment {
+	return Attachment{Name: name, Kind: kind, Size: int64(len(data)), SHA256: sha256.Sum256(data)}
+}
+
+var idText = base32.NewEncoding("0123456789abcdefghjkmnpqrstvwxyz").WithPadding(base32.NoPadding)
+
+// NewID makes a run's id from its start and five random bytes:
+// 20310302-090312-k7q2m9xd. Ids sort by start, to the second.
+func NewID(start time.Time, random [5]byte) string {
+	return start.UTC().Format("20060102-150405") + "-" + idText.EncodeToString(random[:])
+}
+
+// ValidID says whether s has the form that NewID gives.
+func ValidID(s string) bool {
+	stamp, tail, ok := strings.Cut(s[min(9, len(s)):], "-")
+	if !ok || len(s) != 24 || len(stamp) != 6 {
+		return false
+	}
+	if _, err := time.Parse("20060102-150405", s[:15]); err != nil {
+		return false
+	}
+	b, err := idText.DecodeString(tail)
+	return err == nil && len(b) == 5
+}
+
+// Check says what is wrong with the run's shape, or nil. Whatever Decode
+// returns has passed it.
+func (r *Run) Check() error {
+	switch {
+	case !ValidID(r.ID):
+		return fmt.Errorf("run id %q is not of the form 20310302-090312-k7q2m9xd", r.ID)
+	case !validName(r.Rig):
+		return fmt.Errorf("rig name %q is empty, too long or holds a control character", r.Rig)
+	case !validName(r.Workload.Name):
+		return fmt.Errorf("workload name %q is empty, too long or holds a control character", r.Workload.Name)
+	case r.Setup != nil && !validName(r.Setup.Label):
+		return fmt.Errorf("setup label %q is empty, too long or holds a control character", r.Setup.Label)
+	case r.Repeat < 1 || r.Repeats < r.Repeat:
+		return fmt.Errorf("repeat %d of %d", r.Repeat, r.Repeats)
+	case r.Elapsed < 0:
+		return fmt.Errorf("elapsed time %v is negative", r.Elapsed)
+	case !knownOutcome(r.Exit.Outcome):
+		return fmt.Errorf("outcome %q is not known", r.Exit.Outcome)
+	}
+	return r.checkParts()
+}
+
+func (r *Run) checkParts() error {
+	names := map[string]bool{}
+	for _, a := range r.Attachments {
+		if !validName(a.Name) || names[a.Name] || a.Size < 0 {
+			return fmt.Errorf("attachment %q is unnamed, named twice or of negative size", a.Name)
+		}
+		names[a.Name] = true
+	}
+	for _, l := range r.Logs {
+		if !names[l.Attachment] {
+			return fmt.Errorf("timing log %q is not among the attachments", l.Attachment)
+		}
+	}
+	for _, s := range []rig.Snapshot{r.Before, r.After} {
+		for i, f := range s.Facts {
+			if err := f.Check(); err != nil {
+				return err
+			}
+			if i > 0 && rig.Compare(s.Facts[i-1].Key, f.Key) >= 0 {
+				return fmt.Errorf("facts are not in order at %s", f.Key)
+			}
+		}
+	}
+	for _, s := range r.Signals {
+		if len(s.Offsets) != len(s.Values) {
+			return fmt.Errorf("signal %s has %d offsets and %d samples", s.Key, len(s.Offsets), len(s.Values))
+		}
+	}
+	return nil
+}
+
+func knownOutcome(s string) bool {
+	switch s {
+	case Finished, Failed, Killed, Interrupted, TimedOut, NotStarted:
+		return true
+	}
+	return false
+}
+
+// maxName bounds the names that become keys of the archive and the trail.
+const maxName = 120
+
+func validName(s string) bool {
+	if s == "" || len(s) > maxName {
+		return false
+	}
+	for _, r := range s {
+		if r < ' ' || r == 0x7f || r == '\uFFFD' {
+			return false
+		}
+	}
+	return true
+}

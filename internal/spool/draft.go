@@ -1,0 +1,155 @@
+package spool
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"witnessmark/internal/fault"
+	"witnessmark/internal/record"
+)
+
+// Draft is a run that has begun and is not yet spooled. While its process lives
+// it holds the lock; when the process dies, Orphans gives the draft to the next.
+type Draft struct {
+	ID          string
+	Destination string
+	Files       []DraftFile
+	spool       *Spool
+	lock        *os.File
+}
+
+// DraftFile says where a file of the run will be found, should the agent die
+// before it has copied it.
+type DraftFile struct {
+	Path string `json:"path"` // absolute
+	Name string `json:"name"` // of the attachment
+	Kind string `json:"kind"`
+	Spec []byte `json:"spec,omitempty"` // how it is read, for whoever finishes the run
+}
+
+type draftFile struct {
+	Destination string      `json:"destination"`
+	Files       []DraftFile `json:"files"`
+}
+
+// Begin stores the record of a run that is about to start, as it is to be told
+// if nothing more is ever heard of it.
+func (s *Spool) Begin(id, destination string, sofar []byte, files []DraftFile) (*Draft, error) {
+	if !record.ValidID(id) {
+		return nil, fault.New("begin run", id, errors.New("not a run id"))
+	}
+	meta, err := json.Marshal(draftFile{destination, files})
+	if err != nil {
+		return nil, fault.New("begin run", id, err)
+	}
+	stage, err := newStage(s.path("open"), id)
+	if err != nil {
+		return nil, fault.New("begin run", id, err)
+	}
+	defer stage.abandon()
+	if err := errors.Join(stage.write("draft", sofar), stage.write("draft.json", meta)); err != nil {
+		return nil, fault.New("begin run", id, err).WithHint("make room on the disk that holds the spool before the run starts")
+	}
+	lock, err := stage.keepLock()
+	if err != nil {
+		return nil, fault.New("begin run", id, err)
+	}
+	return &Draft{ID: id, Destination: destination, Files: files, spool: s, lock: lock}, nil
+}
+
+func (d *Draft) dir() string { return d.spool.path("open", d.ID) }
+
+// Update replaces the record so far.
+func (d *Draft) Update(sofar []byte) error {
+	if err := writeFile(d.dir(), "draft", sofar); err != nil {
+		return fault.New("update run", d.ID, err)
+	}
+	return nil
+}
+
+// SoFar returns the record so far.
+func (d *Draft) SoFar() ([]byte, error) {
+	b, err := os.ReadFile(filepath.Join(d.dir(), "draft"))
+	if err != nil {
+		return nil, fault.New("read draft", d.ID, err)
+	}
+	return b, nil
+}
+
+// End removes the draft, once its run is spooled or delivered.
+func (d *Draft) End() error {
+	gone := d.spool.path("open", "."+d.ID)
+	err := os.Rename(d.dir(), gone)
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return fault.New("end draft", d.ID, err)
+	}
+	d.lock.Close()
+	if err := os.RemoveAll(gone); err != nil {
+		return fault.New("end draft", d.ID, err)
+	}
+	return nil
+}
+
+// Release gives the draft up as a dying process would.
+func (d *Draft) Release() { d.lock.Close() }
+
+// Orphans takes over the drafts of processes that died. Drafts of runs that
+// are already spooled or delivered are removed on the way.
+func (s *Spool) Orphans() ([]*Draft, error) {
+	names, err := os.ReadDir(s.path("open"))
+	if err != nil {
+		return nil, fault.New("list drafts", s.dir, err)
+	}
+	var drafts []*Draft
+	var bad []error
+	for _, n := range names {
+		if strings.HasPrefix(n.Name(), ".") {
+			continue
+		}
+		d, err := s.adopt(n.Name())
+		switch {
+		case err != nil:
+			bad = append(bad, err)
+		case d == nil:
+		case s.has(d.ID):
+			bad = append(bad, d.End())
+		default:
+			drafts = append(drafts, d)
+		}
+	}
+	return drafts, errors.Join(bad...)
+}
+
+// adopt locks a draft; nil without an error says that its process lives or that
+// it went this moment.
+func (s *Spool) adopt(id string) (*Draft, error) {
+	d := &Draft{ID: id, spool: s}
+	lock, err := tryLock(filepath.Join(d.dir(), "lock"))
+	if errors.Is(err, fs.ErrNotExist) || (err == nil && lock == nil) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, fault.New("take over run", id, err)
+	}
+	d.lock = lock
+	b, err := os.ReadFile(filepath.Join(d.dir(), "draft.json"))
+	if errors.Is(err, fs.ErrNotExist) && !exists(filepath.Join(d.dir(), "draft")) {
+		lock.Close()
+		return nil, nil // ended between our listing and our lock
+	}
+	var f draftFile
+	if err == nil {
+		err = json.Unmarshal(b, &f)
+	}
+	if err != nil {
+		lock.Close()
+		return nil, fault.New("take over run", id, fmt.Errorf("draft.json: %w", err)).WithHint("the folder is kept as it is; look at its files")
+	}
+	d.Destination, d.Files = f.Destination, f.Files
+	return d, nil
+}
