@@ -188,7 +188,9 @@ func promises(t interface{ Fatalf(string, ...any) }, data []byte, spec Spec) {
 }
 
 func drawSpec(t *rapid.T) Spec {
-	of := func(label string, from ...string) string { return rapid.SampledFrom(append(from, "", "")).Draw(t, label) }
+	of := func(label string, from ...string) string {
+		return rapid.SampledFrom(append(from, "", "")).Draw(t, label)
+	}
 	return Spec{
 		Column: of("column", "1", "2", "3", "frame_ms", "time", "b"), Kind: Kind(of("kind", "duration", "timestamp")),
 		Unit: Unit(of("unit", "s", "ms", "µs", "ns")), Separator: of("separator", ",", ";", "tab", "space", "none"),
