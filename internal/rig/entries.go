@@ -22,7 +22,7 @@ var Catalogue = []Entry{
 	{Key: "cpu.threads", Follows: []Key{"cpu.model", "cpu.cores", "cpu.smt"}, Weight: Caution, Relied: true, Why: "threads switched off or taken offline"},
 	{Key: "cpu.present", Follows: []Key{"cpu.model"}, Weight: Caution, Why: "the processors the kernel knows of"},
 	{Key: "cpu.online", Pace: PerRun, Follows: []Key{"cpu.model", "cpu.cores", "cpu.smt"}, Weight: Caution, Why: "processors in use"},
-	{Key: "cpu.offline", Pace: PerRun, Follows: []Key{"cpu.model", "cpu.smt"}, Weight: Caution, Relied: true, Why: "a parked core does no work"},
+	{Key: "cpu.offline", Pace: PerRun, Follows: []Key{"cpu.model", "cpu.smt"}, Weight: Caution, Relied: true, Why: "processors present and not in use; a parked core does no work"},
 	{Key: "cpu.isolated", Weight: Caution, Why: "cores kept from the scheduler"},
 	{Key: "cpu.nohz_full", Weight: Caution, Why: "cores without the scheduler's tick"},
 	{Key: "cpu.smt", Pace: PerRun, Follows: []Key{"cpu.model"}, Weight: Caution, Why: "two threads a core, or one"},
@@ -43,7 +43,11 @@ var Catalogue = []Entry{
 	{Key: "cpu.clock_max", Unit: MHz, Tolerance: Tolerance{Relative: 0.002}, Follows: []Key{"cpu.model", "cpu.turbo"}, Weight: Caution, Why: "highest clock the hardware offers; boards lift it, firmware lowers it"},
 	{Key: "cpu.clock_min", Unit: MHz, Tolerance: Tolerance{Relative: 0.002}, Follows: []Key{"cpu.model"}, Weight: Note, Why: "lowest clock the hardware offers"},
 	{Key: "cpu.clock_base", Unit: MHz, Tolerance: Tolerance{Relative: 0.002}, Follows: []Key{"cpu.model"}, Weight: Caution, Why: "clock without turbo"},
-	{Key: "cpu.clock_limit", Unit: MHz, Pace: PerRun, Tolerance: Tolerance{Relative: 0.002}, Follows: []Key{"cpu.clock_max"}, Weight: Caution, Why: "ceiling set by the kernel; falls when it throttles, or was left behind by someone"},
+	{Key: "cpu.clock_firmware_limit", Unit: MHz, Pace: PerRun, Tolerance: Tolerance{Relative: 0.002}, Follows: []Key{"cpu.clock_max"}, Weight: Caution, Why: "ceiling the firmware asks the kernel to keep"},
+	// Where kinds of cores differ, the limit is the lowest among those that reach
+	// clock_max; the others stand under cpu.policy[], by their processors ("16-23"),
+	// which is there only when there is more than one highest clock.
+	{Key: "cpu.clock_limit", Unit: MHz, Pace: PerRun, Tolerance: Tolerance{Relative: 0.002}, Follows: []Key{"cpu.clock_max"}, Weight: Caution, Why: "ceiling set by the kernel for its fastest cores; falls when it throttles, or was left behind by someone"},
 	{Key: "cpu.clock_floor", Unit: MHz, Pace: PerRun, Tolerance: Tolerance{Relative: 0.002}, Follows: []Key{"cpu.clock_min"}, Weight: Caution, Why: "floor set by the kernel"},
 	{Key: "cpu.policy[].clock_max", Unit: MHz, Tolerance: Tolerance{Relative: 0.002}, Follows: []Key{"cpu.model", "cpu.turbo", "cpu.clock_max"}, Weight: Caution, Why: "highest clock of one group of cores"},
 	{Key: "cpu.policy[].clock_limit", Unit: MHz, Pace: PerRun, Tolerance: Tolerance{Relative: 0.002}, Follows: []Key{"cpu.clock_limit", "cpu.clock_max"}, Weight: Caution, Why: "ceiling of one group of cores"},
@@ -116,17 +120,18 @@ var Catalogue = []Entry{
 	{Key: "cooling[].state_max", Weight: Note, Why: "cooling steps available"},
 
 	// PCI Express links, graphics, displays, drives, network.
+	// A link is as good as the worst stretch between the device and the processor.
 	{Key: "link[].width", Unit: Lanes, Pace: PerRun, Weight: Caution, Why: "a link trained at half width: riser, dirt, bent pin"},
-	{Key: "link[].width_max", Unit: Lanes, Weight: Note, Why: "widest the device and the port allow"},
+	{Key: "link[].width_max", Unit: Lanes, Weight: Note, Why: "widest the device and the ports above it allow"},
 	{Key: "link[].speed", Unit: GTps, Pace: Passing, Weight: Caution, Why: "falls when idle to save power; judged by the highest seen during the run"},
-	{Key: "link[].speed_max", Unit: GTps, Weight: Note, Why: "fastest the device and the port allow"},
+	{Key: "link[].speed_max", Unit: GTps, Weight: Note, Why: "fastest the device and the ports above it allow"},
 	{Key: "link[].kind", Weight: Note, Why: "what sits at the end of the link"},
 	{Key: "link.power_saving", Pace: PerRun, Weight: Note, Why: "link power-saving policy"},
 	{Key: "link[].errors_corrected", Pace: Passing, Weight: Caution, Why: "a marginal link"},
 	{Key: "link[].errors_fatal", Pace: PerRun, Weight: Void, Why: "a failing link"},
 	{Key: "graphics[].id", Weight: Caution, Why: "card swapped"},
 	{Key: "graphics[].driver", Weight: Caution, Why: "another driver"},
-	{Key: "graphics[].driver_version", Weight: Caution, Why: "driver updated"},
+	{Key: "graphics[].driver_version", Weight: Caution, Follows: []Key{"kernel.release"}, Why: "driver updated; one that comes with the kernel has the kernel's"},
 	{Key: "graphics[].firmware", Weight: Caution, Why: "card firmware changed"},
 	{Key: "graphics[].aperture", Unit: MiB, Weight: Caution, Why: "how much card memory the processor sees at once"},
 	{Key: "graphics[].memory", Unit: MiB, Weight: Caution, Why: "card memory"},
