@@ -20,9 +20,12 @@ const notesFile = "tree.json"
 //
 //	{"unread": [{"path": "sys/firmware/dmi/tables/DMI", "reason": "denied", "detail": "needs CAP_DAC_READ_SEARCH"}]}
 //
-// Paths are those with symbolic links resolved.
+// Paths are those with symbolic links resolved. Hashed is there when identities
+// were replaced: the stand-in found in the tree, and the hash that the text it
+// stands for gives as a fact.
 type notes struct {
-	Unread []note `json:"unread"`
+	Unread []note            `json:"unread,omitempty"`
+	Hashed map[string]string `json:"hashed,omitempty"`
 }
 
 type note struct {

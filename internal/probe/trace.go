@@ -1,6 +1,10 @@
 package probe
 
-import "sync"
+import (
+	"sync"
+
+	"witnessmark/internal/rig"
+)
 
 // trace remembers what was asked of a tree and what it answered, so that the
 // same answers can be written down as a captured tree.
@@ -9,6 +13,8 @@ type trace struct {
 	files map[string]answer // by the path asked for
 	dirs  map[string][]string
 	paths map[string]bool // every path walked
+
+	secrets map[rig.Key]string // texts that facts give as hashes
 }
 
 // answer is what a read gave.
@@ -18,7 +24,7 @@ type answer struct {
 }
 
 func newTrace() *trace {
-	return &trace{files: map[string]answer{}, dirs: map[string][]string{}, paths: map[string]bool{}}
+	return &trace{files: map[string]answer{}, dirs: map[string][]string{}, paths: map[string]bool{}, secrets: map[rig.Key]string{}}
 }
 
 // file notes a read; the first answer for a path stands.
@@ -53,4 +59,10 @@ func (r *trace) walked(t *Tree, path string) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	r.paths[path] = true
+}
+
+func (r *trace) secret(k rig.Key, text string) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.secrets[k] = text
 }

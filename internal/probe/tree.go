@@ -212,6 +212,28 @@ func (t *Tree) Resolve(path string) (string, error) {
 	return p, nil
 }
 
+// Ask gives what a question to the kernel that no file answers was answered
+// with: on the live machine now, in a captured tree at the capture. Its errors
+// say so where the tree does not hold the answer.
+func (t *Tree) Ask(question string, live func() (string, error)) (string, error) {
+	file := askedDir + "/" + question
+	if !t.live {
+		text, err := t.Text(file)
+		if errors.Is(err, fs.ErrNotExist) {
+			err = errCaptured
+		}
+		return text, err
+	}
+	text, err := live()
+	if t.trace != nil {
+		t.trace.file(t, file, []byte(text), err)
+	}
+	return text, err
+}
+
+// askedDir is where a captured tree keeps the answers to Ask.
+const askedDir = "asked"
+
 // resolve follows the links on the way to name, telling each to visit. Parts
 // that do not exist are taken as they are spelt.
 func (t *Tree) resolve(name string, visit func(link, text string)) (string, error) {
