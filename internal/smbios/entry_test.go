@@ -78,6 +78,32 @@ func TestDamagedEntryPointsAgreeWithDmidecode(t *testing.T) {
 	}
 }
 
+// TestEntryPointLength: a length byte beyond the bytes given, and a damaged
+// inner part that the outer checksum was made to fit.
+func TestEntryPointLength(t *testing.T) {
+	m := dmi.Astrolabe()
+	for name, c := range map[string]struct {
+		entry     []byte
+		at, sumAt int
+		value     byte
+		want      string
+	}{
+		"64-bit, too long":  {m.EntryPoint64(100), 0x06, 0x05, 0x19, "25 bytes long"},
+		"64-bit, too short": {m.EntryPoint64(100), 0x06, 0x05, 0x10, "16 bytes long"},
+		"32-bit, too long":  {m.EntryPoint32(100), 0x05, 0x04, 0xFF, "255 bytes long"},
+		"32-bit, inner sum": {m.EntryPoint32(100), 0x16, 0x04, 101, "checksum of the _DMI_ part"},
+		"32-bit, no inner":  {m.EntryPoint32(100), 0x10, 0x04, '-', "no _DMI_"},
+	} {
+		entry := bytes.Clone(c.entry)
+		entry[c.at], entry[c.sumAt] = c.value, 0
+		entry[c.sumAt] = -sumOf(entry)
+		_, err := smbios.ParseEntryPoint(entry[:len(entry):len(entry)])
+		if err == nil || !strings.Contains(err.Error(), c.want) {
+			t.Errorf("%s: error %v, want %q", name, err, c.want)
+		}
+	}
+}
+
 func TestMendedVersions(t *testing.T) {
 	for given, want := range map[uint8]smbios.Version{31: {Major: 2, Minor: 3}, 33: {Major: 2, Minor: 3}, 51: {Major: 2, Minor: 6}, 8: {Major: 2, Minor: 8}} {
 		m := dmi.Astrolabe()
@@ -86,9 +112,11 @@ func TestMendedVersions(t *testing.T) {
 		if v, ok := table.Version.Get(); err != nil || !ok || v != want {
 			t.Errorf("2.%d: %v, %v, want %v", given, table.Version, err, want)
 		}
-		if text := runDmidecode(t, m.Dump()); !strings.Contains(text, "SMBIOS "+want.String()) {
-			t.Errorf("2.%d: dmidecode does not say %v:\n%.200s", given, want, text)
-		}
+		t.Run("dmidecode", func(t *testing.T) {
+			if text := runDmidecode(t, m.Dump()); !strings.Contains(text, "SMBIOS "+want.String()) {
+				t.Errorf("2.%d: dmidecode does not say %v:\n%.200s", given, want, text)
+			}
+		})
 	}
 }
 

@@ -152,6 +152,91 @@ func TestCodesAgreeWithDmidecode(t *testing.T) {
 	}
 }
 
+// TestReservedBitsAgreeWithDmidecode writes values that the builder would not.
+func TestReservedBitsAgreeWithDmidecode(t *testing.T) {
+	m := dmi.Astrolabe()
+	module := dmi.MeridianDDR4()
+	module.Size, module.RatedMTs, module.ConfiguredMTs = 64*dmi.GiB, 70000, 68000
+	m.Modules = dmi.Fill(1, 1, module)
+	for name, c := range map[string]struct {
+		kind    uint8
+		offset  int
+		bytes   []byte
+		read    func(smbios.Table) reading
+		printed bool // or dmidecode keeps quiet where we do not know
+	}{
+		"extended size": {17, 0x1F, []byte{0x80}, func(t smbios.Table) reading { return sizeReading("Size", t.Modules()[0].Size) }, true},
+		"rank":          {17, 0x1B, []byte{0xF2}, func(t smbios.Table) reading { return numberReading("Rank", "", t.Modules()[0].Rank) }, true},
+		"width 0":       {17, 0x08, []byte{0, 0}, func(t smbios.Table) reading { return numberReading("Total Width", "bits", t.Modules()[0].TotalWidth) }, true},
+		"chassis lock":  {3, 0x05, []byte{0x83}, func(t smbios.Table) reading { c, _ := t.Chassis(); return wordReading("Type", c.Kind) }, true},
+		"release 5.255": {0, 0x14, []byte{5, 0xFF}, func(t smbios.Table) reading { f, _ := t.Firmware(); return plainReading("BIOS Revision", f.Release) }, false},
+		"no EC release": {0, 0x16, []byte{0xFF, 3}, func(t smbios.Table) reading {
+			f, _ := t.Firmware()
+			return plainReading("Firmware Revision", f.ECRelease)
+		}, false},
+		"bad string": {17, 0x1A, []byte{9}, func(t smbios.Table) reading { return textReading("Part Number", t.Modules()[0].Part) }, true},
+	} {
+		table := m.Table()
+		at := offsetOf(t, table, c.kind, 0)
+		copy(table[at+c.offset:], c.bytes)
+		r := c.read(smbios.Decode(table))
+		handle := smbios.Handle(table[at+2]) | smbios.Handle(table[at+3])<<8
+		value, printed := blocks(runDmidecode(t, append(m.Dump()[:0x20:0x20], table...)))[handle][r.label]
+		switch {
+		case printed && !r.same(value):
+			t.Errorf("%s: %s is %q, dmidecode says %q", name, r.label, r.ours, value)
+		case !printed && (c.printed || !strings.HasPrefix(r.ours, "(")):
+			t.Errorf("%s: %s is %q, dmidecode prints nothing", name, r.label, r.ours)
+		}
+	}
+}
+
+// TestReservedBits is the same for what dmidecode 3.4 shows otherwise or not
+// at all.
+func TestReservedBits(t *testing.T) {
+	module := dmi.MeridianDDR4()
+	module.Size, module.RatedMTs, module.ConfiguredMTs = 64*dmi.GiB, 70000, 68000
+	m := dmi.Astrolabe()
+	m.Modules = dmi.Fill(1, 1, module)
+	for name, c := range map[string]struct {
+		kind   uint8
+		offset int
+		bytes  []byte
+		field  string
+		want   string
+	}{
+		"extended rate, bit 31": {17, 0x57, []byte{0x80}, "Modules[0].Rated", "70000 MT/s"},
+		"extended rate 0":       {17, 0x54, []byte{0, 0, 0, 0}, "Modules[0].Rated", "(not given by the firmware)"},
+		"extended size 0":       {17, 0x1C, []byte{0, 0, 0, 0}, "Modules[0].Size", "(not given by the firmware)"},
+		"0 KiB":                 {17, 0x0C, []byte{0, 0x80}, "Modules[0].Size", "(not given by the firmware)"},
+		"handle not given":      {17, 0x04, []byte{0xFE, 0xFF}, "Modules[0].Array", "(not given by the firmware)"},
+		"handle without error":  {17, 0x04, []byte{0xFF, 0xFF}, "Modules[0].Array", "(not given by the firmware)"},
+		"detail unknown":        {17, 0x13, []byte{4, 0}, "Modules[0].Detail", "(not given by the firmware)"},
+		"no slot address":       {9, 0x0D, []byte{0xFF, 0xFF, 0xFF, 0xFF}, "Slots[0].Address", "(not given by the firmware)"},
+		"255 cores or more":     {4, 0x23, []byte{0xFF, 0, 0, 0, 0, 0, 0, 0xFF, 0xFF}, "Processors[0].Cores", "(not given by the firmware)"},
+	} {
+		table := m.Table()
+		copy(table[offsetOf(t, table, c.kind, 0)+c.offset:], c.bytes)
+		if got := describe(smbios.Decode(table))[c.field]; got != c.want {
+			t.Errorf("%s: %s is %q, want %q", name, c.field, got, c.want)
+		}
+	}
+}
+
+// TestChassisSKUBehindElements has the reference to the SKU stand behind a list
+// of two contained elements of three bytes.
+func TestChassisSKUBehindElements(t *testing.T) {
+	chassis := append([]byte{3, 0x1C, 0, 3, 1, 3}, make([]byte, 0x1C-6)...)
+	chassis[0x13], chassis[0x14], chassis[0x1B] = 2, 3, 2
+	table := append(append(chassis, "Armillary Systems\x00C7\x00\x00"...), 127, 4, 0, 0, 0, 0)
+	entry := dmi.Machine{}.EntryPoint64(len(table))
+	c, _ := smbios.Decode(table).Chassis()
+	if c.SKU.String() != "C7" {
+		t.Errorf("SKU is %v, want C7", c.SKU)
+	}
+	compare(t, blocks(runDmidecode(t, append(append(entry, make([]byte, 8)...), table...)))[0x0300], textReading("SKU Number", c.SKU))
+}
+
 func TestCapacities(t *testing.T) {
 	for name, c := range map[string]struct {
 		max  dmi.Bytes
@@ -203,7 +288,9 @@ func TestUUIDOrder(t *testing.T) {
 		if s.UUID.String() != text {
 			t.Errorf("version %v: %v, want %s", version, s.UUID, text)
 		}
-		compare(t, lower(blocks(runDmidecode(t, m.Dump()))[0x0100]), plainReading("UUID", s.UUID))
+		t.Run("dmidecode", func(t *testing.T) {
+			compare(t, lower(blocks(runDmidecode(t, m.Dump()))[0x0100]), plainReading("UUID", s.UUID))
+		})
 	}
 	for _, b := range []byte{0x00, 0xFF} {
 		m := dmi.Astrolabe()

@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"strconv"
 	"strings"
+	"sync"
 	"testing"
 
 	"witnessmark/internal/labtest/dmi"
@@ -18,12 +19,32 @@ import (
 // The oracle is dmidecode 3.4: an independent decoder whose text, for good
 // tables, ours must agree with field by field.
 
+// oracleVersion is the one whose wording these tests know.
+const oracleVersion = "3.4"
+
+// oracle finds dmidecode, in the system folder too, which is on the path of
+// root only.
+var oracle = sync.OnceValues(func() (path, lack string) {
+	for _, name := range []string{"dmidecode", "/usr/sbin/dmidecode"} {
+		path, err := exec.LookPath(name)
+		if err != nil {
+			continue
+		}
+		out, err := exec.Command(path, "--version").Output()
+		if v := strings.TrimSpace(string(out)); err != nil || v != oracleVersion {
+			return "", fmt.Sprintf("dmidecode is of version %q, not %s, whose wording these tests know", v, oracleVersion)
+		}
+		return path, ""
+	}
+	return "", "dmidecode is not installed, so there is no outside decoder to agree with"
+})
+
 // runDmidecode gives its text for a dump file.
 func runDmidecode(t *testing.T, dump []byte) string {
 	t.Helper()
-	path, err := exec.LookPath("dmidecode")
-	if err != nil {
-		t.Skip("skipped: dmidecode is not installed, so there is no outside decoder to agree with")
+	path, lack := oracle()
+	if path == "" {
+		t.Skip("skipped: " + lack)
 	}
 	file := filepath.Join(t.TempDir(), "dump")
 	if err := os.WriteFile(file, dump, 0o600); err != nil {

@@ -65,13 +65,11 @@ func redactStructure(s Structure, raw []byte, digest Digest) {
 	if s.Type == 1 && s.has(0x08, 16) {
 		redactUUID(raw[0x08:0x18], digest)
 	}
-	done := map[uint8]bool{}
 	for _, offset := range private[s.Type] {
 		ref, ok := s.byte(offset)
-		if !ok || ref == 0 || int(ref) > len(s.strings) || done[ref] {
+		if !ok || ref == 0 || int(ref) > len(s.strings) {
 			continue
 		}
-		done[ref] = true
 		copy(raw[s.stringAt(ref):], StandIn(s.strings[ref-1], digest))
 	}
 }

@@ -18,7 +18,7 @@ func TestIsFill(t *testing.T) {
 		}
 	}
 	for _, text := range []string{
-		"Meridian Memory", "MM4-3200-8G", "0", "00", "1.40", "F", "FF01", "Rev 1.02", "A1", "DIMM_A1", "CHANNEL A", "00000001", "x86",
+		"Meridian Memory", "MM4-3200-8G", "0", "00", "000", "1.40", "F", "FF01", "Rev 1.02", "A1", "DIMM_A1", "CHANNEL A", "00000001", "x86",
 		"Astrolabe X1", "N", "Empty Quarter Computing", "No 7", "Oemler", "SerNumX", "0000A", "é",
 	} {
 		if smbios.IsFill(text) {

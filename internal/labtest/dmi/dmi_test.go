@@ -14,6 +14,9 @@ import (
 func dmidecode(t *testing.T, dump []byte, args ...string) string {
 	t.Helper()
 	path, err := exec.LookPath("dmidecode")
+	if err != nil { // on the path of root only
+		path, err = exec.LookPath("/usr/sbin/dmidecode")
+	}
 	if err != nil {
 		t.Skip("skipped: dmidecode is not installed, so there is no outside decoder to hold the tables against")
 	}
