@@ -191,7 +191,7 @@ func RunInput(r *record.Run, logs []drift.Log) drift.Input {
 		Rig: r.Rig, Before: r.Before,
 		Run: &drift.Run{
 			After: r.After, Signals: r.Signals, Elapsed: r.Elapsed,
-			Outcome: r.Exit.Outcome, Detail: r.Exit.Detail, Logs: logs,
+			Outcome: r.Exit.Outcome, Detail: r.Exit.Detail, Logs: logs, MissingResults: r.Missing,
 		},
 	}
 }

@@ -45,7 +45,7 @@ func fromProto(m *pb.Record) (*Run, error) {
 		WorkloadCPU: time.Duration(m.GetWorkloadCpuNano()),
 		Before:      SnapshotOf(m.GetBefore()), After: SnapshotOf(m.GetAfter()),
 		Results: ResultsOf(m.GetResults()), AgentCost: CostOf(m.GetAgentCost()),
-		Played: m.GetPlayed(), AgentVersion: m.GetAgentVersion(), Remarks: m.GetRemarks(),
+		Played: m.GetPlayed(), AgentVersion: m.GetAgentVersion(), Remarks: m.GetRemarks(), Missing: m.GetMissingResults(),
 	}
 	if s := m.GetSetup(); s != nil {
 		r.Setup = &Setup{Label: s.GetLabel(), Source: s.GetSource(), FileName: s.GetFileName()}

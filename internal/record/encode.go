@@ -39,7 +39,7 @@ func toProto(r *Run) *pb.Record {
 		Before:          SnapshotProto(r.Before), After: SnapshotProto(r.After),
 		Results:   ResultsProto(r.Results),
 		AgentCost: CostProto(r.AgentCost),
-		Played:    r.Played, AgentVersion: r.AgentVersion, Remarks: r.Remarks,
+		Played:    r.Played, AgentVersion: r.AgentVersion, Remarks: r.Remarks, MissingResults: r.Missing,
 	}
 	if r.Setup != nil {
 		m.Setup = &pb.Setup{Label: r.Setup.Label, Source: r.Setup.Source, FileName: r.Setup.FileName}

@@ -30,6 +30,7 @@ type Run struct {
 	Signals       []rig.Signal
 	Logs          []Log
 	Results       []timing.Result
+	Missing       []string // results declared and not printed, by name
 	AgentCost     Cost
 	Attachments   []Attachment
 

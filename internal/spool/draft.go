@@ -26,10 +26,10 @@ type Draft struct {
 // DraftFile says where a file of the run will be found, should the agent die
 // before it has copied it.
 type DraftFile struct {
-	Path string `json:"path"` // absolute
+	Path string `json:"path"` // absolute; "" for the output, which is in the draft itself
 	Name string `json:"name"` // of the attachment
 	Kind string `json:"kind"`
-	Spec []byte `json:"spec,omitempty"` // how it is read, for whoever finishes the run
+	How  []byte `json:"how,omitempty"` // how it is read, for whoever finishes the run
 }
 
 type draftFile struct {
@@ -152,4 +152,16 @@ func (s *Spool) adopt(id string) (*Draft, error) {
 	}
 	d.Destination, d.Files = f.Destination, f.Files
 	return d, nil
+}
+
+// OutputPath is where the workload's output is written while it runs.
+func (d *Draft) OutputPath() string { return filepath.Join(d.dir(), "output") }
+
+// CreateOutput makes the file for the workload's output.
+func (d *Draft) CreateOutput() (*os.File, error) {
+	f, err := os.OpenFile(d.OutputPath(), os.O_CREATE|os.O_WRONLY|os.O_TRUNC|os.O_APPEND, 0o600)
+	if err != nil {
+		return nil, fault.New("begin run", d.ID, err)
+	}
+	return f, nil
 }

@@ -52,9 +52,11 @@ type Record struct {
 	Played       string `protobuf:"bytes,19,opt,name=played,proto3" json:"played,omitempty"`
 	AgentVersion string `protobuf:"bytes,20,opt,name=agent_version,json=agentVersion,proto3" json:"agent_version,omitempty"`
 	// What the agent had to leave out or thin, in words.
-	Remarks       []string `protobuf:"bytes,21,rep,name=remarks,proto3" json:"remarks,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Remarks []string `protobuf:"bytes,21,rep,name=remarks,proto3" json:"remarks,omitempty"`
+	// Results that the workload declares and did not print, by name.
+	MissingResults []string `protobuf:"bytes,22,rep,name=missing_results,json=missingResults,proto3" json:"missing_results,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
 }
 
 func (x *Record) Reset() {
@@ -230,6 +232,13 @@ func (x *Record) GetAgentVersion() string {
 func (x *Record) GetRemarks() []string {
 	if x != nil {
 		return x.Remarks
+	}
+	return nil
+}
+
+func (x *Record) GetMissingResults() []string {
+	if x != nil {
+		return x.MissingResults
 	}
 	return nil
 }
@@ -1332,7 +1341,7 @@ var File_witnessmark_v1_record_proto protoreflect.FileDescriptor
 
 const file_witnessmark_v1_record_proto_rawDesc = "" +
 	"\n" +
-	"\x1bwitnessmark/v1/record.proto\x12\x0ewitnessmark.v1\"\xb8\x06\n" +
+	"\x1bwitnessmark/v1/record.proto\x12\x0ewitnessmark.v1\"\xe1\x06\n" +
 	"\x06Record\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x10\n" +
 	"\x03rig\x18\x02 \x01(\tR\x03rig\x124\n" +
@@ -1356,7 +1365,8 @@ const file_witnessmark_v1_record_proto_rawDesc = "" +
 	"\vattachments\x18\x12 \x03(\v2\x1a.witnessmark.v1.AttachmentR\vattachments\x12\x16\n" +
 	"\x06played\x18\x13 \x01(\tR\x06played\x12#\n" +
 	"\ragent_version\x18\x14 \x01(\tR\fagentVersion\x12\x18\n" +
-	"\aremarks\x18\x15 \x03(\tR\aremarks\"\x85\x02\n" +
+	"\aremarks\x18\x15 \x03(\tR\aremarks\x12'\n" +
+	"\x0fmissing_results\x18\x16 \x03(\tR\x0emissingResults\"\x85\x02\n" +
 	"\bWorkload\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x18\n" +
 	"\aversion\x18\x02 \x01(\tR\aversion\x12\x18\n" +

@@ -1,0 +1,247 @@
+package capture
+
+import (
+	"context"
+	"crypto/ed25519"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"time"
+
+	"witnessmark/internal/fault"
+	"witnessmark/internal/probe"
+	"witnessmark/internal/record"
+	"witnessmark/internal/rig"
+	"witnessmark/internal/setup"
+	"witnessmark/internal/spool"
+	"witnessmark/internal/timing"
+)
+
+// Rig is the machine that runs are captured on. All fields but Played and Tell
+// are needed.
+type Rig struct {
+	Name        string
+	Tree        *probe.Tree
+	Key         ed25519.PrivateKey
+	Spool       *spool.Spool
+	Destination string        // of the records, as the spool keeps it
+	Window      time.Duration // for which idleness is watched before a run; 0 does not watch
+	Played      string        // why the facts are not this machine's; "" when they are
+	Version     string        // of the agent
+	Now         func() time.Time
+	Random      io.Reader
+	Tell        func(stage string) // progress, in words; nil for silence
+}
+
+// Job is one repeat to be run.
+type Job struct {
+	Workload        *setup.Workload
+	Dir             string       // where it runs, absolute
+	Setup           *setup.Setup // nil when none is declared
+	Group           string
+	Repeat, Repeats int
+}
+
+// Outcome is a captured run, already in the spool.
+type Outcome struct {
+	Run       *record.Run
+	Durations []int64 // of the timing log; nil when there is none or it was refused
+	LogError  error   // why the timing log could not be read
+	Missing   error   // results that the workload did not print
+}
+
+// ErrSpool is returned when a finished run could not be put into the spool; the
+// Outcome that comes with it holds the only copy.
+var ErrSpool = errors.New("the run is not in the spool")
+
+// Run carries out the job. An interrupted ctx stops the workload and the run is
+// recorded as interrupted. An error means that nothing was measured, or, with
+// ErrSpool, that the record is only in the draft.
+func (r *Rig) Run(ctx context.Context, job Job) (*Outcome, error) {
+	r.tell("reading the machine")
+	before := probe.Snapshot(ctx, r.Tree, probe.Options{Window: r.Window})
+	if err := ctx.Err(); err != nil {
+		return nil, context.Cause(ctx)
+	}
+	run, err := r.begin(job, before)
+	if err != nil {
+		return nil, err
+	}
+	c := &capturing{rig: r, job: job, run: run}
+	if err := c.open(); err != nil {
+		return nil, err
+	}
+	c.execute(ctx)
+	c.run.After = probe.Snapshot(context.WithoutCancel(ctx), r.Tree, probe.Options{})
+	return c.finish()
+}
+
+func (r *Rig) tell(stage string) {
+	if r.Tell != nil {
+		r.Tell(stage)
+	}
+}
+
+// begin makes the record as it is to be told if nothing more is heard of it.
+func (r *Rig) begin(job Job, before rig.Snapshot) (*record.Run, error) {
+	var random [5]byte
+	if _, err := io.ReadFull(r.Random, random[:]); err != nil {
+		return nil, fault.New("begin run", job.Workload.Name, err)
+	}
+	now := r.Now().UTC()
+	run := &record.Run{
+		ID: record.NewID(now, random), Rig: r.Name, Started: now, Before: before,
+		Workload: workloadOf(job.Workload), Group: job.Group, Repeat: job.Repeat, Repeats: job.Repeats,
+		Exit:   record.Exit{Outcome: record.Interrupted, Code: -1, Detail: "the agent ended before the workload did"},
+		Played: r.Played, AgentVersion: r.Version,
+	}
+	if s := job.Setup; s != nil {
+		run.Setup = &record.Setup{Label: s.Label, Source: s.Source, FileName: filepath.Base(s.File)}
+	}
+	return run, nil
+}
+
+func workloadOf(w *setup.Workload) record.Workload {
+	out := record.Workload{Name: w.Name, Version: w.Version, Command: w.Command, Content: string(w.Content), Source: w.Source}
+	for k, v := range w.Settings {
+		if out.Settings == nil {
+			out.Settings = map[string]string{}
+		}
+		out.Settings[k] = v.String()
+	}
+	return out
+}
+
+// capturing is a run under way.
+type capturing struct {
+	rig    *Rig
+	job    Job
+	run    *record.Run
+	draft  *spool.Draft
+	output *os.File
+	stale  os.FileInfo // the timing log as it lay there before
+}
+
+// open stores the draft and looks at what lies where the log will be.
+func (c *capturing) open() error {
+	log := c.logPath()
+	if log != "" {
+		c.stale, _ = os.Stat(log)
+	}
+	files, err := draftFiles(c.job.Workload, log)
+	if err != nil {
+		return err
+	}
+	b, err := record.Encode(c.run)
+	if err != nil {
+		return err
+	}
+	if c.draft, err = c.rig.Spool.Begin(c.run.ID, c.rig.Destination, b, files); err != nil {
+		return err
+	}
+	if c.output, err = c.draft.CreateOutput(); err != nil {
+		return errors.Join(err, c.draft.End())
+	}
+	return nil
+}
+
+func (c *capturing) logPath() string {
+	l := c.job.Workload.Log
+	switch {
+	case l == nil:
+		return ""
+	case filepath.IsAbs(l.Path):
+		return l.Path
+	}
+	return filepath.Join(c.job.Dir, l.Path)
+}
+
+func logName(w *setup.Workload) string { return filepath.Base(w.Log.Path) }
+
+// execute runs the workload with the sampler beside it, and stores what is
+// known the moment it has ended.
+func (c *capturing) execute(ctx context.Context) {
+	c.rig.tell("running the workload")
+	p := newProcess(c.job, c.output)
+	sampler := probe.NewSampler(c.rig.Tree, probe.SampleOptions{Workload: p.leader})
+	defer sampler.Close()
+	cost := probe.SelfCost()
+	start := time.Now() // monotonic; the wall clock is the caller's
+	sampled := make(chan struct{})
+	sampling, stop := context.WithCancel(context.WithoutCancel(ctx))
+	go func() {
+		defer close(sampled)
+		sampler.Run(sampling, func() time.Duration { return time.Since(start) })
+	}()
+	p.run(ctx, c.job.Workload.Timeout)
+	c.run.Elapsed = p.ended.Sub(p.began)
+	stop()
+	<-sampled
+	after := probe.SelfCost()
+	c.run.AgentCost = record.Cost{CPU: after.CPU - cost.CPU, PeakRSS: after.PeakRSS}
+	c.run.Exit, c.run.WorkloadCPU = p.exit, p.cpu
+	c.run.Signals = within(sampler.Signals(), p.began.Sub(start), c.run.Elapsed)
+	c.output.Close()
+	if b, err := record.Encode(c.run); err == nil {
+		if err := c.draft.Update(b); err != nil {
+			c.run.Remarks = append(c.run.Remarks, "the draft could not be updated: "+err.Error())
+		}
+	}
+}
+
+// within moves offsets to the workload's start, rounds them to a tenth of a
+// millisecond, and leaves out passes from before the start.
+func within(signals []rig.Signal, began, elapsed time.Duration) []rig.Signal {
+	for i := range signals {
+		s := &signals[i]
+		n := 0
+		for k, o := range s.Offsets {
+			if o -= began; o >= 0 && o <= elapsed {
+				s.Offsets[n], s.Values[n] = o.Round(100*time.Microsecond), s.Values[k]
+				n++
+			}
+		}
+		s.Offsets, s.Values = s.Offsets[:n], s.Values[:n]
+		for k := range s.Gaps {
+			g := &s.Gaps[k]
+			g.From, g.To = max(0, g.From-began), max(0, g.To-began)
+		}
+		if n == 0 && s.Unread.Reason == "" {
+			s.Unread = rig.Unread{Reason: rig.Absent, Detail: "no sample fell into the run"}
+		}
+	}
+	return signals
+}
+
+// finish reads what the workload left, and spools the record.
+func (c *capturing) finish() (*Outcome, error) {
+	out := &Outcome{Run: c.run}
+	b := &bundle{run: c.run}
+	if p := c.logPath(); p != "" {
+		out.Durations, out.LogError = b.takeLog(p, c.stale, logName(c.job.Workload), specOf(c.job.Workload))
+	}
+	out.Missing = b.takeOutput(c.draft.OutputPath(), patternsOf(c.job.Workload))
+	if err := b.store(c.rig, c.draft); err != nil {
+		c.draft.Release()
+		return out, fmt.Errorf("%w: %w", ErrSpool, err)
+	}
+	return out, nil
+}
+
+// specOf gives what the workload file says of the log.
+func specOf(w *setup.Workload) timing.Spec {
+	l := w.Log
+	return timing.Spec{
+		Column: l.Column, Kind: timing.Kind(l.Kind), Unit: timing.Unit(l.Unit), Separator: l.Separator, Decimal: l.Decimal,
+		Header: l.Header, Comment: l.Comment, Stamp: l.Stamp, StampUnit: timing.Unit(l.StampUnit),
+	}
+}
+
+func patternsOf(w *setup.Workload) (ps []timing.Pattern) {
+	for _, r := range w.Results {
+		ps = append(ps, timing.Pattern{Name: r.Name, Expr: r.Pattern, Unit: r.Unit, Better: r.Better})
+	}
+	return ps
+}
