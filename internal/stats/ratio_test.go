@@ -334,9 +334,9 @@ func TestMinimumResolvableIsConsistent(t *testing.T) {
 // errors wide for 4000 trials.
 func TestComparisonErrorRates(t *testing.T) {
 	rng := rand.New(rand.NewPCG(61, 62))
-	trials := 4000
+	trials := 1500
 	if testing.Short() {
-		trials = 1000
+		trials = 500
 	}
 	covered, wrongDifferent, wrongEqual := 0, 0, 0
 	for i := range trials {

@@ -41,3 +41,27 @@ const (
 	MixedDirections Code = "mixed_directions" // times and rates in one summary
 	Weighted        Code = "weights_declared" // workloads count by declared weights
 )
+
+// Reasons that concern a fit, a grid of factors or a chart.
+const (
+	Collinear         Code = "collinear"          // a column follows from the others
+	OneLevel          Code = "one_level"          // a factor was not varied
+	NoRepeats         Code = "no_repeats"         // no cell was run twice
+	FewRepeats        Code = "few_repeats"        // fewer than three runs in a cell
+	FactorsConfounded Code = "factors_confounded" // what changed together cannot be told apart
+	CellMissing       Code = "cell_missing"       // a combination of levels was not run
+	Unbalanced        Code = "unbalanced"         // cells hold different numbers of runs
+	Provisional       Code = "provisional"        // the baseline has fewer than 20 points
+	ShortBaseline     Code = "short_baseline"     // the baseline has fewer than 30 points
+	PointsDependent   Code = "points_dependent"   // neighbouring points are correlated, the method assumes they are not
+	TooManyValues     Code = "too_many_values"    // the exact method is meant for fewer
+	RigDrift          Code = "rig_drift"          // the rig changed between the two sides
+	PoorFit           Code = "poor_fit"           // the curve does not describe the data
+	NotReached        Code = "not_reached"        // the time constant is longer than the run
+	FastPartIgnored   Code = "fast_part_ignored"  // the first seconds follow another constant and were left out
+	NotSteady         Code = "not_steady"         // the temperature was still changing at the end
+	NotLooped         Code = "not_looped"         // the parts of the run are different scenes
+	LoadUnread        Code = "load_unread"        // it is not known whether the load stayed the same
+	LimitUndeclared   Code = "limit_undeclared"   // the temperature limit is not known
+	RoomBounded       Code = "room_bounded"       // the room temperature is an upper bound, not a reading
+)

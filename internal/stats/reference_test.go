@@ -174,6 +174,10 @@ func TestReference(t *testing.T) {
 		{"outliers", checkOutliers},
 		{"warm-up", checkWarmup},
 		{"power", checkPower},
+		{"factorial", checkFactorial},
+		{"drift", checkDrift},
+		{"change points", checkChangepoint},
+		{"thermal", checkThermal},
 	}
 	ran := 0
 	for _, s := range sections {
