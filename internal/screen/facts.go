@@ -1,0 +1,64 @@
+package screen
+
+import (
+	"io"
+	"strings"
+
+	"witnessmark/internal/drift"
+	"witnessmark/internal/rig"
+)
+
+// Facts prints facts with where they were read. One that could not be read has
+// the reason in the value's place.
+func Facts(w io.Writer, facts []rig.Fact) error {
+	t := NewTable("fact", "value", "source")
+	for _, f := range facts {
+		t.Row(string(f.Key), factText(f), f.Source)
+	}
+	return t.Write(w)
+}
+
+func factText(f rig.Fact) string {
+	if !f.Read() {
+		return "unread: " + f.Unread.String()
+	}
+	return valueText(f.Value, f.Unit)
+}
+
+// valueText prints a value as the rig gave it: it is a reading, not a result of
+// arithmetic, and keeps its digits up to a limit no sensor reaches.
+func valueText(v rig.Value, u rig.Unit) string {
+	s := v.String()
+	if n, ok := v.Number(); ok && len(s) > 12 && strings.Contains(s, ".") {
+		s = Significant(n)
+	}
+	if _, isText := v.Text(); isText || u == rig.NoUnit || s == "" {
+		return s
+	}
+	return s + " " + string(u)
+}
+
+// Flags prints findings with what was expected, what was seen, and below each
+// its evidence.
+func Flags(w io.Writer, flags []drift.Flag) error {
+	t := NewTable()
+	t.Indent = 2
+	for _, f := range flags {
+		t.Row(f.Weight.String(), string(f.Kind), string(f.Fact), FlagText(f))
+		t.Tail(f.Evidence)
+	}
+	return t.Write(w)
+}
+
+// FlagText says what was seen, what was expected, and what a setup changed of
+// its weight.
+func FlagText(f drift.Flag) string {
+	s := "seen " + valueText(f.Seen, f.Unit)
+	if f.Expected.Kind() != rig.None {
+		s += ", expected " + valueText(f.Expected, f.Unit)
+	}
+	if f.WeightBefore != 0 {
+		s += " (" + f.WeightBefore.String() + " unless the setup says otherwise)"
+	}
+	return s
+}

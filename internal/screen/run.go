@@ -1,0 +1,230 @@
+package screen
+
+import (
+	"fmt"
+	"io"
+	"maps"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"witnessmark/internal/answer"
+	"witnessmark/internal/drift"
+	"witnessmark/internal/rig"
+)
+
+// Run prints one run: what it was, its standing, flags, statistics, results,
+// configuration in brief, cost and receipt. Parts that r lacks are left out; the
+// configuration needs r.Facts.
+func Run(w io.Writer, r answer.Run) error {
+	p := &printer{w: w}
+	p.heading(r)
+	p.flags(r)
+	p.statistics(r)
+	p.results(r)
+	p.configuration(r)
+	p.noted(r)
+	p.logs(r)
+	p.rest(r)
+	return p.err
+}
+
+type printer struct {
+	w   io.Writer
+	err error
+}
+
+func (p *printer) line(s string) {
+	if p.err == nil {
+		_, p.err = io.WriteString(p.w, s+"\n")
+	}
+}
+
+func (p *printer) table(t *Table) {
+	if p.err == nil {
+		p.err = t.Write(p.w)
+	}
+}
+
+func (p *printer) section(name string) {
+	p.line("")
+	p.line(name)
+}
+
+func (p *printer) heading(r answer.Run) {
+	t := NewTable()
+	t.Row("run", r.ID)
+	t.Row("rig", r.Rig)
+	t.Row("workload", Named(r.Workload, r.WorkloadVersion))
+	t.Row("setup", or(r.Setup, "none declared"))
+	t.Row("started", At(r.Started)+" UTC")
+	t.Row("took", Seconds(time.Duration(r.ElapsedSeconds*1e9)))
+	t.Row("outcome", Outcome(r))
+	if r.Played != "" {
+		t.Row("played", r.Played)
+	}
+	t.Row("standing", string(r.Standing))
+	p.table(t)
+}
+
+// Named gives a name with its version, where there is one.
+func Named(name, version string) string { return strings.TrimSpace(name + " " + version) }
+
+// Outcome says how the workload ended.
+func Outcome(r answer.Run) string {
+	s := strings.ReplaceAll(r.Outcome, "_", " ")
+	switch {
+	case r.OutcomeDetail != "":
+		s += ": " + r.OutcomeDetail
+	case r.Exit > 0:
+		s += ", exit code " + strconv.Itoa(r.Exit)
+	}
+	return s
+}
+
+func or(s, t string) string {
+	if s == "" {
+		return t
+	}
+	return s
+}
+
+// Tally counts flags by weight: "2 cautions, 1 note".
+func Tally(flags []drift.Flag) string {
+	var n [rig.Void + 1]int
+	for _, f := range flags {
+		if int(f.Weight) < len(n) {
+			n[f.Weight]++
+		}
+	}
+	var parts []string
+	for w := rig.Void; w >= rig.Note; w-- {
+		if n[w] == 0 {
+			continue
+		}
+		s := fmt.Sprintf("%d %s", n[w], w)
+		if n[w] > 1 && w != rig.Void {
+			s += "s"
+		}
+		parts = append(parts, s)
+	}
+	return strings.Join(parts, ", ")
+}
+
+func (p *printer) flags(r answer.Run) {
+	if len(r.Flags) == 0 {
+		p.section("Flags: none")
+		return
+	}
+	p.section("Flags: " + Tally(r.Flags))
+	if r.MarkRun != "" {
+		p.line("  held against the mark, run " + Clean(r.MarkRun))
+	}
+	if p.err == nil {
+		p.err = Flags(p.w, r.Flags)
+	}
+}
+
+func (p *printer) statistics(r answer.Run) {
+	s := r.Statistics
+	p.section("Statistics of the frame times")
+	t := NewTable()
+	t.Indent = 2
+	t.Row("frames", strconv.Itoa(s.Frames))
+	t.Row("elapsed", Seconds(time.Duration(s.ElapsedSeconds*1e9)), "sum of the frame times")
+	add := func(name, key string, v *float64, show func(float64) string, what string) {
+		switch {
+		case v == nil:
+			t.Row(name, "refused", what)
+			t.Tail(or(s.Refused[key], "no reason is given"))
+		default:
+			t.Row(name, show(*v), what)
+			if f := s.Flagged[key]; f != "" {
+				t.Tail("weak: " + f)
+			}
+		}
+	}
+	f := s.FrametimeMS
+	add("average rate", "rate_mean", s.RateMean, Rate, "frames over elapsed")
+	add("p50", "frametime_ms.p50", f.P50, Milliseconds, "half of the frames took at most this")
+	add("p95", "frametime_ms.p95", f.P95, Milliseconds, "95 % of the frames took at most this")
+	add("p99", "frametime_ms.p99", f.P99, Milliseconds, "99 % of the frames took at most this")
+	add("p99.9", "frametime_ms.p999", f.P999, Milliseconds, "99.9 % of the frames took at most this")
+	add("slowest 1 % mean", "slowest_1pct_mean_ms", s.SlowestOnePctMean, Milliseconds, "mean time of the slowest hundredth of the frames")
+	p.table(t)
+}
+
+func (p *printer) results(r answer.Run) {
+	if len(r.Results) == 0 {
+		return
+	}
+	p.section("Results the workload printed")
+	t := NewTable()
+	t.Indent = 2
+	for _, name := range slices.Sorted(maps.Keys(r.Results)) {
+		v := r.Results[name]
+		t.Row(name, strings.TrimSpace(string(v.Value)+" "+v.Unit), or(v.Better, "neither direction")+" is better")
+	}
+	p.table(t)
+}
+
+func (p *printer) noted(r answer.Run) {
+	if len(r.Noted) == 0 {
+		return
+	}
+	p.section("Noted in the setup")
+	t := NewTable()
+	t.Indent = 2
+	for _, k := range slices.Sorted(maps.Keys(r.Noted)) {
+		t.Row(k, fmt.Sprint(r.Noted[k]))
+	}
+	p.table(t)
+}
+
+func (p *printer) logs(r answer.Run) {
+	if len(r.Logs) == 0 && len(r.Remarks) == 0 {
+		return
+	}
+	p.section("Timing logs")
+	t := NewTable()
+	t.Indent = 2
+	for _, l := range r.Logs {
+		how := fmt.Sprintf("column %s, %s in %s, %s", or(l.Column, "1"), l.Kind, l.Unit, Count(l.Rows, "row"))
+		if l.Refused != "" {
+			how = "refused: " + l.Refused + ": " + l.Detail
+		}
+		t.Row(l.Name, Bytes(l.Bytes), how)
+		for _, m := range l.Marks {
+			t.Tail(m)
+		}
+	}
+	p.table(t)
+	for _, s := range r.Remarks {
+		p.line("  " + Clean(s))
+	}
+}
+
+func (p *printer) rest(r answer.Run) {
+	p.section("Record")
+	t := NewTable()
+	t.Indent = 2
+	t.Row("agent's own cost", Cost(r.AgentCost))
+	t.Row("record", "sha256 "+r.RecordSHA256)
+	switch c := r.Receipt; {
+	case c != nil:
+		t.Row("receipt", fmt.Sprintf("entry %d of the trail, kept %s UTC, under a signed head of %d", c.Index, At(c.Kept), c.TreeSize))
+	case r.Spooled != "":
+		t.Row("receipt", "none yet: "+r.Spooled)
+	}
+	p.table(t)
+}
+
+// Cost says what the agent itself took.
+func Cost(c answer.CostJSON) string {
+	s := Seconds(time.Duration(c.CPUSeconds*1e9)) + " of processor time"
+	if c.PeakRSSBytes > 0 {
+		s += ", " + Bytes(c.PeakRSSBytes) + " of memory at most"
+	}
+	return s
+}

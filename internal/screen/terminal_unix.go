@@ -1,0 +1,7 @@
+//go:build !windows
+
+package screen
+
+import "os"
+
+func takesColours(*os.File) bool { return true }

@@ -1,0 +1,17 @@
+package screen
+
+import (
+	"os"
+
+	"golang.org/x/sys/windows"
+)
+
+// takesColours asks the console to understand escape sequences.
+func takesColours(f *os.File) bool {
+	h := windows.Handle(f.Fd())
+	var mode uint32
+	if windows.GetConsoleMode(h, &mode) != nil {
+		return false
+	}
+	return windows.SetConsoleMode(h, mode|windows.ENABLE_VIRTUAL_TERMINAL_PROCESSING) == nil
+}
