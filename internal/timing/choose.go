@@ -97,6 +97,8 @@ func (c *column) doubtful() string {
 	return ""
 }
 
+const notPositive = "is mostly not above zero"
+
 // passedOver says why a column is not read unless the operator names it, or "".
 func (c *column) passedOver() string {
 	switch {
@@ -117,7 +119,7 @@ func (c *column) passedOver() string {
 		return "numbers the rows by its name"
 	}
 	if !c.rising() && !c.mostlyPositive() && c.role() != nameDuration && c.role() != nameStamp {
-		return "is mostly not above zero"
+		return notPositive
 	}
 	return ""
 }
@@ -243,16 +245,41 @@ func (s *sketch) guessColumn(spec Spec) (int, []Kind, error) {
 	if len(candidates) == 0 {
 		candidates = possible[byDefault]
 	}
-	if len(candidates) == 1 {
+	switch len(candidates) {
+	case 0:
+		return s.lastColumn(spec)
+	case 1:
 		return candidates[0], kinds[candidates[0]], nil
 	}
-	if len(candidates) > 1 {
-		return 0, nil, s.whichColumn(candidates, kinds)
+	return 0, nil, s.whichColumn(candidates, kinds, spec)
+}
+
+// lastColumn takes the one column that is left when none looks like a time, for
+// the reader to refuse its numbers: those of a lone column of zeros, say.
+func (s *sketch) lastColumn(spec Spec) (int, []Kind, error) {
+	var numeric, open []int
+	for i := range s.cols {
+		c := &s.cols[i]
+		if !c.numeric() {
+			continue
+		}
+		numeric = append(numeric, i)
+		if why := c.passedOver(); why == "" || why == notPositive {
+			open = append(open, i)
+		}
+	}
+	switch {
+	case len(open) == 1 && spec.Kind == "":
+		return open[0], []Kind{Duration}, nil
+	case len(open) == 1:
+		return open[0], []Kind{spec.Kind}, nil
+	case len(numeric) == 1 && spec.Kind != "":
+		return numeric[0], []Kind{spec.Kind}, nil
 	}
 	return 0, nil, s.noColumn()
 }
 
-func (s *sketch) whichColumn(candidates []int, kinds [][]Kind) error {
+func (s *sketch) whichColumn(candidates []int, kinds [][]Kind, spec Spec) error {
 	e := &Ambiguous{Code: "column"}
 	var cs []choice
 	for _, i := range candidates {
@@ -265,7 +292,7 @@ func (s *sketch) whichColumn(candidates []int, kinds [][]Kind) error {
 	}
 	e.Why = counted(len(candidates), "column") + " could hold the times: " + listed(e.Columns)
 	e.Add = advise(cs...)
-	if s.cols[candidates[0]].stated() == "" {
+	if spec.Unit == "" && s.cols[candidates[0]].stated() == "" {
 		e.Add += ", and the unit"
 	}
 	return e

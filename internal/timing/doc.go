@@ -20,7 +20,7 @@
 // Comma, semicolon, tab, runs of spaces, or one value a line; with or without
 // a header; UTF-8 with or without a byte-order mark; lines ended by LF, CRLF or
 // (when the file has no LF at all) CR; blank lines and comment lines between
-// rows; fields quoted with ", "" inside for a quote; a decimal point or comma;
+// rows; a first line sep=; as spreadsheets write it; fields quoted with ", "" inside for a quote; a decimal point or comma;
 // exponents (1.66e-2); a unit written in every cell (16.6 ms) or in the column's
 // name (frame_ms, "Frame time (ms)", "time [s]", t/ms). Comment lines start with
 // # or // unless Spec.Comment says otherwise, so a header that starts with # is

@@ -26,20 +26,23 @@ type meaning struct {
 	timed bool // it names a thing whose time is a duration: frame, pass, cpu
 }
 
+// classWords are the words of each class; no word is in two.
+var classWords = map[class]string{
+	nameDuration:   "frametime frametimes duration durations dur delta dt latency interval took lap period",
+	nameStamp:      "stamp stamps timestamp timestamps ts epoch since start begin end finish uptime monotonic now at",
+	nameTime:       "time times t elapsed",
+	nameRate:       "fps hz framerate rate rates throughput",
+	nameIndex:      "index idx id nr no num number row seq sequence line count counter",
+	nameMaybeIndex: "frame frames pass item iteration iter step run tick job block i n k",
+	nameOther: "temp temperature temperatures celsius fahrenheit kelvin power watt watts w volt volts v " +
+		"voltage amp amps energy joule joules percent pct load util utilization utilisation usage mem memory " +
+		"mb gb kb mib gib kib byte bytes score clock freq frequency speed khz mhz ghz seed width height size " +
+		"depth quality level fan rpm",
+}
+
 var nameWords = func() map[string]class {
 	m := map[string]class{}
-	for c, words := range map[class]string{
-		nameDuration:   "frametime frametimes duration durations dur delta dt latency interval took lap period",
-		nameStamp:      "stamp stamps timestamp timestamps ts epoch since start begin end finish uptime monotonic now at",
-		nameTime:       "time times t elapsed clock",
-		nameRate:       "fps hz framerate rate rates throughput",
-		nameIndex:      "index idx id nr no num number row seq sequence line count counter",
-		nameMaybeIndex: "frame frames pass item iteration iter step run tick job block i n k",
-		nameOther: "temp temperature temperatures celsius fahrenheit kelvin power watt watts w volt volts v " +
-			"voltage amp amps energy joule joules percent pct load util utilization utilisation usage mem memory " +
-			"mb gb kb mib gib kib byte bytes score freq frequency speed khz mhz ghz mhz seed width height size " +
-			"depth quality level fan rpm",
-	} {
+	for c, words := range classWords {
 		for _, w := range strings.Fields(words) {
 			m[w] = c
 		}

@@ -1,6 +1,7 @@
 package timing
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"reflect"
@@ -85,6 +86,10 @@ func TestReadings(t *testing.T) {
 		{"quoted names", "\"frame \"\"A\"\" (ms)\",\"note, long\"\n400,\"x, y\"\n500.25,\"\"\n450.5,\"\"\"\"\n", Spec{}, three},
 		{"header of numbers", "frame_ms,0,1\n400,1,2\n500.25,3,1\n450.5,1,1\n", Spec{}, three},
 		{"header said", "12\n400\n500.25\n450.5\n", Spec{Header: "yes", Unit: "ms"}, three},
+		{"a first line naming the separator", "sep=;\r\nframe;frame_ms\r\n0;400\r\n1;500,25\r\n2;450,5\r\n", Spec{}, three},
+		{"a unit as second name", "frame,ms\n0,400\n1,500\n2,450\n", Spec{}, us(400000, 500000, 450000)},
+		{"row numbers before a comma", "0,400\n1,500\n2,450\n3,450\n4,450\n5,450\n6,450\n7,450\n", Spec{Unit: "ms"}, us(400000, 500000, 450000, 450000, 450000, 450000, 450000, 450000)},
+		{"whole seconds, kind given", "1\n2\n3\n4\n", Spec{Unit: "s", Kind: Timestamp}, us(1000000, 1000000, 1000000)},
 		{"rising durations", "frame_ms\n400\n450.5\n500.25\n", Spec{}, us(400000, 450500, 500250)},
 	} {
 		t.Run(c.name, func(t *testing.T) {
@@ -151,6 +156,10 @@ func TestRefused(t *testing.T) {
 		{"nothing", "", Spec{}, "empty", 0, ""},
 		{"only comments", "# a\n\n# b\n", Spec{}, "empty", 0, ""},
 		{"only a header", "frame,frame_ms\n", Spec{}, "empty", 1, "header"},
+		{"rows taken for comments", "#1,16.6\n#2,16.6\n", Spec{}, "empty", 0, "comment"},
+		{"only zeros", "0\n0\n0\n", Spec{Unit: "ms"}, "not_positive", 1, `"0" is not above zero`},
+		{"mostly backwards", "5\n4\n3.5\n", Spec{Unit: "s", Kind: Timestamp}, "backwards", 2, `"4"`},
+		{"a named column of NaN beside others", "frame_ms,x\nNaN,1\nNaN,2\nNaN,1.5\n", Spec{}, "not_a_number", 2, `column 1 "frame_ms"`},
 		{"only a byte-order mark", "\xEF\xBB\xBF", Spec{}, "empty", 0, ""},
 		{"NUL", "frame_ms\n16.6\n\x0016.7\n", Spec{}, "binary", 3, "NUL"},
 		{"not UTF-8", "frame_ms\n16.6\n\xB5\n", Spec{}, "binary", 3, "0xB5"},
@@ -248,6 +257,8 @@ func TestAmbiguous(t *testing.T) {
 		{"durations or stamps", strings.TrimPrefix(rising(40), ""), Spec{Unit: "s"}, "kind", []string{`kind = "duration"`, "--log-kind timestamp"}},
 		{"a few rows of time", "time_s\n1\n2.5\n3\n4.5\n", Spec{}, "kind", []string{`kind = "timestamp"`}},
 		{"one comma", "16,6\n16,7\n17,1\n16,6\n", Spec{Unit: "ms"}, "separator", []string{`decimal = ","`, `separator = ","`, "--log-decimal \",\""}},
+		{"one name with a comma", "frame time, ms\n16,6\n16,7\n17,1\n16,6\n", Spec{Unit: "ms"}, "separator", []string{`decimal = ","`}},
+		{"comma, one row short", "160,6\n160,7\n171\n160,6\n", Spec{Unit: "ms"}, "separator", []string{`decimal = ","`}},
 		{"blanks or comma", "a 5,16\nb 5,17\na 6,16\n", Spec{Unit: "ms"}, "separator", []string{`separator = "space"`}},
 		{"no such column", "frame,frame_ms,gpu_ms\n0,400,1\n1,900,2\n", Spec{Column: "frame_sm"}, "column_not_found", []string{`"frame_sm"`, `1 "frame", 2 "frame_ms", 3 "gpu_ms"`, "nearest", `column = "frame_ms"`}},
 		{"no such position", "400,3.5\n900,4.5\n", Spec{Column: "7"}, "column_not_found", []string{"no column 7", "2 fields"}},
@@ -377,16 +388,26 @@ func TestStamps(t *testing.T) {
 }
 
 func TestMillionRows(t *testing.T) {
-	var b strings.Builder
+	// the number of a row keeps its width, so that one buffer serves for all
+	const header, row = "frame,frame_ms,scene\n", "0000000,16.683,approach\n"
+	const rows = 1_000_000
+	data := append([]byte(header), bytes.Repeat([]byte(row), rows)...)
 	var want int64
-	b.WriteString("frame,frame_ms,scene\n")
-	for i := range 1_000_000 {
-		t := 16_000_000 + int64(i*7919%1000)*1000
-		want += t
-		fmt.Fprintf(&b, "%d,%d.%03d,approach\n", i, t/1e6, t/1000%1000)
+	for i := range rows {
+		at := data[len(header)+i*len(row):]
+		put(at[:7], i)
+		put(at[11:14], i*7919%1000)
+		want += 16_000_000 + int64(i*7919%1000)*1000
 	}
-	l, err := Parse([]byte(b.String()), Spec{})
-	if err != nil || l.Rows != 1_000_000 || l.Elapsed() != want {
+	l, err := Parse(data, Spec{})
+	if err != nil || l.Rows != rows || l.Elapsed() != want {
 		t.Fatalf("%v: %d rows, %d ns, want %d", err, l.Rows, l.Elapsed(), want)
+	}
+}
+
+// put writes v in decimal over all of b.
+func put(b []byte, v int) {
+	for i := len(b) - 1; i >= 0; i-- {
+		b[i], v = byte('0'+v%10), v/10
 	}
 }

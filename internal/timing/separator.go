@@ -1,6 +1,7 @@
 package timing
 
 import (
+	"bytes"
 	"fmt"
 	"strconv"
 )
@@ -84,7 +85,7 @@ func findSeparator(lines []sampleLine, spec Spec) (string, error) {
 		}
 	}
 	whole := shapeOf(lines, none)
-	if comma := find(all, ","); whole.numeric > 0 && whole.suits(spec) && !(comma != nil && comma.twoNames()) {
+	if comma := find(all, ","); whole.numeric > 0 && whole.suits(spec) && !(comma != nil && comma.twoNames(lines[0].text)) {
 		if comma != nil && len(comma.head) == 1 && startsNumber(comma.head[0]) || comma != nil && comma.headFits() {
 			comma.full = true // a row of another width does not prove a decimal comma
 		}
@@ -140,9 +141,9 @@ func (s *shape) holds(column string) bool {
 	return column == "" || indexName(s.head, column) != -1
 }
 
-// twoNames reports whether the first row holds names apart by this separator.
-// "frame time, ms" could be one name.
-func (s *shape) twoNames() bool {
+// twoNames reports whether the first row holds names apart by commas. "frame
+// time, ms" could be one name.
+func (s *shape) twoNames(row []byte) bool {
 	if len(s.head) < 2 {
 		return false
 	}
@@ -152,7 +153,7 @@ func (s *shape) twoNames() bool {
 		}
 	}
 	_, unit := cellUnit(s.head[1])
-	return len(s.head) > 2 || !unit
+	return len(s.head) > 2 || !unit || !bytes.Contains(row, []byte(", "))
 }
 
 // prefer keeps the shapes that pass, or all when none does.
@@ -176,8 +177,7 @@ func settleComma(s *shape, rows int) (string, error) {
 	for i := range s.cols {
 		possible = possible || len(s.cols[i].readings()) > 0
 	}
-	switch named := len(s.head) > 0 && len(s.head[0]) > 0 && !startsAsNumber(s.head[0]); {
-	case named:
+	switch {
 	case s.cols[0].counts() && rows >= 8:
 		return ",", nil
 	case s.cols[1].zeros > 0 || !possible:

@@ -1,6 +1,7 @@
 package timing
 
 import (
+	"bytes"
 	"fmt"
 	"strconv"
 	"strings"
@@ -20,9 +21,12 @@ func sniff(t *text, spec Spec) (*sketch, error) {
 		return nil, err
 	}
 	if len(lines) == 0 {
-		return nil, &Refused{Code: "empty", Why: "the log holds no rows"}
+		return nil, t.empty(spec)
 	}
 	l := Layout{Separator: spec.Separator, Comment: spec.Comment}
+	if l.Separator == "" && t.sep != 0 {
+		l.Separator = string(t.sep)
+	}
 	if l.Separator == "" {
 		if l.Separator, err = findSeparator(lines, spec); err != nil {
 			return nil, err
@@ -49,6 +53,16 @@ func sniff(t *text, spec Spec) (*sketch, error) {
 		return s, s.setNames(head, lines[0].line)
 	}
 	return s, nil
+}
+
+// empty refuses a log without rows.
+func (t *text) empty(spec Spec) *Refused {
+	e := &Refused{Code: "empty", Why: "the log holds no rows"}
+	if len(bytes.TrimSpace(t.data)) > 0 {
+		e.Why = "every line of the log is a comment by its start, one of " + quoted([]byte(spec.Comment))
+		e.Next = "if they are rows, " + advise(choice{"comment", none})
+	}
+	return e
 }
 
 // setNames fits the header to the columns; only empty fields may be over on

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"strconv"
 	"strings"
+	"unicode/utf8"
 )
 
 // Unit is a unit of time: "s", "ms", "us" or "ns"; "" is not yet known.
@@ -126,6 +127,9 @@ func (s Spec) clean() (Spec, error) {
 	}
 	if s.Comment = strings.Join(strings.Fields(s.Comment), " "); s.Comment == "" {
 		s.Comment = defaultComment
+	}
+	if !utf8.ValidString(s.Comment) {
+		return s, badChoice("comment", s.Comment, "#", "//", none)
 	}
 	s.Column, s.Stamp = strings.TrimSpace(s.Column), strings.TrimSpace(s.Stamp)
 	return s, nil

@@ -15,6 +15,7 @@ type text struct {
 	data     []byte
 	eol      byte     // '\n', or '\r' when the file has no '\n'
 	prefixes []string // what starts a comment line
+	sep      byte     // the separator that a first line "sep=;" names, or 0
 }
 
 // openText drops the byte-order mark and refuses what is not text.
@@ -42,7 +43,21 @@ func openText(data []byte, comment string) (*text, error) {
 			Why: "is not UTF-8: the log is binary, or text in another encoding",
 		}
 	}
+	t.sep = separatorLine(data)
 	return t, nil
+}
+
+// separatorLine reads a first line such as "sep=;", which spreadsheets write and
+// heed, and gives the separator, or 0.
+func separatorLine(data []byte) byte {
+	const key = "sep="
+	if len(data) < len(key)+2 || string(data[:len(key)]) != key || data[len(key)+1] != '\n' && data[len(key)+1] != '\r' {
+		return 0
+	}
+	if c := data[len(key)]; c == ',' || c == ';' || c == '\t' {
+		return c
+	}
+	return 0
 }
 
 func firstInvalid(data []byte) int {
@@ -103,7 +118,7 @@ func (r *rows) next() (row []byte, ok bool) {
 			r.unended = false
 			continue
 		}
-		if r.isComment(line) {
+		if r.line == 1 && r.t.sep != 0 || r.isComment(line) {
 			r.unended = false
 			continue
 		}

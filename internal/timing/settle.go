@@ -1,0 +1,130 @@
+package timing
+
+import (
+	"errors"
+	"fmt"
+	"slices"
+	"strconv"
+	"strings"
+)
+
+// units lists the units a column could be in: the chosen one, the one in its
+// cells, the one in its name, or all.
+func (s *sketch) units(index int, spec Spec) ([]Unit, error) {
+	c := &s.cols[index]
+	switch {
+	case spec.Unit != "":
+		return []Unit{spec.Unit}, nil
+	case c.suffix != "" && c.meaning.unit != "" && c.suffix != c.meaning.unit:
+		return nil, &Ambiguous{
+			Code: "unit", Columns: []string{s.layout.label(index)},
+			Why: fmt.Sprintf("column %s is in %s by its name and in %s by its cells", s.layout.label(index), c.meaning.unit, c.suffix),
+			Add: "if the cells are right, " + advise(choice{"unit", string(c.suffix)}),
+		}
+	case c.stated() != "":
+		return []Unit{c.stated()}, nil
+	}
+	return allUnits, nil
+}
+
+// try is one complete reading and what came of it.
+type try struct {
+	layout Layout
+	log    *Log
+	err    error
+}
+
+// settle reads the log in every way that is left and takes the only one that is
+// possible. A refusal that no other unit could mend does not rule a reading out:
+// damage in the data must not make the choice.
+func (s *sketch) settle(index int, kinds []Kind, units []Unit, spec Spec) (*Log, error) {
+	var possible []try
+	var first error
+	good := 0
+	for _, k := range kinds {
+		for _, u := range units {
+			t := try{layout: s.layout}
+			t.layout.Kind, t.layout.Unit = k, u
+			if err := s.setStamp(&t.layout, index, spec); err != nil {
+				return nil, err
+			}
+			t.log, t.err = read(s.t, t.layout)
+			if t.err == nil {
+				good++
+			} else if first == nil {
+				first = t.err
+			}
+			if r := (*Refused)(nil); errors.As(t.err, &r) && r.scale {
+				continue
+			}
+			possible = append(possible, t)
+		}
+	}
+	switch {
+	case good == 0:
+		return nil, first
+	case len(possible) == 1:
+		return possible[0].log, nil
+	}
+	return nil, s.whichReading(index, possible)
+}
+
+// whichReading lists what each possible reading would make of the log.
+func (s *sketch) whichReading(index int, possible []try) error {
+	var kinds, units []choice
+	for _, p := range possible {
+		kinds = addChoice(kinds, "kind", string(p.layout.Kind))
+		units = addChoice(units, "unit", string(p.layout.Unit))
+	}
+	var ways []string
+	for _, p := range possible {
+		way := string(p.layout.Unit)
+		if len(kinds) > 1 {
+			way = string(p.layout.Kind) + "s in " + way
+		}
+		if p.log != nil {
+			way += fmt.Sprintf(" (%s, %s in all)", counted(len(p.log.Durations), "frame"), span(p.log.Elapsed()))
+		}
+		ways = append(ways, way)
+	}
+	e := &Ambiguous{
+		Code: "kind", Columns: []string{s.layout.label(index)},
+		Why: fmt.Sprintf("column %s could be %s", s.layout.label(index), oneOf(ways)),
+	}
+	switch {
+	case len(kinds) == 1:
+		e.Code, e.Add = "unit", advise(units...)
+	case len(units) == 1:
+		e.Add = advise(kinds...)
+	default:
+		e.Add = advise(kinds...) + "; and " + advise(units...)
+	}
+	return e
+}
+
+// addChoice appends a choice that is not there yet.
+func addChoice(cs []choice, key, value string) []choice {
+	c := choice{key, value}
+	if slices.Contains(cs, c) {
+		return cs
+	}
+	return append(cs, c)
+}
+
+// span says nanoseconds for a person: "99.6 s", "27.7 h".
+func span(ns int64) string {
+	steps := []struct {
+		ns   float64
+		unit string
+	}{{86400e9, "days"}, {3600e9, "h"}, {1e9, "s"}, {1e6, "ms"}, {1e3, "us"}, {1, "ns"}}
+	for _, s := range steps {
+		if v := float64(ns) / s.ns; v >= 1 {
+			out := strconv.FormatFloat(v, 'f', 3, 64)
+			if v >= 10 {
+				out = strconv.FormatFloat(v, 'f', 1, 64)
+			}
+			return strings.TrimSuffix(strings.TrimRight(out, "0"), ".") + " " + s.unit
+		}
+	}
+	return strconv.FormatInt(ns, 10) + " ns"
+}
