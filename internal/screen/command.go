@@ -1,7 +1,6 @@
 package screen
 
 import (
-	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -11,59 +10,22 @@ import (
 	"github.com/spf13/cobra"
 )
 
-// Execute runs a tree of commands and gives the exit code. Whatever is wrong
-// with the words of the call is a Usage; errors are printed here and nowhere
-// else.
-func Execute(ctx context.Context, root *cobra.Command, args []string, stdin io.Reader, stdout, stderr io.Writer) int {
-	root.SetArgs(args)
-	root.SetIn(stdin)
-	root.SetOut(stdout)
-	root.SetErr(stderr)
+// StrictUsage makes a tree of commands tell every wrong call apart from a
+// failure: unknown commands and flags, too few or too many arguments, missing
+// flags are Usage errors with a hint. It also gives all of them one look of
+// help. Nothing but Fail prints errors then. Call it once the tree is complete.
+func StrictUsage(root *cobra.Command) {
 	root.SilenceErrors, root.SilenceUsage = true, true
 	root.CompletionOptions.HiddenDefaultCmd = true
+	root.SetHelpTemplate(helpTemplate)
 	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
 		return Misuse(seeHelp(c), "%s: %s", c.Name(), err)
 	})
-	groups(root)
 	strict(root)
-	err := root.ExecuteContext(ctx)
-	if err != nil && errors.Is(err, context.Canceled) && ctx.Err() != nil {
-		err = context.Canceled
-	}
-	return Fail(stderr, root.Name(), err)
 }
 
 func seeHelp(c *cobra.Command) string { return "see: " + c.CommandPath() + " --help" }
 
-// groups makes a command that only holds others say so instead of doing nothing.
-func groups(c *cobra.Command) {
-	for _, sub := range c.Commands() {
-		groups(sub)
-	}
-	if !c.HasSubCommands() || c.Runnable() {
-		return
-	}
-	c.Args = func(c *cobra.Command, args []string) error {
-		if len(args) == 0 {
-			return nil
-		}
-		next := seeHelp(c)
-		if near := c.SuggestionsFor(args[0]); len(near) > 0 {
-			next = "the nearest is: " + c.CommandPath() + " " + near[0]
-		}
-		return Misuse(next, "unknown command %q", args[0])
-	}
-	c.RunE = func(c *cobra.Command, _ []string) error {
-		c.SetOut(c.ErrOrStderr())
-		if err := c.Help(); err != nil {
-			return err
-		}
-		return Exit(WrongUsage, nil)
-	}
-	c.SuggestionsMinimumDistance = 2
-}
-
-// strict turns what is wrong with arguments into a Usage.
 func strict(c *cobra.Command) {
 	for _, sub := range c.Commands() {
 		strict(sub)
@@ -72,20 +34,39 @@ func strict(c *cobra.Command) {
 	if check == nil {
 		check = cobra.NoArgs
 	}
+	c.SuggestionsMinimumDistance = 2
 	c.Args = func(c *cobra.Command, args []string) error {
+		if c.HasSubCommands() && len(args) > 0 {
+			return unknown(c, args[0])
+		}
 		err := check(c, args)
-		var u Usage
-		if err == nil || errors.As(err, &u) {
+		if u := (Usage{}); errors.As(err, &u) {
 			return err
 		}
-		return Misuse(seeHelp(c), "%s: %s", c.Name(), arity(c, args, err))
+		if err != nil {
+			err = errors.New(arity(c, args, err))
+		} else if err = c.ValidateRequiredFlags(); err == nil {
+			err = c.ValidateFlagGroups()
+		}
+		if err != nil {
+			return Misuse(seeHelp(c), "%s: %s", c.Name(), err)
+		}
+		return nil
 	}
 }
 
-// arity says in terms of the command's own line what came too many or too few.
+func unknown(c *cobra.Command, name string) error {
+	next := seeHelp(c)
+	if near := c.SuggestionsFor(name); len(near) > 0 {
+		next = "the nearest is: " + c.CommandPath() + " " + near[0]
+	}
+	return Misuse(next, "unknown command %q", name)
+}
+
+// arity says in the words of the command's own line what came too many or too
+// few.
 func arity(c *cobra.Command, args []string, err error) string {
 	_, want, _ := strings.Cut(c.Use, " ")
-	want = strings.TrimSpace(strings.ReplaceAll(want, "[flags]", ""))
 	switch {
 	case want == "" && len(args) > 0:
 		return fmt.Sprintf("it takes no argument, and %q was given", args[0])
@@ -96,6 +77,23 @@ func arity(c *cobra.Command, args []string, err error) string {
 	}
 	return err.Error()
 }
+
+const helpTemplate = `{{with or .Long .Short}}{{. | trimTrailingWhitespaces}}
+
+{{end}}  {{if .HasAvailableSubCommands}}{{.CommandPath}} COMMAND{{else}}{{.UseLine}}{{end}}
+{{if .HasAvailableSubCommands}}
+Commands:
+{{range .Commands}}{{if .IsAvailableCommand}}  {{rpad .Name .NamePadding}}  {{.Short}}
+{{end}}{{end}}{{end}}{{if .HasExample}}
+For example:
+{{.Example}}
+{{end}}{{if .HasAvailableLocalFlags}}
+Flags:
+{{.LocalFlags.FlagUsages | trimTrailingWhitespaces}}
+{{end}}{{if .HasAvailableInheritedFlags}}
+Flags of all commands:
+{{.InheritedFlags.FlagUsages | trimTrailingWhitespaces}}
+{{end}}`
 
 // JSON writes v, indented, with a line break at its end.
 func JSON(w io.Writer, v any) error {
