@@ -38,7 +38,7 @@ func (s *sheet) caches() {
 			name += " " + who[c].String()
 		}
 		source := "/" + cpuDir + "/cpu*/cache/index*/size"
-		s.put(rig.Of("cpu.cache", name, "size"), parsedNumber(source, strings.TrimSuffix(c.size, "K"), 1, 1, 64<<20))
+		s.put(keyOf("cpu.cache", name, "size"), parsedNumber(source, strings.TrimSuffix(c.size, "K"), 1, 1, 64<<20))
 	}
 }
 
@@ -75,8 +75,8 @@ func (s *sheet) nodes() {
 		}
 		count++
 		node := strings.TrimPrefix(name, "node")
-		s.put(rig.Of("cpu.numa", node, "processors"), s.processorList(dir+"/"+name+"/cpulist"))
-		s.put(rig.Of("cpu.numa", node, "memory"), s.nodeMemory(dir+"/"+name+"/meminfo", node))
+		s.put(keyOf("cpu.numa", node, "processors"), s.processorList(dir+"/"+name+"/cpulist"))
+		s.put(keyOf("cpu.numa", node, "memory"), s.nodeMemory(dir+"/"+name+"/meminfo", node))
 	}
 	if count == 0 {
 		s.put("cpu.numa_nodes", unread("/"+dir, rig.Absent, "no node in it"))

@@ -157,9 +157,9 @@ func (s *sheet) groups(policies []policy, mhz func(string) reading) {
 			who = append(who, p.who...)
 		}
 		index := sorted(who).String()
-		s.put(rig.Of("cpu.policy", index, "clock_max"), group[0].max)
-		s.put(rig.Of("cpu.policy", index, "clock_limit"), s.extreme(group, rig.Unread{}, "scaling_max_freq", mhz, math.Min))
-		s.put(rig.Of("cpu.policy", index, "governor"), s.ofAll(group, rig.Unread{}, "scaling_governor", s.file))
+		s.put(keyOf("cpu.policy", index, "clock_max"), group[0].max)
+		s.put(keyOf("cpu.policy", index, "clock_limit"), s.extreme(group, rig.Unread{}, "scaling_max_freq", mhz, math.Min))
+		s.put(keyOf("cpu.policy", index, "governor"), s.ofAll(group, rig.Unread{}, "scaling_governor", s.file))
 	}
 }
 

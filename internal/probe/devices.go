@@ -30,7 +30,7 @@ func (s *sheet) drives() {
 }
 
 func (s *sheet) drive(index, dir string) {
-	put := func(field string, r reading) { s.put(rig.Of("drive", index, field), r) }
+	put := func(field string, r reading) { s.put(keyOf("drive", index, field), r) }
 	size := s.number(dir+"/size", 2048, 0, 1<<40) // sectors of 512 bytes whatever the drive's own
 	if n, ok := size.value.Number(); ok {
 		size.value = rig.NumberOf(rounded(n))
@@ -90,6 +90,6 @@ func (s *sheet) networks() {
 		if n, ok := r.value.Number(); ok && n <= 0 {
 			r = unread(r.source, rig.Unknown, "the driver does not know")
 		}
-		s.put(rig.Of("network", name, "speed"), r)
+		s.put(keyOf("network", name, "speed"), r)
 	}
 }

@@ -22,7 +22,7 @@ func (s *sheet) graphics() {
 }
 
 func (s *sheet) card(d pciDevice) {
-	put := func(field string, r reading) { s.put(rig.Of("graphics", d.address, field), r) }
+	put := func(field string, r reading) { s.put(keyOf("graphics", d.address, field), r) }
 	some := func(field string, r reading) { // what only some drivers have
 		if r.why.Reason != rig.Absent {
 			put(field, r)
@@ -169,13 +169,13 @@ func (s *sheet) displays() {
 			continue
 		}
 		index := withPlace(stableDevice(s.tree, dir+"/"+card), connector)
-		put := func(field string, r reading) { s.put(rig.Of("display", index, field), r) }
+		put := func(field string, r reading) { s.put(keyOf("display", index, field), r) }
 		put("status", status)
 		if text, _ := status.value.Text(); text != "connected" {
 			continue
 		}
 		put("preferred_mode", s.preferredMode(dir+"/"+name+"/modes"))
-		put("identity", s.displayIdentity(rig.Of("display", index, "identity"), dir+"/"+name+"/edid"))
+		put("identity", s.displayIdentity(keyOf("display", index, "identity"), dir+"/"+name+"/edid"))
 	}
 }
 

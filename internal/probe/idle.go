@@ -104,8 +104,8 @@ func (s *sheet) powerLimits() {
 				break
 			}
 			index := name + " " + word
-			s.put(rig.Of("cpu.power_limit", index, ""), s.number(constraint+"power_limit_uw", 1e6, 0.001, 100_000))
-			s.put(rig.Of("cpu.power_window", index, ""), s.number(constraint+"time_window_us", 1e6, 1e-6, 100_000))
+			s.put(keyOf("cpu.power_limit", index, ""), s.number(constraint+"power_limit_uw", 1e6, 0.001, 100_000))
+			s.put(keyOf("cpu.power_window", index, ""), s.number(constraint+"time_window_us", 1e6, 1e-6, 100_000))
 		}
 	}
 }

@@ -114,7 +114,7 @@ func (s *sheet) kernelModules() {
 			continue
 		}
 		if r := s.file(dir + "/" + m + "/version"); r.why.Reason != rig.Absent {
-			s.put(rig.Of("kernel.module", m, "version"), r)
+			s.put(keyOf("kernel.module", m, "version"), r)
 		}
 	}
 }

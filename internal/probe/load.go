@@ -129,7 +129,7 @@ func (s *sheet) moment(file, which string) ([]byte, error) {
 	}
 	b, err := s.tree.read(file, statCap)
 	if s.tree.trace != nil {
-		s.tree.trace.file(s.tree, file+which, b, err)
+		s.tree.trace.file(file+which, b, err)
 	}
 	return b, err
 }
@@ -146,18 +146,18 @@ func (s *sheet) jiffies(which string) (jiffies, error) {
 	return j, nil
 }
 
-// process is one process's name and ticks so far.
-type process struct {
+// command is the name of a process's command and the ticks it has used.
+type command struct {
 	name  string
 	ticks uint64
 }
 
 // processes samples every process but this one; a capture leaves them out.
-func (s *sheet) processes(which string) map[int]process {
+func (s *sheet) processes(which string) map[int]command {
 	if s.tree.trace != nil {
 		return nil
 	}
-	all := map[int]process{}
+	all := map[int]command{}
 	for _, n := range s.list("proc") {
 		pid, err := strconv.Atoi(n)
 		if err != nil || s.tree.live && pid == os.Getpid() {
@@ -168,14 +168,14 @@ func (s *sheet) processes(which string) map[int]process {
 			continue // gone meanwhile
 		}
 		if name, ticks, err := parseProcess(b); err == nil {
-			all[pid] = process{name, ticks}
+			all[pid] = command{name, ticks}
 		}
 	}
 	return all
 }
 
 // busiest names up to three commands by their share of all processor time.
-func (s *sheet) busiest(before, after map[int]process, all uint64) reading {
+func (s *sheet) busiest(before, after map[int]command, all uint64) reading {
 	const source = "/proc/*/stat"
 	if len(after) == 0 {
 		return unread(source, rig.Absent, "no processes to be seen")
@@ -198,23 +198,27 @@ func (s *sheet) busiest(before, after map[int]process, all uint64) reading {
 	return textReading(source, orNone(strings.Join(words, ", ")))
 }
 
-// pressures puts the stall time of each resource: "cpu some", "io full".
+// pressures puts how long some task was held up by each resource, from the
+// line "some avg10=0.00 avg60=0.00 avg300=0.00 total=7301442".
 func (s *sheet) pressures() {
 	const dir = "proc/pressure"
 	for _, resource := range s.list(dir) {
-		text, err := s.tree.Text(dir + "/" + resource)
-		if err != nil {
-			s.put(rig.Of("pressure", resource+" some", "stalled"), failed("/"+dir+"/"+resource, err))
-			continue
-		}
-		for line := range strings.Lines(text) {
-			kind, rest, _ := strings.Cut(strings.TrimSpace(line), " ")
-			_, total, ok := strings.Cut(rest, "total=")
-			if ok && (kind == "some" || kind == "full") {
-				s.put(rig.Of("pressure", resource+" "+kind, "stalled"), parsedNumber("/"+dir+"/"+resource, total, 1, 0, 1e18))
-			}
+		s.put(keyOf("pressure", resource, "stalled"), s.pressure(dir+"/"+resource))
+	}
+}
+
+func (s *sheet) pressure(file string) reading {
+	text, err := s.tree.Text(file)
+	if err != nil {
+		return failed("/"+file, err)
+	}
+	for line := range strings.Lines(text) {
+		_, total, ok := strings.Cut(line, "total=")
+		if ok && strings.HasPrefix(line, "some ") {
+			return parsedNumber("/"+file, total, 1, 0, 1e18)
 		}
 	}
+	return unread("/"+file, rig.Absent, "no line for some")
 }
 
 // rounded keeps one decimal, which is all that a share of ticks, or a size in

@@ -187,7 +187,7 @@ func orState(state smbios.State, r reading) reading {
 // module puts one slot. An empty one has a size of 0, which is what the
 // firmware says of it, and no more.
 func (s *sheet) module(m slot) {
-	put := func(field string, r reading) { s.put(rig.Of("memory.module", m.name, field), r) }
+	put := func(field string, r reading) { s.put(keyOf("memory.module", m.name, field), r) }
 	put("size", field(m.Size, func(b smbios.Bytes) rig.Value { return rig.NumberOf(float64(b) / float64(smbios.MiB)) }))
 	if !m.Populated() {
 		return
@@ -201,7 +201,7 @@ func (s *sheet) module(m slot) {
 	put("bank", tableText(moduleSource, m.Bank))
 	put("maker", firstOf(tableText(moduleSource, m.Maker), field(m.MakerID, func(j smbios.JEP106) rig.Value { return rig.TextOf("JEP106 " + j.String()) })))
 	put("part", tableText(moduleSource, m.Part))
-	s.putHashed(rig.Of("memory.module", m.name, "serial"), tableText(moduleSource, m.Serial))
+	s.putHashed(keyOf("memory.module", m.name, "serial"), tableText(moduleSource, m.Serial))
 }
 
 func field[T any](v smbios.Value[T], value func(T) rig.Value) reading {

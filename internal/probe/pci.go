@@ -73,7 +73,7 @@ func (s *sheet) links() {
 // whose inner link is always in order; and for a port that faces away from the
 // processor, the most it can be is what the device at its other end allows.
 func (s *sheet) link(d pciDevice, at map[string]pciDevice) {
-	put := func(field string, r reading) { s.put(rig.Of("link", d.address, field), r) }
+	put := func(field string, r reading) { s.put(keyOf("link", d.address, field), r) }
 	way, ends := pathUp(d, at), []pciDevice(nil)
 	ends = append(ends, way...)
 	if len(d.below) > 0 {

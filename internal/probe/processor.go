@@ -130,7 +130,7 @@ func (s *sheet) vulnerabilities() {
 	classes := map[string][]string{}
 	for _, n := range names {
 		r := s.file(dir + "/" + n)
-		s.put(rig.Of("cpu.vulnerability", n, ""), r)
+		s.put(keyOf("cpu.vulnerability", n, ""), r)
 		text, ok := r.value.Text()
 		if !ok {
 			s.put("kernel.mitigations", reading{source: r.source, why: r.why})

@@ -90,6 +90,15 @@ func firstOf(all ...reading) reading {
 	return best
 }
 
+// keyOf is rig.Of for an index that a device or its driver chose.
+func keyOf(prefix, index, field string) rig.Key {
+	const most = 128
+	if index = clean(index); len(index) > most {
+		index = strings.ToValidUTF8(index[:most], "")
+	}
+	return rig.Of(prefix, index, field)
+}
+
 // put makes the reading a fact, in the unit the catalogue has for it.
 func (s *sheet) put(k rig.Key, r reading) {
 	f := rig.Fact{Key: k, Source: clean(r.source)}

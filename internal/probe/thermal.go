@@ -13,7 +13,7 @@ import (
 func (s *sheet) thermals() {
 	sensors, _ := temperatures(s.tree)
 	for _, t := range sensors {
-		s.put(rig.Of("temperature", t.name, ""), s.temperature(t.input))
+		s.put(keyOf("temperature", t.name, ""), s.temperature(t.input))
 		met := map[string]int{}
 		for _, l := range t.limits {
 			source := "/" + l.path
@@ -22,15 +22,15 @@ func (s *sheet) thermals() {
 				if n := met[l.Name]; n > 1 {
 					index += " #" + strconv.Itoa(n)
 				}
-				s.put(rig.Of("trip", index, ""), numberReading(source, l.Value, 1, 200))
+				s.put(keyOf("trip", index, ""), numberReading(source, l.Value, 1, 200))
 				continue
 			}
-			s.put(rig.Of("temperature", t.name, l.Name), numberReading(source, l.Value, 1, 200))
+			s.put(keyOf("temperature", t.name, l.Name), numberReading(source, l.Value, 1, 200))
 		}
 	}
 	blowers, _ := fans(s.tree)
 	for _, f := range blowers {
-		s.put(rig.Of("fan", f.name, ""), s.number(f.input, 1, 0, 100_000))
+		s.put(keyOf("fan", f.name, ""), s.number(f.input, 1, 0, 100_000))
 	}
 	s.coolers()
 }
@@ -66,7 +66,7 @@ func (s *sheet) coolers() {
 		if n, ok := state.value.Number(); ok && n < 0 {
 			state = unread(state.source, rig.Unknown, "not in force")
 		}
-		s.put(rig.Of("cooling", index, "state"), state)
-		s.put(rig.Of("cooling", index, "state_max"), s.number(dir+"/max_state", 1, 0, 1e6))
+		s.put(keyOf("cooling", index, "state"), state)
+		s.put(keyOf("cooling", index, "state_max"), s.number(dir+"/max_state", 1, 0, 1e6))
 	}
 }

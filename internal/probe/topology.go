@@ -251,9 +251,9 @@ func (s *sheet) kinds() {
 	names := make([]string, len(parts))
 	for i, p := range parts {
 		names[i] = p.name + " " + p.who.String()
-		s.put(rig.Of("cpu.kind", p.name, "threads"), numberReading(source, float64(len(p.who)), 1, maxProcessors))
+		s.put(keyOf("cpu.kind", p.name, "threads"), numberReading(source, float64(len(p.who)), 1, maxProcessors))
 		if len(s.cpu.cores) > 0 {
-			s.put(rig.Of("cpu.kind", p.name, "cores"), numberReading(source, float64(s.cpu.coresOf(p.who)), 1, maxProcessors))
+			s.put(keyOf("cpu.kind", p.name, "cores"), numberReading(source, float64(s.cpu.coresOf(p.who)), 1, maxProcessors))
 		}
 	}
 	s.put("cpu.kinds", textReading(source, strings.Join(names, ", ")))

@@ -90,7 +90,7 @@ func (t *Tree) Read(path string) ([]byte, error) { return t.ReadUpTo(path, readC
 func (t *Tree) ReadUpTo(path string, n int) ([]byte, error) {
 	b, err := t.read(path, n)
 	if t.trace != nil {
-		t.trace.file(t, path, b, err)
+		t.trace.file(path, b, err)
 	}
 	return b, err
 }
@@ -154,7 +154,7 @@ func (t *Tree) open(path string) (*os.File, error) {
 func (t *Tree) List(dir string) ([]string, error) {
 	names, err := t.list(dir)
 	if t.trace != nil {
-		t.trace.listed(t, dir, names, err)
+		t.trace.listed(dir, names, err)
 	}
 	return names, err
 }
@@ -191,7 +191,7 @@ func (t *Tree) Link(path string) (string, error) {
 	}
 	s, err := t.root.Readlink(path)
 	if t.trace != nil && err == nil {
-		t.trace.walked(t, path)
+		t.trace.walked(path)
 	}
 	return s, err
 }
@@ -207,7 +207,7 @@ func (t *Tree) Resolve(path string) (string, error) {
 		return "", err
 	}
 	if t.trace != nil {
-		t.trace.walked(t, path)
+		t.trace.walked(path)
 	}
 	return p, nil
 }
@@ -226,7 +226,7 @@ func (t *Tree) Ask(question string, live func() (string, error)) (string, error)
 	}
 	text, err := live()
 	if t.trace != nil {
-		t.trace.file(t, file, []byte(text), err)
+		t.trace.file(file, []byte(text), err)
 	}
 	return text, err
 }
@@ -234,12 +234,14 @@ func (t *Tree) Ask(question string, live func() (string, error)) (string, error)
 // askedDir is where a captured tree keeps the answers to Ask.
 const askedDir = "asked"
 
-// resolve follows the links on the way to name, telling each to visit. Parts
-// that do not exist are taken as they are spelt.
+// resolve follows the links on the way to name and, if all of them stay inside,
+// tells each to visit. Parts that do not exist are taken as they are spelt.
 func (t *Tree) resolve(name string, visit func(link, text string)) (string, error) {
 	if t.root == nil {
 		return "", errNoFiles
 	}
+	type link struct{ at, text string }
+	var met []link
 	done, todo := ".", path.Clean(name)
 	for links := 0; todo != "" && todo != "."; {
 		part, rest, _ := strings.Cut(todo, "/")
@@ -256,13 +258,16 @@ func (t *Tree) resolve(name string, visit func(link, text string)) (string, erro
 		if links++; links > 40 {
 			return "", &fs.PathError{Op: "resolve", Path: name, Err: errLinks}
 		}
-		if visit != nil {
-			visit(here, text)
-		}
 		if path.IsAbs(text) {
 			return "", &fs.PathError{Op: "resolve", Path: name, Err: errEscapes}
 		}
+		met = append(met, link{here, text})
 		todo = joinTail(text, rest)
+	}
+	for _, l := range met {
+		if visit != nil {
+			visit(l.at, l.text)
+		}
 	}
 	return done, nil
 }
