@@ -2,6 +2,7 @@ package capture
 
 import (
 	"bytes"
+	"crypto/sha256"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -30,6 +31,7 @@ const outputName = "output.txt"
 type bundle struct {
 	run   *record.Run
 	parts [][]byte
+	sum   [sha256.Size]byte // of the record, once it is encoded
 }
 
 func (b *bundle) attach(name, kind string, data []byte) {
@@ -157,6 +159,7 @@ func (b *bundle) store(r *Rig, d *spool.Draft) error {
 		return err
 	}
 	item := spool.Item{ID: b.run.ID, Destination: d.Destination, Signed: record.Sign(raw, r.Key), Attachments: b.run.Attachments}
+	b.sum = item.Signed.SHA256()
 	var open []func() (io.ReadCloser, error)
 	for _, p := range b.parts {
 		open = append(open, func() (io.ReadCloser, error) { return io.NopCloser(bytes.NewReader(p)), nil })

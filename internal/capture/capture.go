@@ -3,6 +3,7 @@ package capture
 import (
 	"context"
 	"crypto/ed25519"
+	"crypto/sha256"
 	"errors"
 	"fmt"
 	"io"
@@ -47,9 +48,10 @@ type Job struct {
 // Outcome is a captured run, already in the spool.
 type Outcome struct {
 	Run       *record.Run
-	Durations []int64 // of the timing log; nil when there is none or it was refused
-	LogError  error   // why the timing log could not be read
-	Missing   error   // results that the workload did not print
+	SHA256    [sha256.Size]byte // of the record's bytes
+	Durations []int64           // of the timing log; nil when there is none or it was refused
+	LogError  error             // why the timing log could not be read
+	Missing   error             // results that the workload did not print
 }
 
 // ErrSpool is returned when a finished run could not be put into the spool; the
@@ -223,7 +225,8 @@ func (c *capturing) finish() (*Outcome, error) {
 		out.Durations, out.LogError = b.takeLog(p, c.stale, logName(c.job.Workload), specOf(c.job.Workload))
 	}
 	out.Missing = b.takeOutput(c.draft.OutputPath(), patternsOf(c.job.Workload))
-	if err := b.store(c.rig, c.draft); err != nil {
+	err := b.store(c.rig, c.draft)
+	if out.SHA256 = b.sum; err != nil {
 		c.draft.Release()
 		return out, fmt.Errorf("%w: %w", ErrSpool, err)
 	}

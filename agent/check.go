@@ -1,0 +1,172 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"witnessmark/internal/answer"
+	"witnessmark/internal/drift"
+	"witnessmark/internal/fault"
+	"witnessmark/internal/probe"
+	"witnessmark/internal/rig"
+	"witnessmark/internal/screen"
+	"witnessmark/internal/setup"
+)
+
+func checkCommand(s *session) *cobra.Command {
+	var file, name string
+	var window time.Duration
+	cmd := &cobra.Command{
+		Use:   "check --setup FILE",
+		Short: "Hold the machine against a setup before spending time on runs",
+		Long: `Hold the machine against a declared setup, against what its parts are rated
+for, and against the accepted mark of this rig and setup, if there is one.
+
+Exits 3 when a flag weighs caution or void.`,
+		Example: "  agent check --setup heron-rated.toml\n  agent check --setup heron-rated.toml --root heron-today --json",
+		Args:    cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			set, err := loadSetup(file)
+			if err != nil {
+				return err
+			}
+			tree, err := s.tree()
+			if err != nil {
+				return err
+			}
+			defer tree.Close()
+			name, err := rigName(name, set, tree)
+			if err != nil {
+				return err
+			}
+			return s.check(cmd.Context(), set, tree, name, window)
+		},
+	}
+	s.rootFlag(cmd)
+	s.jsonFlag(cmd)
+	cmd.Flags().StringVar(&file, "setup", "", "the setup file")
+	cmd.MarkFlagRequired("setup")
+	cmd.Flags().StringVar(&name, "rig", "", "the rig's name (default: the setup's, else the host name)")
+	cmd.Flags().DurationVar(&window, "idle-window", time.Second, "how long to watch how idle the machine is; 0 does not watch")
+	return cmd
+}
+
+func (s *session) check(ctx context.Context, set *setup.Setup, tree *probe.Tree, name string, window time.Duration) error {
+	snap := probe.Snapshot(ctx, tree, probe.Options{Window: window})
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	mark, err := s.mark(ctx, name, set)
+	if err != nil {
+		return err
+	}
+	j := drift.Judge(drift.Input{Rig: name, Before: snap, Setup: set, Mark: mark})
+	if err := s.printCheck(j, name, set); err != nil {
+		return err
+	}
+	if j.Standing != drift.Clean {
+		return screen.Exit(screen.Flagged, nil)
+	}
+	return nil
+}
+
+func (s *session) printCheck(j drift.Judgement, name string, set *setup.Setup) error {
+	if s.json {
+		if j.Flags == nil {
+			j.Flags = []drift.Flag{}
+		}
+		return screen.JSON(s.stdout, struct {
+			Rig      string         `json:"rig"`
+			Setup    string         `json:"setup"`
+			MarkRun  string         `json:"mark_run,omitempty"`
+			Standing drift.Standing `json:"standing"`
+			Flags    []drift.Flag   `json:"flags"`
+		}{name, set.Label, j.MarkRun, j.Standing, j.Flags})
+	}
+	held := "no mark is accepted for it yet"
+	if j.MarkRun != "" {
+		held = "mark: run " + j.MarkRun
+	}
+	if _, err := fmt.Fprintf(s.stdout, "%s in setup %s: %s (%s)\n", screen.Clean(name), screen.Clean(set.Label), j.Standing, held); err != nil {
+		return err
+	}
+	return screen.Flags(s.stdout, j.Flags)
+}
+
+// mark asks for the accepted mark; a rig without an archive has none.
+func (s *session) mark(ctx context.Context, name string, set *setup.Setup) (*drift.Mark, error) {
+	label := ""
+	if set != nil {
+		label = set.Label
+	}
+	if s.place.Collector == "" {
+		dir, err := s.place.Archive()
+		if err != nil {
+			return nil, err
+		}
+		if _, err := os.Stat(dir); errors.Is(err, os.ErrNotExist) {
+			return nil, nil
+		}
+	}
+	conn, err := s.connect(ctx, s.destination())
+	if err != nil {
+		return nil, err
+	}
+	defer conn.Close()
+	m, snap, err := answer.NewClient(conn).Mark(ctx, name, label)
+	if err != nil || m == nil {
+		return nil, err
+	}
+	return &drift.Mark{RunID: m.RunID, Snapshot: snap}, nil
+}
+
+// loadSetup reads a setup file whose facts the catalogue knows.
+func loadSetup(file string) (*setup.Setup, error) {
+	data, err := os.ReadFile(file)
+	if err != nil {
+		return nil, fault.New("setup file", file, reason(err)).WithHint("name an existing file with --setup")
+	}
+	set, err := setup.ParseSetup(file, data)
+	if err != nil {
+		return nil, err
+	}
+	return set, set.Check(func(key string) (string, bool) {
+		_, ok := rig.Lookup(rig.Key(key))
+		return string(rig.Nearest(rig.Key(key))), ok
+	})
+}
+
+// reason drops the path that an *fs.PathError repeats.
+func reason(err error) error {
+	var p *os.PathError
+	if errors.As(err, &p) {
+		return p.Err
+	}
+	return err
+}
+
+// rigName settles what the rig is called.
+func rigName(flag string, set *setup.Setup, tree *probe.Tree) (string, error) {
+	switch {
+	case set != nil && set.Rig != "" && flag != "" && flag != set.Rig:
+		return "", screen.Misuse("leave --rig out, or use the setup of that rig", "--rig %s: the setup %s is for rig %s", flag, set.File, set.Rig)
+	case flag != "":
+		return flag, nil
+	case set != nil && set.Rig != "":
+		return set.Rig, nil
+	}
+	if tree.Live() {
+		if h, err := os.Hostname(); err == nil && h != "" {
+			return h, nil
+		}
+	}
+	if h, err := tree.Text("proc/sys/kernel/hostname"); err == nil && h != "" {
+		return h, nil
+	}
+	return "", screen.Misuse("give it a name with --rig NAME", "the rig has no name: neither --rig nor the setup nor the machine gives one")
+}

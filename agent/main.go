@@ -1,0 +1,41 @@
+// Command agent records a rig's runs: it reads what the machine says of itself,
+// holds it against a declared setup, runs a workload while sampling clocks,
+// temperatures and load, and delivers the signed record to a collector.
+//
+//	agent facts                             print this machine's facts
+//	agent check --setup heron-rated.toml    hold it against a setup first
+//	agent run --workload orrery.toml        measure, record, deliver
+//	agent run --log frames.csv -- ./orrery  the same, all by flags
+//	agent spool                             runs that wait for a collector
+//
+// Without --collector it keeps records in an archive in the user's state folder.
+// It only reads: it never sets a clock, a voltage, a fan or a power limit.
+//
+// Exit codes: 0 fine, 1 failed, 2 wrong usage, 3 flags raised (check, and run
+// with --strict), 130 interrupted.
+package main
+
+import (
+	"context"
+	"io"
+	"os"
+	"os/signal"
+	"syscall"
+
+	"witnessmark/internal/screen"
+)
+
+// version is set when a release is linked.
+var version = "0.1.0"
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	code := run(ctx, os.Args[1:], os.Stdin, os.Stdout, os.Stderr)
+	stop()
+	os.Exit(code)
+}
+
+// run is the command without its process: it parses, wires and waits.
+func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.Writer) int {
+	return screen.Execute(ctx, rootCommand(&session{stdout: stdout, stderr: stderr}), args, stdin, stdout, stderr)
+}

@@ -1,0 +1,182 @@
+package main
+
+import (
+	"path/filepath"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
+
+	"witnessmark/internal/screen"
+	"witnessmark/internal/setup"
+	"witnessmark/internal/timing"
+)
+
+// workloadFlags say by flags what a workload file says; where both speak, the
+// flags are followed.
+type workloadFlags struct {
+	name, version, content, dir string
+	repeats                     int
+	timeout                     time.Duration
+	log                         setup.Log
+	results, units, better      []string
+	below, otherLoad            float64
+	settleLimit                 time.Duration
+}
+
+func (f *workloadFlags) register(fl *pflag.FlagSet) {
+	fl.StringVar(&f.name, "name", "", "the workload's `NAME` (default: the file's, else the command's)")
+	fl.StringVar(&f.version, "content-version", "", "`VERSION` of the content; runs of different versions are not compared")
+	fl.StringVar(&f.content, "content", "", "whether the content follows the clock or the frames: time or frame")
+	fl.StringVar(&f.dir, "dir", "", "working `DIR` of the command")
+	fl.IntVar(&f.repeats, "repeats", 1, "how many runs to make")
+	fl.DurationVar(&f.timeout, "timeout", 0, "stop a run after this time")
+	fl.StringVar(&f.log.Path, "log", "", "the timing log the workload writes, `FILE` relative to its working folder")
+	fl.StringVar(&f.log.Column, "log-column", "", "column of durations or time stamps, by `NAME` or position from 1")
+	fl.StringVar(&f.log.Unit, "log-unit", "", "unit of that column: s, ms, us, ns")
+	fl.StringVar(&f.log.Kind, "log-kind", "", "what that column holds: duration or timestamp")
+	fl.StringVar(&f.log.Separator, "log-separator", "", "separator of columns: a character, tab, space, none")
+	fl.StringVar(&f.log.Decimal, "log-decimal", "", "decimal sign: . or ,")
+	fl.StringVar(&f.log.Header, "log-header", "", "whether the first line names the columns: yes or no")
+	fl.StringVar(&f.log.Comment, "log-comment", "", "what a comment line starts with")
+	fl.StringVar(&f.log.Stamp, "log-stamp", "", "column of time stamps to check durations against, or none")
+	fl.StringVar(&f.log.StampUnit, "log-stamp-unit", "", "unit of that column")
+	fl.StringArrayVar(&f.results, "result", nil, "take a figure from the output: `NAME=PATTERN` with a group around the number")
+	fl.StringArrayVar(&f.units, "result-unit", nil, "unit of a figure: `NAME=UNIT`")
+	fl.StringArrayVar(&f.better, "result-better", nil, "direction of a figure: `NAME=higher` or NAME=lower")
+	fl.Float64Var(&f.below, "settle-below", 0, "before each repeat wait until every temperature is below this, in degrees Celsius")
+	fl.Float64Var(&f.otherLoad, "settle-load", 0, "before each repeat wait until other work takes less than this, in percent of all processors")
+	fl.DurationVar(&f.settleLimit, "settle-limit", setup.DefaultSettleLimit, "wait no longer than this")
+}
+
+// apply lays the flags over the workload of the file.
+func (f *workloadFlags) apply(cmd *cobra.Command, w *setup.Workload, args []string) error {
+	if len(args) > 0 {
+		w.Command = args
+	}
+	switch {
+	case f.name != "":
+		w.Name = f.name
+	case w.Name == "" && len(w.Command) > 0:
+		w.Name = filepath.Base(w.Command[0])
+	}
+	set := cmd.Flags().Changed
+	if set("content-version") {
+		w.Version = f.version
+	}
+	if set("repeats") {
+		w.Repeats = f.repeats
+	}
+	if set("timeout") {
+		w.Timeout = f.timeout
+	}
+	if set("content") {
+		w.Content = setup.Content(f.content)
+	}
+	switch {
+	case w.Repeats < 1:
+		return screen.Misuse("", "--repeats %d: it takes 1 or more", w.Repeats)
+	case w.Timeout < 0:
+		return screen.Misuse("", "--timeout %v: it takes a time above 0", w.Timeout)
+	case set("content") && w.Content != setup.ByTime && w.Content != setup.ByFrame:
+		return screen.Misuse("use time when a slower rig shows fewer frames of the same scene, frame when every rig shows the same frames", "--content %q", f.content)
+	}
+	f.settle(cmd, w)
+	if err := f.applyLog(cmd, w); err != nil {
+		return err
+	}
+	return f.applyResults(w)
+}
+
+func (f *workloadFlags) settle(cmd *cobra.Command, w *setup.Workload) {
+	set := cmd.Flags().Changed
+	if !set("settle-below") && !set("settle-load") && !set("settle-limit") {
+		return
+	}
+	s := setup.Settle{Limit: setup.DefaultSettleLimit}
+	if w.Settle != nil {
+		s = *w.Settle
+	}
+	if set("settle-below") {
+		s.BelowCelsius = &f.below
+	}
+	if set("settle-load") {
+		s.OtherLoadPercent = &f.otherLoad
+	}
+	if set("settle-limit") {
+		s.Limit = f.settleLimit
+	}
+	w.Settle = &s
+}
+
+func (f *workloadFlags) applyLog(cmd *cobra.Command, w *setup.Workload) error {
+	log := f.log
+	if w.Log != nil {
+		log = *w.Log
+	}
+	any := w.Log != nil
+	for _, x := range []struct {
+		flag     string
+		from, to *string
+	}{
+		{"log", &f.log.Path, &log.Path}, {"log-column", &f.log.Column, &log.Column}, {"log-unit", &f.log.Unit, &log.Unit},
+		{"log-kind", &f.log.Kind, &log.Kind}, {"log-separator", &f.log.Separator, &log.Separator}, {"log-decimal", &f.log.Decimal, &log.Decimal},
+		{"log-header", &f.log.Header, &log.Header}, {"log-comment", &f.log.Comment, &log.Comment},
+		{"log-stamp", &f.log.Stamp, &log.Stamp}, {"log-stamp-unit", &f.log.StampUnit, &log.StampUnit},
+	} {
+		if cmd.Flags().Changed(x.flag) {
+			*x.to, any = *x.from, true
+		}
+	}
+	if !any {
+		return nil
+	}
+	if log.Path == "" {
+		return screen.Misuse("name the file with --log FILE", "it is said how the timing log is read, but not which file it is")
+	}
+	w.Log = &log
+	spec := timing.Spec{
+		Column: log.Column, Kind: timing.Kind(log.Kind), Unit: timing.Unit(log.Unit), Separator: log.Separator, Decimal: log.Decimal,
+		Header: log.Header, Comment: log.Comment, Stamp: log.Stamp, StampUnit: timing.Unit(log.StampUnit),
+	}
+	return spec.Check()
+}
+
+func (f *workloadFlags) applyResults(w *setup.Workload) error {
+	for _, r := range f.results {
+		name, pattern, ok := strings.Cut(r, "=")
+		if !ok || name == "" || pattern == "" {
+			return screen.Misuse(`write it as --result 'score=score ([0-9.]+)'`, "--result %q is not NAME=PATTERN", r)
+		}
+		w.Results = append(w.Results, setup.Result{Name: name, Pattern: pattern, Better: "higher"})
+	}
+	for flag, values := range map[string][]string{"result-unit": f.units, "result-better": f.better} {
+		for _, v := range values {
+			if err := f.describe(w, flag, v); err != nil {
+				return err
+			}
+		}
+	}
+	for _, r := range w.Results {
+		if err := (timing.Pattern{Name: r.Name, Expr: r.Pattern, Unit: r.Unit, Better: r.Better}).Check(); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (f *workloadFlags) describe(w *setup.Workload, flag, v string) error {
+	name, value, ok := strings.Cut(v, "=")
+	for i := range w.Results {
+		if r := &w.Results[i]; ok && r.Name == name {
+			if flag == "result-unit" {
+				r.Unit = value
+			} else {
+				r.Better = value
+			}
+			return nil
+		}
+	}
+	return screen.Misuse("name a figure that --result or the workload file gives, as NAME=VALUE", "--%s %q", flag, v)
+}
