@@ -1,0 +1,7 @@
+//go:build !linux
+
+package probe
+
+import "syscall"
+
+func newSession() *syscall.SysProcAttr { return nil }
