@@ -223,7 +223,7 @@ func findCooling(t *Tree) ([]source, error) {
 	var all []source
 	for _, c := range coolers {
 		s := newSource(rig.Of("cooling", c.name, "state"), rig.NoUnit, c.input)
-		s.least, s.most = -1, 1e6 // -1 where the kernel has it for "not in use"
+		s.parse, s.least, s.most = parseCooling, 0, 1e6
 		if c.chip == "Fan" {
 			s.pace = slow // runs firmware code
 		}
@@ -250,6 +250,9 @@ func findPressure(t *Tree) ([]source, error) {
 	return all, nil
 }
 
+// findLinks lists the speed of each link as its own end shows it. The fact of
+// the same key is the slowest link on the way to the root port; here every link
+// of the way has a signal.
 func findLinks(t *Tree) ([]source, error) {
 	names, err := t.List(pciDevices)
 	var all []source

@@ -89,7 +89,7 @@ func (l *loads) take(s *Sampler, pass int, at time.Duration) {
 	n, errno := s.read(l.stat, true, s.buf[:])
 	now, ok := parseTicks(s.buf[:n])
 	if errno != 0 || !ok {
-		l.missAll(at, errno)
+		l.missed(at, errno)
 		return
 	}
 	if l.begun {
@@ -103,12 +103,14 @@ func (l *loads) take(s *Sampler, pass int, at time.Duration) {
 	l.begun = true
 }
 
-func (l *loads) missAll(at time.Duration, errno syscall.Errno) {
+func (l *loads) missed(at time.Duration, errno syscall.Errno) {
 	c := causeNoNumber
 	if errno != 0 {
 		c = cause{errno: errno}
 	}
-	l.total.miss(at, c, 0)
+	for _, r := range []*recording{&l.total, &l.other, &l.workload} {
+		r.miss(at, c, 0)
+	}
 }
 
 // split shares out the time since the last split.

@@ -62,6 +62,16 @@ func saysUnknown(b []byte) bool {
 	return bytes.EqualFold(b, []byte("unknown")) || bytes.EqualFold(b, []byte("unsupported")) || bytes.HasPrefix(b, []byte("Unknown"))
 }
 
+// parseCooling reads the state of a cooling device, which is -1 where that is
+// not in force.
+func parseCooling(b []byte) (int64, cause) {
+	v, wrong := parseInteger(b)
+	if v == -1 {
+		return 0, cause{reason: rig.Unknown, detail: "not in force"}
+	}
+	return v, wrong
+}
+
 // parseLinkSpeed reads "16.0 GT/s PCIe" as tenths of a gigatransfer a second.
 func parseLinkSpeed(b []byte) (int64, cause) {
 	whole, rest, ok := leadingInteger(b)

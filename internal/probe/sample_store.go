@@ -85,7 +85,7 @@ type recording struct {
 	gaps      []rig.Gap
 	open      cause // of the gap that lasts; the zero cause when none does
 	moved     bool  // not all samples are equal
-	doubted   bool  // a reading that never moves is not believed
+	doubted   bool  // a reading that stays the same for long is not believed
 }
 
 // sample adds the value read in a pass.
@@ -140,12 +140,25 @@ func (r *recording) signal(times []time.Duration) rig.Signal {
 	switch {
 	case r.values.n == 0:
 		s.Unread = r.neverRead()
-	case r.doubted && !r.moved && r.values.n > 1:
+	case r.stuck(times):
 		s.Unread = rig.Unread{Reason: rig.Implausible, Detail: fmt.Sprintf("constant at %g %s through all %d samples", s.Scale(r.values.last), s.Unit, r.values.n)}
 	default:
 		s.Offsets, s.Values, s.Gaps = r.offsets(times), r.values.values(), slices.Clone(r.gaps)
 	}
 	return s
+}
+
+// stuckAfter is how long a doubtful sensor may stay at one reading. It is a
+// design choice: the air in a machine may well hold a degree for some seconds.
+const stuckAfter = time.Minute
+
+// stuck says whether a doubtful sensor has never moved for too long.
+func (r *recording) stuck(times []time.Duration) bool {
+	if !r.doubted || r.moved {
+		return false
+	}
+	first, last := r.stretches[0].first, r.stretches[len(r.stretches)-1].last()
+	return times[last]-times[first] >= stuckAfter
 }
 
 func (r *recording) neverRead() rig.Unread {

@@ -260,17 +260,22 @@ func TestImplausibleReadingsAreGaps(t *testing.T) {
 }
 
 func TestConstantReadingsOfDoubtfulSensorsAreLeftOut(t *testing.T) {
-	l := newLab(t, chips(), SampleOptions{SlowPace: time.Second})
-	for i := range 3 {
+	const zone = "temperature[acpitz/LNXTHERM:00]"
+	l := newLab(t, chips(), SampleOptions{SlowPace: 20 * time.Second})
+	for i := range 30 {
 		l.Take(time.Duration(i) * time.Second)
 	}
-	if s := l.signal("temperature[acpitz/LNXTHERM:00]"); s.Unread != (rig.Unread{Reason: rig.Implausible, Detail: "constant at 27.8 °C through all 3 samples"}) {
-		t.Errorf("a zone that never moves: %v", s.Unread)
+	l.want(zone, 27_800, 27_800) // so far it may be true
+	for i := 30; i < 100; i++ {
+		l.Take(time.Duration(i) * time.Second)
 	}
-	l.want("temperature[spd5118/0000:00:1f.4-0050 temp1]", 41_250, 41_250, 41_250)
+	if s := l.signal(zone); s.Unread != (rig.Unread{Reason: rig.Implausible, Detail: "constant at 27.8 °C through all 6 samples"}) {
+		t.Errorf("a zone that never moves: %v", s)
+	}
+	l.want("temperature[spd5118/0000:00:1f.4-0050 temp1]", slices.Repeat([]int64{41_250}, 6)...)
 	l.set(files{"sys/devices/virtual/thermal/thermal_zone0/temp": "28800\n"})
-	l.Take(3 * time.Second)
-	l.want("temperature[acpitz/LNXTHERM:00]", 27_800, 27_800, 27_800, 28_800)
+	l.Take(200 * time.Second)
+	l.want(zone, 27_800, 27_800, 27_800, 27_800, 27_800, 27_800, 28_800)
 }
 
 func TestSlowSensorsHaveTheirOwnPace(t *testing.T) {
@@ -310,6 +315,15 @@ func TestSleepingDevicesAreNotWoken(t *testing.T) {
 	l.want("link[0000:01:00.0].speed", 160)
 	if g := l.signal("link[0000:01:00.0].speed").Gaps; len(g) != 1 || g[0].Reason != rig.Refused {
 		t.Errorf("gaps %v", g)
+	}
+}
+
+func TestACoolerThatIsNotInForceIsUnknown(t *testing.T) {
+	const dir = "sys/class/thermal/cooling_device0/"
+	l := newLab(t, files{dir + "type": "intel_powerclamp\n", dir + "cur_state": "-1\n"}, SampleOptions{})
+	l.Take(0)
+	if s := l.signal("cooling[intel_powerclamp].state"); s.Unread != (rig.Unread{Reason: rig.Unknown, Detail: "not in force"}) {
+		t.Errorf("got %v", s)
 	}
 }
 
