@@ -4,35 +4,42 @@ import (
 	"context"
 	"errors"
 	"io"
-	"strings"
 	"time"
 
 	"google.golang.org/grpc"
-	"google.golang.org/grpc/codes"
-	"google.golang.org/grpc/status"
 
-	"witnessmark/internal/fault"
 	"witnessmark/internal/record"
 	"witnessmark/internal/rig"
 	"witnessmark/internal/trail"
 	pb "witnessmark/proto/witnessmark/v1"
 )
 
-// Client asks a collector. It is a Book at the other end of a connection.
-type Client struct{ c pb.AnswerServiceClient }
+// Client asks a collector. It is a Book at the other end of a connection, and
+// takes on trust nothing that a record proves by itself: what Show, Attachment
+// and Mark return has been checked against the rig's signature.
+type Client struct {
+	c     pb.AnswerServiceClient
+	where string
+}
 
 var _ Book = Client{}
 
 // NewClient makes a Client over a connection.
 func NewClient(conn grpc.ClientConnInterface) Client {
-	return Client{pb.NewAnswerServiceClient(conn)}
+	return Client{c: pb.NewAnswerServiceClient(conn)}
+}
+
+// At returns the client with a name for the other end, which its errors give.
+func (c Client) At(where string) Client {
+	c.where = where
+	return c
 }
 
 // Rigs lists the rigs by name.
 func (c Client) Rigs(ctx context.Context) ([]RigSummary, error) {
 	m, err := c.c.ListRigs(ctx, &pb.ListRigsRequest{})
 	if err != nil {
-		return nil, explain(err)
+		return nil, c.explain(err)
 	}
 	var out []RigSummary
 	for _, p := range m.GetRigs() {
@@ -49,16 +56,9 @@ func (c Client) Rigs(ctx context.Context) ([]RigSummary, error) {
 func (c Client) Runs(ctx context.Context, q Query, yield func(Summary) error) error {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
-	m := &pb.ListRunsRequest{Rig: q.Rig, Workload: q.Workload, Setup: q.Setup, Standing: q.Standing, Limit: uint32(q.Limit)}
-	if !q.From.IsZero() {
-		m.FromUnixNano = q.From.UnixNano()
-	}
-	if !q.Before.IsZero() {
-		m.BeforeUnixNano = q.Before.UnixNano()
-	}
-	st, err := c.c.ListRuns(ctx, m)
+	st, err := c.c.ListRuns(ctx, q.proto())
 	if err != nil {
-		return explain(err)
+		return c.explain(err)
 	}
 	for {
 		m, err := st.Recv()
@@ -66,12 +66,12 @@ func (c Client) Runs(ctx context.Context, q Query, yield func(Summary) error) er
 			return nil
 		}
 		if err != nil {
-			return explain(err)
+			return c.explain(err)
 		}
 		for _, p := range m.GetRuns() {
 			s, err := summaryOf(p)
 			if err != nil {
-				return err
+				return doubt("list runs", c.where, err)
 			}
 			if err := yield(s); err != nil {
 				return err
@@ -80,83 +80,83 @@ func (c Client) Runs(ctx context.Context, q Query, yield func(Summary) error) er
 	}
 }
 
-// Show gives a run and checks that the bytes have the announced hash and the
-// rig's signature.
-func (c Client) Show(ctx context.Context, id string) (Detail, error) {
-	ctx, cancel := context.WithCancel(ctx)
-	defer cancel()
-	st, err := c.c.ShowRun(ctx, &pb.ShowRunRequest{Id: id})
-	if err != nil {
-		return Detail{}, explain(err)
+func (q Query) proto() *pb.ListRunsRequest {
+	m := &pb.ListRunsRequest{Rig: q.Rig, Workload: q.Workload, Setup: q.Setup, Standing: q.Standing, Limit: uint32(q.Limit)}
+	if !q.From.IsZero() {
+		m.FromUnixNano = q.From.UnixNano()
 	}
-	first, err := st.Recv()
-	if err != nil {
-		return Detail{}, explain(err)
+	if !q.Before.IsZero() {
+		m.BeforeUnixNano = q.Before.UnixNano()
 	}
-	m := first.GetDetail()
-	d := Detail{Signed: record.Signed{PublicKey: m.GetPublicKey(), Signature: m.GetSignature()}}
-	if d.Summary, err = summaryOf(m.GetSummary()); err == nil {
-		d.Receipt, err = record.ReceiptOf(m.GetSummary().GetReceipt())
-	}
-	for err == nil {
-		var next *pb.ShowRunResponse
-		if next, err = st.Recv(); err == nil {
-			d.Signed.Bytes = append(d.Signed.Bytes, next.GetRecord()...)
-		}
-	}
-	if !errors.Is(err, io.EOF) {
-		return Detail{}, explain(err)
-	}
-	if d.Signed.SHA256() != d.Summary.RecordSHA256 {
-		err = errors.New("the record's bytes do not have the hash it is kept under")
-	} else if err = d.Signed.Verify(); err == nil {
-		return d, nil
-	}
-	return Detail{}, fault.New("show run", d.Summary.ID, err).WithHint("check the archive with its owner before using this run")
+	return m
 }
 
-// Attachment gives one attachment byte for byte.
+// Show gives a run whose bytes have the rig's signature and the hash they are
+// kept under, and whose summary and receipt are of those bytes.
+func (c Client) Show(ctx context.Context, id string) (Detail, error) {
+	d, _, err := c.show(ctx, id)
+	return d, err
+}
+
+// Attachment gives one attachment byte for byte, as the signed record has it;
+// name "" is the run's only timing log.
 func (c Client) Attachment(ctx context.Context, id, name string) ([]byte, error) {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
-	st, err := c.c.ReadAttachment(ctx, &pb.ReadAttachmentRequest{Id: id, Name: name})
+	_, r, err := c.show(ctx, id)
 	if err != nil {
-		return nil, explain(err)
+		return nil, err
 	}
-	var b []byte
-	for {
+	a, err := Pick(r, name)
+	if err != nil {
+		return nil, err
+	}
+	st, err := c.c.ReadAttachment(ctx, &pb.ReadAttachmentRequest{Id: r.ID, Name: a.Name})
+	if err != nil {
+		return nil, c.explain(err)
+	}
+	b, err := c.receive(uint64(a.Size), func() ([]byte, error) {
 		m, err := st.Recv()
-		if errors.Is(err, io.EOF) {
-			return b, nil
-		}
-		if err != nil {
-			return nil, explain(err)
-		}
-		b = append(b, m.GetData()...)
+		return m.GetData(), err
+	})
+	if err != nil {
+		return nil, err
 	}
+	if got := record.Attach(a.Name, a.Kind, b); got != a {
+		return nil, doubt("read attachment", r.ID+" "+a.Name, errors.New("its bytes are not those that the rig signed for"))
+	}
+	return b, nil
 }
 
 // AcceptMark makes a run's first snapshot the reference of its rig and setup.
 func (c Client) AcceptMark(ctx context.Context, id, by, why string) (Mark, trail.Receipt, error) {
 	m, err := c.c.AcceptMark(ctx, &pb.AcceptMarkRequest{Id: id, By: by, Why: why})
 	if err != nil {
-		return Mark{}, trail.Receipt{}, explain(err)
+		return Mark{}, trail.Receipt{}, c.explain(err)
 	}
 	r, err := record.ReceiptOf(m.GetReceipt())
 	return markOf(m.GetMark()), r, err
 }
 
-// Mark gives the reference in force, nil when there is none.
+// Mark gives the reference in force, nil when there is none. The snapshot is
+// that of the marked run's signed record.
 func (c Client) Mark(ctx context.Context, rigName, setup string) (*Mark, rig.Snapshot, error) {
 	m, err := c.c.GetMark(ctx, &pb.GetMarkRequest{Rig: rigName, Setup: setup})
 	if err != nil {
-		return nil, rig.Snapshot{}, explain(err)
+		return nil, rig.Snapshot{}, c.explain(err)
 	}
 	if m.GetMark() == nil {
 		return nil, rig.Snapshot{}, nil
 	}
 	k := markOf(m.GetMark())
-	return &k, record.SnapshotOf(m.GetSnapshot()), nil
+	_, r, err := c.show(ctx, k.RunID)
+	if err == nil && r.Rig != rigName {
+		err = doubt("read mark", rigName+" "+setup, errors.New("the marked run is of another rig"))
+	}
+	if err != nil {
+		return nil, rig.Snapshot{}, err
+	}
+	return &k, r.Before, nil
 }
 
 func markOf(p *pb.Mark) Mark {
@@ -165,30 +165,3 @@ func markOf(p *pb.Mark) Mark {
 		By: p.GetBy(), Why: p.GetWhy(),
 	}
 }
-
-// explain turns a status back into an error with its hint.
-func explain(err error) error {
-	st := status.Convert(err)
-	msg, hint, _ := strings.Cut(st.Message(), "\nhint: ")
-	why := errors.New(msg)
-	switch st.Code() {
-	case codes.NotFound:
-		why = remote{msg, ErrNotFound}
-	case codes.InvalidArgument:
-		why = remote{msg, ErrAmbiguous}
-	case codes.Canceled:
-		return context.Canceled
-	case codes.Unavailable:
-		hint = "is the collector running, and is the address right?"
-	}
-	return fault.New("collector", "", why).WithHint(hint)
-}
-
-// remote is an error from the other end with the sentinel it stood for.
-type remote struct {
-	msg  string
-	kind error
-}
-
-func (r remote) Error() string { return r.msg }
-func (r remote) Unwrap() error { return r.kind }

@@ -12,8 +12,12 @@ import (
 
 // The errors of a Book that keep their meaning across the network.
 var (
-	ErrNotFound  = errors.New("not kept here")
+	// ErrNotFound is returned for a run, attachment or mark that is not there.
+	ErrNotFound = errors.New("not kept here")
+	// ErrAmbiguous is returned when the letters of an id fit more than one run.
 	ErrAmbiguous = errors.New("more than one fits")
+	// ErrUnreachable is returned by a Client whose collector does not answer.
+	ErrUnreachable = errors.New("the collector does not answer")
 )
 
 // Query chooses runs; empty fields choose all. From is part of the range,

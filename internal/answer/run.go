@@ -3,12 +3,15 @@ package answer
 import (
 	"encoding/hex"
 	"encoding/json"
+	"fmt"
 	"math"
+	"strconv"
 	"time"
 
 	"witnessmark/internal/drift"
 	"witnessmark/internal/record"
 	"witnessmark/internal/rig"
+	"witnessmark/internal/setup"
 	"witnessmark/internal/timing"
 	"witnessmark/internal/trail"
 )
@@ -45,11 +48,33 @@ type Run struct {
 	Remarks         []string               `json:"remarks,omitempty"`
 }
 
-// ResultValue is a result's exact decimal with unit and direction.
+// ResultValue is a result's exact decimal with unit and direction. Value is ""
+// and JSON's null when what the rig sent is no number; Refused then says so.
 type ResultValue struct {
-	Value  json.Number `json:"value"`
-	Unit   string      `json:"unit"`
-	Better string      `json:"better"`
+	Value   json.Number `json:"value"`
+	Unit    string      `json:"unit"`
+	Better  string      `json:"better"`
+	Refused string      `json:"refused,omitempty"`
+}
+
+// MarshalJSON keeps an empty Value from becoming a zero.
+func (v ResultValue) MarshalJSON() ([]byte, error) {
+	type plain ResultValue
+	if v.Value != "" {
+		return json.Marshal(plain(v))
+	}
+	return json.Marshal(struct {
+		Value *json.Number `json:"value"` // hides the one below
+		plain
+	}{nil, plain(v)})
+}
+
+func resultValue(r timing.Result) ResultValue {
+	v := ResultValue{Value: json.Number(r.Value), Unit: r.Unit, Better: r.Better}
+	if _, err := strconv.ParseFloat(r.Value, 64); err != nil || !json.Valid([]byte(r.Value)) {
+		v.Value, v.Refused = "", fmt.Sprintf("the rig sent %q, which is no number", r.Value)
+	}
+	return v
 }
 
 // StatisticsJSON holds null for each number that Refused explains.
@@ -95,16 +120,16 @@ type FactsJSON struct {
 
 // SignalJSON is a signal in its unit; offsets are seconds from the run's start.
 type SignalJSON struct {
-	Key            rig.Key            `json:"key"`
-	Unit           rig.Unit           `json:"unit"`
-	Source         string             `json:"source"`
-	Counter        bool               `json:"counter,omitempty"`
-	Unread         rig.Reason         `json:"unread,omitempty"`
-	Detail         string             `json:"detail,omitempty"`
-	Limits         map[string]float64 `json:"limits,omitempty"`
-	Gaps           []GapJSON          `json:"gaps,omitempty"`
-	OffsetsSeconds []float64          `json:"offsets_seconds"`
-	Values         []float64          `json:"values"`
+	Key            rig.Key             `json:"key"`
+	Unit           rig.Unit            `json:"unit"`
+	Source         string              `json:"source"`
+	Counter        bool                `json:"counter,omitempty"`
+	Unread         rig.Reason          `json:"unread,omitempty"`
+	Detail         string              `json:"detail,omitempty"`
+	Limits         map[string]*float64 `json:"limits,omitempty"` // null when the sensor's is no number
+	Gaps           []GapJSON           `json:"gaps,omitempty"`
+	OffsetsSeconds []float64           `json:"offsets_seconds"`
+	Values         []float64           `json:"values"`
 }
 
 // GapJSON is a stretch without samples.
@@ -144,7 +169,7 @@ func (s Summary) Brief() Run {
 		r.Flags = []drift.Flag{}
 	}
 	for _, x := range s.Results {
-		r.Results[x.Name] = ResultValue{json.Number(x.Value), x.Unit, x.Better}
+		r.Results[x.Name] = resultValue(x)
 	}
 	return r
 }
@@ -186,7 +211,8 @@ func ReceiptOf(r trail.Receipt) *ReceiptJSON {
 	return j
 }
 
-// WithRecord adds what only the record itself holds: facts, signals, logs.
+// WithRecord adds what only the record itself holds: facts, signals, logs, what
+// the setup notes.
 func (r Run) WithRecord(rec *record.Run) Run {
 	r.Facts = &FactsJSON{Before: facts(rec.Before), After: facts(rec.After)}
 	r.Signals = []SignalJSON{}
@@ -197,7 +223,32 @@ func (r Run) WithRecord(rec *record.Run) Run {
 		r.Logs = append(r.Logs, logJSON(rec, l))
 	}
 	r.Remarks = rec.Remarks
+	r.Noted = noted(rec)
 	return r
+}
+
+// noted gives the [noted] table of the record's setup file. A file that cannot
+// be read gives nothing: the collector refused it before it kept the record.
+func noted(rec *record.Run) map[string]any {
+	if rec.Setup == nil {
+		return nil
+	}
+	s, err := setup.ParseSetup(rec.Setup.FileName, rec.Setup.Source)
+	if err != nil {
+		return nil
+	}
+	m := map[string]any{}
+	for k, v := range s.Noted {
+		switch v.Kind {
+		case setup.Number:
+			m[k] = v.Number
+		case setup.Truth:
+			m[k] = v.Truth
+		default:
+			m[k] = v.String()
+		}
+	}
+	return m
 }
 
 func facts(s rig.Snapshot) []rig.Fact {
@@ -217,9 +268,9 @@ func signalJSON(s rig.Signal) SignalJSON {
 	}
 	for _, l := range s.Limits {
 		if j.Limits == nil {
-			j.Limits = map[string]float64{}
+			j.Limits = map[string]*float64{}
 		}
-		j.Limits[l.Name] = l.Value
+		j.Limits[l.Name] = pointer(l.Value)
 	}
 	for _, g := range s.Gaps {
 		j.Gaps = append(j.Gaps, GapJSON{g.From.Seconds(), g.To.Seconds(), g.Reason, g.Detail})

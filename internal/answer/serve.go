@@ -2,14 +2,10 @@ package answer
 
 import (
 	"context"
-	"errors"
 	"time"
 
 	"google.golang.org/grpc"
-	"google.golang.org/grpc/codes"
-	"google.golang.org/grpc/status"
 
-	"witnessmark/internal/fault"
 	"witnessmark/internal/record"
 	pb "witnessmark/proto/witnessmark/v1"
 )
@@ -142,28 +138,4 @@ func (s *server) GetMark(ctx context.Context, q *pb.GetMarkRequest) (*pb.GetMark
 
 func (m Mark) proto() *pb.Mark {
 	return &pb.Mark{Rig: m.Rig, Setup: m.Setup, RunId: m.RunID, AcceptedUnixNano: m.At.UnixNano(), By: m.By, Why: m.Why}
-}
-
-// statusOf carries a Book's error, its hint on a line of its own, to the other end.
-func statusOf(err error) error {
-	if err == nil {
-		return nil
-	}
-	if _, ok := status.FromError(err); ok {
-		return err
-	}
-	code := codes.Internal
-	switch {
-	case errors.Is(err, ErrNotFound):
-		code = codes.NotFound
-	case errors.Is(err, ErrAmbiguous):
-		code = codes.InvalidArgument
-	case errors.Is(err, context.Canceled):
-		code = codes.Canceled
-	}
-	msg := err.Error()
-	if h := fault.HintOf(err); h != "" {
-		msg += "\nhint: " + h
-	}
-	return status.Error(code, msg)
 }
