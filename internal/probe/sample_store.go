@@ -83,16 +83,16 @@ type recording struct {
 	values    column
 	stretches []stretch
 	gaps      []rig.Gap
-	open      cause // of the gap that lasts; the zero cause when none does
+	lasting   cause // of the gap that lasts; the zero cause when none does
 	moved     bool  // not all samples are equal
 	doubted   bool  // a reading that stays the same for long is not believed
 }
 
 // sample adds the value read in a pass.
 func (r *recording) sample(pass int, at time.Duration, v int64) {
-	if r.open != (cause{}) {
+	if r.lasting != (cause{}) {
 		r.gaps[len(r.gaps)-1].To = at
-		r.open = cause{}
+		r.lasting = cause{}
 	}
 	if r.values.n > 0 && v != r.values.last {
 		r.moved = true
@@ -114,13 +114,13 @@ func (r *recording) sample(pass int, at time.Duration, v int64) {
 // miss notes that a pass gave no sample. The value, in the signal's unit, goes
 // into the words for a reading that cannot be true.
 func (r *recording) miss(at time.Duration, c cause, v int64) {
-	if r.open != (cause{}) {
+	if r.lasting != (cause{}) {
 		r.gaps[len(r.gaps)-1].To = at
 	}
-	if c == r.open {
+	if c == r.lasting {
 		return
 	}
-	r.open = c
+	r.lasting = c
 	if len(r.gaps) == maxGaps {
 		last := &r.gaps[maxGaps-1]
 		last.To, last.Detail = at, manyGaps
