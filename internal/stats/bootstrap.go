@@ -7,11 +7,15 @@ import (
 )
 
 // StationaryVariance is the exact variance, given the values, of the mean of a
-// stationary bootstrap sample whose blocks have the mean length 1/p.
+// stationary bootstrap sample whose blocks have the mean length 1/p; NaN for no
+// values.
 //
 // Source: Politis & Romano (1994) JASA 89:1303-1313 (memory).
 func StationaryVariance(x []float64, p float64) float64 {
 	n := len(x)
+	if n == 0 || !(0 <= p && p <= 1) {
+		return math.NaN()
+	}
 	r := autocovariance(x, n-1)
 	sum := r[0]
 	for i := 1; i < n; i++ {
@@ -23,11 +27,15 @@ func StationaryVariance(x []float64, p float64) float64 {
 
 // BlockVariance is the exact variance, given the values, of the mean of a block
 // bootstrap sample with blocks of fixed length: all n blocks of the series closed
-// to a circle, or only the n-length+1 that do not wrap (moving).
+// to a circle, or only the n-length+1 that do not wrap (moving). NaN where no block
+// has that length.
 //
 // Source: Kunsch (1989) Ann. Stat. 17:1217-1241 (memory).
 func BlockVariance(x []float64, length int, circular bool) float64 {
 	n := len(x)
+	if length < 1 || length > n {
+		return math.NaN()
+	}
 	starts := n - length + 1
 	if circular {
 		starts = n

@@ -145,9 +145,9 @@ func TestWithinRun(t *testing.T) {
 	}
 	// Coverage over many scenes, where an interval for independent values would
 	// cover about 67 %.
-	covered, trials := 0, 150
+	covered, trials := 0, 100
 	for seed := range uint64(trials) {
-		w := WithinRun(ar1(1000, 0.6, 1000+seed), Mean, WithinRunOptions{Seed: seed, Replicates: 200})
+		w := WithinRun(ar1(600, 0.6, 1000+seed), Mean, WithinRunOptions{Seed: seed, Replicates: 200})
 		if w.Interval != nil && w.Interval.Contains(0) {
 			covered++
 		}

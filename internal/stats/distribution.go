@@ -11,13 +11,19 @@ import (
 func student(df float64) distuv.StudentsT { return distuv.StudentsT{Mu: 0, Sigma: 1, Nu: df} }
 
 // tQuantile is the p-quantile of Student's t; NaN outside 0..1 and without degrees
-// of freedom, where the library would panic.
+// of freedom, where the library would panic. From 1e8 degrees on it is the normal
+// quantile, which differs by less than 1e-8 of itself.
 func tQuantile(p, df float64) float64 {
-	if !(0 <= p && p <= 1) || !(df > 0) || math.IsInf(df, 1) {
+	switch {
+	case !(0 <= p && p <= 1) || !(df > 0):
 		return math.NaN()
+	case df > 1e8:
+		return normalQuantile(p)
 	}
 	return student(df).Quantile(p)
 }
+
+func normalQuantile(p float64) float64 { return math.Sqrt2 * math.Erfinv(2*p-1) }
 
 // tAbove is P(T > t), accurate far out in the tail.
 func tAbove(t, df float64) float64 {

@@ -28,9 +28,9 @@ func overChi(df, upper float64, g func(s float64) float64) float64 {
 // quadrature is a rule for integrals over 0..1.
 type quadrature struct{ at, weight []float64 }
 
-// legendre is the rule of 200 points, computed once.
+// legendre is the rule of 96 points, computed once.
 var legendre = sync.OnceValue(func() quadrature {
-	q := quadrature{at: make([]float64, 200), weight: make([]float64, 200)}
+	q := quadrature{at: make([]float64, 96), weight: make([]float64, 96)}
 	quad.Legendre{}.FixedLocations(q.at, q.weight, 0, 1)
 	return q
 })
@@ -132,12 +132,15 @@ func plan(id string, sdLog, difference float64, opt PlanOptions, power func(n fl
 		x.withhold(SpreadUnknown, "the spread of the repeats and the difference must be positive")
 		return x
 	}
-	low, high := 1, 2
+	low, high := bracket(sdLog/math.Log1p(difference), opt)
 	for power(float64(high)) < opt.Power {
 		if low, high = high, 2*high; low >= opt.MaxRepeats {
 			x.withhold(TooManyRepeats, "more than %d repeats in each group", opt.MaxRepeats)
 			return x
 		}
+	}
+	if low > 1 && power(float64(low)) >= opt.Power {
+		low, high = 1, low
 	}
 	for high-low > 1 {
 		if mid := (low + high) / 2; power(float64(mid)) < opt.Power {
@@ -148,6 +151,14 @@ func plan(id string, sdLog, difference float64, opt PlanOptions, power func(n fl
 	}
 	x.Value = float64(high)
 	return x
+}
+
+// bracket guesses two numbers of repeats around the planned one from the normal
+// approximation; the search does not rely on it.
+func bracket(spread float64, opt PlanOptions) (low, high int) {
+	z := normalQuantile(1-opt.Alpha/2) + normalQuantile(opt.Power)
+	n := math.Min(2*math.Pow(z*spread, 2), float64(opt.MaxRepeats))
+	return max(1, int(n*0.8)), max(2, int(n*1.1)+2)
 }
 
 // MinimumResolvable is the relative difference (0.01 for 1 %) that the design

@@ -330,8 +330,7 @@ func TestMinimumResolvableIsConsistent(t *testing.T) {
 	}
 }
 
-// Simulated comparisons with known truth, fixed seed. Bounds are four standard
-// errors wide for 4000 trials.
+// Simulated comparisons with known truth, fixed seed.
 func TestComparisonErrorRates(t *testing.T) {
 	rng := rand.New(rand.NewPCG(61, 62))
 	trials := 1500

@@ -8,9 +8,10 @@ const (
 	TooFewFrames    Code = "too_few_frames"       // fewer than two frame times
 	NotPositive     Code = "not_positive"         // a time, rate or score of zero or less, or not a finite number
 	TooShort        Code = "too_short"            // the run lasts less than the least elapsed time
-	TooLong         Code = "too_long"             // the sum of the frame times overflows
+	TooLong         Code = "too_long"             // the run lasts longer than the method takes, or its sum overflows
 	BadOption       Code = "bad_option"           // the caller asked for a method that does not exist
 	Stall           Code = "stall"                // one frame takes more than 5 s, or more than 10 % of the run
+	DroppedRows     Code = "dropped_rows"         // the frame times do not fill the span of the time stamps
 	TailTooThin     Code = "tail_too_thin"        // fewer than five values lie beyond the percentile
 	TailEmpty       Code = "tail_empty"           // less than one value lies beyond the percentile
 	WindowTooLong   Code = "window_too_long"      // the run is shorter than two windows
@@ -64,4 +65,18 @@ const (
 	LoadUnread        Code = "load_unread"        // it is not known whether the load stayed the same
 	LimitUndeclared   Code = "limit_undeclared"   // the temperature limit is not known
 	RoomBounded       Code = "room_bounded"       // the room temperature is an upper bound, not a reading
+)
+
+// Reasons that concern two runs of one sequence.
+const (
+	AdvanceUndeclared Code = "advance_undeclared" // it is not known whether content moves by time or by frame
+	WeakPeak          Code = "weak_peak"          // the runs do not look alike at any offset
+	AmbiguousPeak     Code = "ambiguous_peak"     // another offset fits nearly as well
+	LagAtLimit        Code = "lag_at_limit"       // the best offset is the largest one tried
+	OverlapTooShort   Code = "overlap_too_short"  // the runs share too little
+	SpeedsDiffer      Code = "speeds_differ"      // the halves of the runs align at different offsets
+	LengthsDiffer     Code = "lengths_differ"     // the runs have different numbers of frames
+	RunNotAligned     Code = "run_not_aligned"    // a run was left out because it could not be aligned
+	NoNull            Code = "no_null"            // without repeats it is not known what gap chance alone makes
+	WithinNoise       Code = "within_noise"       // repeats of one side show as large a gap
 )

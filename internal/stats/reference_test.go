@@ -178,6 +178,7 @@ func TestReference(t *testing.T) {
 		{"drift", checkDrift},
 		{"change points", checkChangepoint},
 		{"thermal", checkThermal},
+		{"alignment", checkAlignment},
 	}
 	ran := 0
 	for _, s := range sections {
@@ -195,5 +196,7 @@ func TestReference(t *testing.T) {
 	}
 	sort.Strings(missed)
 	t.Logf("%d of %d leaves compared", len(all)-len(missed), len(all))
-	_ = missed
+	if len(missed) > 0 || len(all) < 565 {
+		t.Errorf("%d of %d leaves were not compared: %s", len(missed), len(all), strings.Join(missed, ", "))
+	}
 }

@@ -17,6 +17,7 @@ type Options struct {
 	Thresholds   []Threshold   // the refresh period of 60 Hz
 	Synchronised bool          // frames wait for the display: apply SyncSlack
 	SyncSlack    float64       // 0.02 of the refresh period
+	Span         time.Duration // last minus first time stamp of the log, 0 when it has none
 	StallTime    time.Duration // 5 s; a longer frame marks the run
 	StallShare   float64       // 0.1 of the run; a longer frame marks the run
 }
@@ -56,7 +57,7 @@ func (o Options) check(g *Grade) bool {
 	}
 	for _, t := range o.Thresholds {
 		if !t.valid() {
-			g.refuse(BadOption, "threshold %d/%d ns is not positive", t.Num, t.Den)
+			g.refuse(BadOption, "threshold %d/%d ns is below a nanosecond", t.Num, t.Den)
 		}
 	}
 	return g.Status != Refused
@@ -66,7 +67,7 @@ func (o Options) check(g *Grade) bool {
 // evidence, and its frames are not independent of each other. When the log is
 // refused every number in it is refused with the same reason.
 type Run struct {
-	Grade                       // flagged when a frame stalled
+	Grade                       // flagged when a frame stalled or rows are missing
 	Frames        int           //
 	Elapsed       time.Duration // exact sum of the frame times
 	RateMean      Number        // rate.mean, frames/s: frames over elapsed, the harmonic mean of the frame rates
@@ -132,6 +133,7 @@ func (r *Run) fill(f frames, opt Options) {
 	}
 	r.Pacing = f.pacing(ms, mean)
 	r.markStalls(f, opt)
+	r.markSpan(f, opt)
 }
 
 type percentilePair struct{ plain, weighted *Number }
@@ -157,6 +159,18 @@ func (r *Run) markStalls(f frames, opt Options) {
 	k := r.Stalls[0]
 	r.flag(Stall, "%d frames last longer than %v or %g of the run, the first is frame %d with %.3f s",
 		len(r.Stalls), opt.StallTime, opt.StallShare, k, float64(f.order[k])/1e9)
+}
+
+// markSpan holds the sum of the frame times against the log's time stamps. They
+// mark the start or the end of a frame, so that one frame may lie outside.
+func (r *Run) markSpan(f frames, opt Options) {
+	if opt.Span == 0 {
+		return
+	}
+	frame := time.Duration(max(f.order[0], f.order[len(f.order)-1]))
+	if d := r.Elapsed - opt.Span; d.Abs() > frame+time.Millisecond {
+		r.flag(DroppedRows, "the frames last %v, the time stamps span %v", r.Elapsed, opt.Span)
+	}
 }
 
 // withheld gives every number its id and unit, and the run's reason in place of a

@@ -278,3 +278,83 @@ func BenchmarkDescribeMillionFrames(b *testing.B) {
 		Describe(x, Options{})
 	}
 }
+
+func TestSpanMarksDroppedRows(t *testing.T) {
+	x := slices.Repeat([]int64{1e7}, 500)
+	for span, want := range map[time.Duration]Status{
+		0:                        OK,
+		5 * time.Second:          OK,
+		4990 * time.Millisecond:  OK, // stamps at the start of each frame
+		5040 * time.Millisecond:  Flagged,
+		10000 * time.Millisecond: Flagged,
+	} {
+		r := Describe(x, Options{Span: span})
+		if r.Status != want || (want == Flagged) != r.Has(DroppedRows) {
+			t.Errorf("stamps span %v: %s %q", span, r.Status, r.Reason)
+		}
+	}
+}
+
+// A log in the wrong unit lasts for years: it costs no more than any other.
+func TestRunOfYearsIsBounded(t *testing.T) {
+	r := Describe(slices.Repeat([]int64{1e16}, 500), Options{})
+	if r.WindowMin.Usable() || !r.WindowMin.Has(TooManyValues) || !r.RateMean.Usable() {
+		t.Errorf("%+v", r.WindowMin)
+	}
+	if al := Align([]int64{1e17, 1e17}, []int64{1e17, 1e17}, AlignOptions{Advance: ByTime}); !al.Has(TooLong) {
+		t.Errorf("%+v", al)
+	}
+}
+
+// The time-weighted percentile is never below the percentile of frames.
+func TestTimeWeightingNeverLowers(t *testing.T) {
+	rng := rand.New(rand.NewPCG(9, 10))
+	for range 50 {
+		x := make([]int64, 6000)
+		for i := range x {
+			x[i] = int64(8e6 * math.Exp(0.5*rng.NormFloat64()))
+		}
+		r := Describe(x, Options{Quantile: 1})
+		for _, pair := range r.percentiles() {
+			if pair.weighted.Value < pair.plain.Value {
+				t.Errorf("%s %v, %s %v", pair.weighted.Method, pair.weighted.Value, pair.plain.Method, pair.plain.Value)
+			}
+		}
+	}
+}
+
+// Whatever the frame times, a run is refused as a whole or its numbers hang
+// together.
+func FuzzDescribe(f *testing.F) {
+	f.Add([]byte{1, 2, 3, 4}, int64(1e8), uint8(7))
+	f.Add([]byte{0}, int64(-1), uint8(1))
+	f.Add(slices.Repeat([]byte{200, 1}, 600), int64(1e6), uint8(3))
+	f.Add([]byte{255, 255}, int64(math.MaxInt64/255), uint8(9))
+	f.Fuzz(func(t *testing.T, steps []byte, unit int64, hf uint8) {
+		nanos := make([]int64, len(steps))
+		for i, s := range steps {
+			nanos[i] = int64(s) * unit
+		}
+		r := Describe(nanos, Options{Quantile: HF(hf % 11)})
+		for _, n := range r.numbers() {
+			if n.Usable() == math.IsNaN(n.Value) || math.IsInf(n.Value, 0) || n.Method == "" || (n.Status != OK) != (n.Reason != "") {
+				t.Fatalf("%+v", *n)
+			}
+		}
+		if r.Status == Refused {
+			return
+		}
+		asc := []Number{r.P50, r.P95, r.P99, r.P999}
+		for i := 1; i < len(asc) && asc[i].Usable(); i++ {
+			if asc[i].Value < asc[i-1].Value {
+				t.Fatalf("%s below %s", asc[i].Method, asc[i-1].Method)
+			}
+		}
+		if back := r.RateMean.Value * r.Elapsed.Seconds(); math.Abs(back/float64(r.Frames)-1) > 1e-12 {
+			t.Fatalf("rate times elapsed is %v of %d frames", back, r.Frames)
+		}
+		if r.WindowMin.Usable() && r.WindowMin.Value > r.WindowMax.Value {
+			t.Fatal("the slowest window is faster than the fastest")
+		}
+	})
+}

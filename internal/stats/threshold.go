@@ -18,7 +18,8 @@ func RefreshPeriod(hertz int64) Threshold { return Threshold{Num: 1e9, Den: hert
 // Nanoseconds is the threshold rounded to a float64.
 func (t Threshold) Nanoseconds() float64 { return float64(t.Num) / float64(t.Den) }
 
-func (t Threshold) valid() bool { return t.Num > 0 && t.Den > 0 }
+// valid wants at least a nanosecond.
+func (t Threshold) valid() bool { return t.Den > 0 && t.Num >= t.Den }
 
 // exceededBy reports whether ns lies strictly above the threshold.
 func (t Threshold) exceededBy(ns int64) bool { return ns > t.Num/t.Den }
@@ -54,14 +55,15 @@ func (f frames) beyond(t Threshold, opt Options) Beyond {
 		slack = opt.SyncSlack
 	}
 	period := t.Nanoseconds()
-	var count, missed, over int64
+	var count, over int64
+	var missed float64
 	for _, ns := range f.order {
 		if slack > 0 && float64(ns) <= period*(1+slack) || !t.exceededBy(ns) {
 			continue
 		}
 		count++
 		over += ns
-		missed += t.periods(max(1, ns-int64(slack*period))) - 1
+		missed += float64(t.periods(max(1, ns-int64(slack*period))) - 1)
 	}
 	n := len(f.order)
 	params := []Param{{Name: "threshold", Value: period / 1e6, Unit: "ms"}, {Name: "slack", Value: slack}}
@@ -80,7 +82,7 @@ func (f frames) beyond(t Threshold, opt Options) Beyond {
 		Time:            figure("over.time", "s", seconds),
 		TimeFraction:    figure("over.time_fraction", "1", float64(over)/float64(f.total)),
 		Excess:          figure("over.excess", "s", seconds-float64(count)*period/1e9),
-		MissedRefreshes: figure("over.missed_refreshes", "refreshes", float64(missed)),
+		MissedRefreshes: figure("over.missed_refreshes", "refreshes", missed),
 	}
 }
 

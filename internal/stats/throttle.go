@@ -96,7 +96,7 @@ func FindThrottling(tr Trace, opt ThrottleOptions) Throttling {
 			continue
 		}
 		j := i
-		for j < len(bins) && low(bins[j]) {
+		for j < len(bins) && low(bins[j]) && (j == i || bins[j].from == bins[j-1].to) {
 			j++
 		}
 		if bins[j-1].to-bins[i].from >= opt.Least-1e-9 {

@@ -54,7 +54,7 @@ func TypeA(values []float64, unit string, level float64, more ...Component) Unce
 	if u.U == 0 {
 		u.flag(NoVariation, "all values are %g and no resolution is declared", u.Value)
 	}
-	u.K = tQuantile(0.5+level/2, math.Min(u.DF, 1e9))
+	u.K = tQuantile(0.5+level/2, u.DF)
 	u.Expanded = u.K * u.U
 	u.RelativeU = u.U / math.Abs(u.Value)
 	return u

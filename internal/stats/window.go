@@ -24,6 +24,10 @@ func (p *progress) at(ns int64) float64 {
 	return float64(p.i) + float64(ns-p.begin)/float64(p.order[p.i])
 }
 
+// maxWindows bounds the work on a log whose times are wrong by orders of
+// magnitude; at the default step it is two days.
+const maxWindows = 2_000_000
+
 // windows finds the slowest and the fastest window. Frames count in part, so
 // that a window does not jump by a whole frame.
 func (f frames) windows(opt Options) (least, most WindowRate) {
@@ -37,6 +41,12 @@ func (f frames) windows(opt Options) (least, most WindowRate) {
 	if f.total < 2*width {
 		for _, w := range []*WindowRate{&least, &most} {
 			w.withhold(WindowTooLong, "the run lasts %v, less than two windows of %v", time.Duration(f.total), opt.Window)
+		}
+		return least, most
+	}
+	if count := (f.total - width) / step; count > maxWindows {
+		for _, w := range []*WindowRate{&least, &most} {
+			w.withhold(TooManyValues, "%d windows, at most %d are tried", count, maxWindows)
 		}
 		return least, most
 	}
