@@ -6,7 +6,9 @@ import (
 	"math"
 	"time"
 
+	"google.golang.org/protobuf/encoding/protowire"
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
 
 	"witnessmark/internal/rig"
 	"witnessmark/internal/series"
@@ -15,10 +17,16 @@ import (
 )
 
 // Decode reads a record's bytes. It fails on anything that is not a whole,
-// well-formed record and never panics. The result may share memory with b.
+// well-formed record and never panics. What it allocates is bounded, whatever
+// b claims. The result may share memory with b.
 func Decode(b []byte) (*Run, error) {
 	var m pb.Record
-	if err := proto.Unmarshal(b, &m); err != nil {
+	left := maxElements
+	err := count(b, m.ProtoReflect().Descriptor(), &left)
+	if err == nil {
+		err = proto.Unmarshal(b, &m)
+	}
+	if err != nil {
 		return nil, fmt.Errorf("decode record: %w", err)
 	}
 	r, err := fromProto(&m)
@@ -29,6 +37,42 @@ func Decode(b []byte) (*Run, error) {
 		return nil, fmt.Errorf("decode record: %w", err)
 	}
 	return r, nil
+}
+
+// maxElements bounds the elements of all lists in a record: an empty one is two
+// bytes here and some hundred once it is decoded.
+const maxElements = 1 << 20
+
+// count takes the elements of all lists in the encoded message b off left.
+func count(b []byte, d protoreflect.MessageDescriptor, left *int) error {
+	for len(b) > 0 {
+		num, typ, n := protowire.ConsumeTag(b)
+		if n < 0 {
+			return protowire.ParseError(n)
+		}
+		size := protowire.ConsumeFieldValue(num, typ, b[n:])
+		if size < 0 {
+			return protowire.ParseError(size)
+		}
+		value := b[n : n+size]
+		b = b[n+size:]
+		f := d.Fields().ByNumber(num)
+		if f == nil || typ != protowire.BytesType {
+			continue
+		}
+		if f.Cardinality() == protoreflect.Repeated {
+			if *left--; *left < 0 {
+				return fmt.Errorf("its lists have more than %d elements", maxElements)
+			}
+		}
+		if inner := f.Message(); inner != nil {
+			v, _ := protowire.ConsumeBytes(value)
+			if err := count(v, inner, left); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
 }
 
 func fromProto(m *pb.Record) (*Run, error) {
@@ -50,7 +94,7 @@ func fromProto(m *pb.Record) (*Run, error) {
 	if s := m.GetSetup(); s != nil {
 		r.Setup = &Setup{Label: s.GetLabel(), Source: s.GetSource(), FileName: s.GetFileName()}
 	}
-	left := maxSamples
+	left := MaxSamples
 	for _, s := range m.GetSignals() {
 		sig, err := signalOf(s, left)
 		if err != nil {
@@ -117,24 +161,17 @@ func factOf(m *pb.Fact) rig.Fact {
 	return f
 }
 
-// maxSamples bounds what the signals of one record may unfold to: 100 signals at
-// 10 Hz for more than four hours.
-const maxSamples = 16 << 20
-
 func signalOf(m *pb.Signal, most int) (rig.Signal, error) {
 	s := rig.Signal{
 		Key: rig.Key(m.GetKey()), Unit: rig.Unit(m.GetUnit()), Exponent: int(m.GetExponent()), Source: m.GetSource(),
 		Counter: m.GetCounter(), Unread: rig.Unread{Reason: rig.Reason(m.GetUnread()), Detail: m.GetDetail()},
-	}
-	if s.Exponent < -30 || s.Exponent > 30 {
-		return s, fmt.Errorf("signal %s: exponent %d", s.Key, s.Exponent)
 	}
 	if len(m.GetOffsets()) > 0 || len(m.GetSamples()) > 0 {
 		offsets, err := series.DecodeMax(nil, m.GetOffsets(), most)
 		if err != nil {
 			return s, fmt.Errorf("signal %s: offsets: %w", s.Key, err)
 		}
-		if s.Values, err = series.DecodeMax(nil, m.GetSamples(), most); err != nil {
+		if s.Values, err = series.DecodeMax(nil, m.GetSamples(), len(offsets)); err != nil {
 			return s, fmt.Errorf("signal %s: samples: %w", s.Key, err)
 		}
 		s.Offsets = make([]time.Duration, len(offsets))

@@ -12,13 +12,21 @@ import (
 	pb "witnessmark/proto/witnessmark/v1"
 )
 
-// Encode gives the record's bytes. It is called once in a run's life, on the
-// rig; the bytes are then signed and never made again.
+// Encode gives the record's bytes, which Decode takes. It is called once in a
+// run's life, on the rig; the bytes are then signed and never made again. A text
+// that is not UTF-8, as firmware and arguments may be, does not cost the run:
+// what cannot be said stands as U+FFFD, and a remark says so.
 func Encode(r *Run) ([]byte, error) {
 	if err := r.Check(); err != nil {
 		return nil, fmt.Errorf("encode record: %w", err)
 	}
-	b, err := proto.MarshalOptions{Deterministic: true}.Marshal(toProto(r))
+	m := toProto(r)
+	if !valid(m.ProtoReflect()) {
+		m = proto.CloneOf(m)
+		repair(m.ProtoReflect())
+		m.Remarks = append(m.Remarks, "some texts held bytes that are not UTF-8; U+FFFD stands for each stretch of them")
+	}
+	b, err := proto.MarshalOptions{Deterministic: true}.Marshal(m)
 	if err != nil {
 		return nil, fmt.Errorf("encode record: %s: %w", r.ID, err)
 	}

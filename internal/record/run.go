@@ -3,7 +3,6 @@ package record
 import (
 	"crypto/sha256"
 	"encoding/base32"
-	"fmt"
 	"strings"
 	"time"
 
@@ -135,80 +134,4 @@ func ValidID(s string) bool {
 	}
 	b, err := idText.DecodeString(tail)
 	return err == nil && len(b) == 5
-}
-
-// Check says what is wrong with the run's shape, or nil. Whatever Decode
-// returns has passed it.
-func (r *Run) Check() error {
-	switch {
-	case !ValidID(r.ID):
-		return fmt.Errorf("run id %q is not of the form 20310302-090312-k7q2m9xd", r.ID)
-	case !validName(r.Rig):
-		return fmt.Errorf("rig name %q is empty, too long or holds a control character", r.Rig)
-	case !validName(r.Workload.Name):
-		return fmt.Errorf("workload name %q is empty, too long or holds a control character", r.Workload.Name)
-	case r.Setup != nil && !validName(r.Setup.Label):
-		return fmt.Errorf("setup label %q is empty, too long or holds a control character", r.Setup.Label)
-	case r.Repeat < 1 || r.Repeats < r.Repeat:
-		return fmt.Errorf("repeat %d of %d", r.Repeat, r.Repeats)
-	case r.Elapsed < 0:
-		return fmt.Errorf("elapsed time %v is negative", r.Elapsed)
-	case !knownOutcome(r.Exit.Outcome):
-		return fmt.Errorf("outcome %q is not known", r.Exit.Outcome)
-	}
-	return r.checkParts()
-}
-
-func (r *Run) checkParts() error {
-	names := map[string]bool{}
-	for _, a := range r.Attachments {
-		if !validName(a.Name) || names[a.Name] || a.Size < 0 {
-			return fmt.Errorf("attachment %q is unnamed, named twice or of negative size", a.Name)
-		}
-		names[a.Name] = true
-	}
-	for _, l := range r.Logs {
-		if !names[l.Attachment] {
-			return fmt.Errorf("timing log %q is not among the attachments", l.Attachment)
-		}
-	}
-	for _, s := range []rig.Snapshot{r.Before, r.After} {
-		for i, f := range s.Facts {
-			if err := f.Check(); err != nil {
-				return err
-			}
-			if i > 0 && rig.Compare(s.Facts[i-1].Key, f.Key) >= 0 {
-				return fmt.Errorf("facts are not in order at %s", f.Key)
-			}
-		}
-	}
-	for _, s := range r.Signals {
-		if len(s.Offsets) != len(s.Values) {
-			return fmt.Errorf("signal %s has %d offsets and %d samples", s.Key, len(s.Offsets), len(s.Values))
-		}
-	}
-	return nil
-}
-
-func knownOutcome(s string) bool {
-	switch s {
-	case Finished, Failed, Killed, Interrupted, TimedOut, NotStarted:
-		return true
-	}
-	return false
-}
-
-// maxName bounds the names that become keys of the archive and the trail.
-const maxName = 120
-
-func validName(s string) bool {
-	if s == "" || len(s) > maxName {
-		return false
-	}
-	for _, r := range s {
-		if r < ' ' || r == 0x7f || r == '\uFFFD' {
-			return false
-		}
-	}
-	return true
 }
