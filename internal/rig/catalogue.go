@@ -22,14 +22,16 @@ type Tolerance struct {
 	Relative float64
 }
 
-// Equal says whether seen equals want within t. Values of different kinds never are.
+// Equal says whether seen equals want within t. Values of different kinds never
+// are. It allows for what decimals lose as binary fractions: 4.2 is within 0.1 of 4.1.
 func (t Tolerance) Equal(want, seen Value) bool {
 	w, ok := want.Number()
 	s, ok2 := seen.Number()
 	if !ok || !ok2 {
 		return want == seen
 	}
-	return math.Abs(w-s) <= math.Max(t.Absolute, t.Relative*math.Abs(w))
+	slack := 1e-12 * math.Max(math.Abs(w), math.Abs(s))
+	return math.Abs(w-s) <= math.Max(t.Absolute, t.Relative*math.Abs(w))+slack
 }
 
 // Entry is what the catalogue knows of one fact or family of facts.

@@ -143,9 +143,31 @@ func TestTolerance(t *testing.T) {
 		{NumberOf(1000), NumberOf(1010.1), false},
 		{NumberOf(1), TextOf("1"), false},
 		{TextOf("a"), TextOf("a"), true},
+		{TextOf("a"), TextOf("b"), false},
+		{TruthOf(true), TruthOf(false), false},
 	} {
 		if got := tol.Equal(c.want, c.seen); got != c.equal {
 			t.Errorf("%v %v: %v", c.want, c.seen, got)
+		}
+	}
+}
+
+func TestToleranceOfBinaryFractions(t *testing.T) {
+	for _, c := range []struct {
+		want, seen float64
+		tol        Tolerance
+		equal      bool
+	}{
+		{4.1, 4.2, Tolerance{Absolute: 0.1}, true},
+		{4.1, 4.0, Tolerance{Absolute: 0.1}, true},
+		{4.1, 4.2001, Tolerance{Absolute: 0.1}, false},
+		{0.3, 0.1 + 0.2, Tolerance{}, true},
+		{0.3, 0.3000001, Tolerance{}, false},
+		{4200, 4208.4, Tolerance{Relative: 0.002}, true},
+		{4200, 4208.5, Tolerance{Relative: 0.002}, false},
+	} {
+		if got := c.tol.Equal(NumberOf(c.want), NumberOf(c.seen)); got != c.equal {
+			t.Errorf("%v against %v within %+v: %v", c.seen, c.want, c.tol, got)
 		}
 	}
 }
