@@ -16,6 +16,7 @@ import (
 	"witnessmark/internal/rig"
 	"witnessmark/internal/screen"
 	"witnessmark/internal/setup"
+	"witnessmark/internal/spool"
 )
 
 func checkCommand(s *session) *cobra.Command {
@@ -104,8 +105,8 @@ func (s *session) mark(ctx context.Context, name string, set *setup.Setup) (*dri
 	if set != nil {
 		label = set.Label
 	}
-	if s.place.Collector == "" {
-		dir, err := s.place.Archive()
+	if s.destination() == spool.Embedded {
+		dir, err := s.path("archive")
 		if err != nil {
 			return nil, err
 		}

@@ -37,5 +37,10 @@ func main() {
 
 // run is the command without its process: it parses, wires and waits.
 func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.Writer) int {
-	return screen.Execute(ctx, rootCommand(&session{stdout: stdout, stderr: stderr}), args, stdin, stdout, stderr)
+	cmd := rootCommand(&session{stdout: stdout, stderr: stderr})
+	cmd.SetArgs(args)
+	cmd.SetIn(stdin)
+	cmd.SetOut(stdout)
+	cmd.SetErr(stderr)
+	return screen.Fail(stderr, cmd.Name(), cmd.ExecuteContext(ctx))
 }

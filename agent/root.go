@@ -1,9 +1,12 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"io"
 	"log/slog"
+	"os"
+	"path/filepath"
 
 	"github.com/spf13/cobra"
 
@@ -16,7 +19,8 @@ import (
 // session is what all commands of one call share.
 type session struct {
 	stdout, stderr io.Writer
-	place          screen.Place
+	state          string // --state
+	collector      string // --collector
 	root           string // --root
 	json           bool   // --json
 }
@@ -25,10 +29,16 @@ func rootCommand(s *session) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:     "agent",
 		Short:   "Record timed runs of this machine with its full configuration",
+		Example: "  agent check --setup heron-rated.toml\n  agent run --workload orrery.toml --setup heron-rated.toml",
 		Version: version,
+		Args:    cobra.NoArgs,
+		RunE:    func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
 	}
-	s.place.Flags(cmd)
+	f := cmd.PersistentFlags()
+	f.StringVar(&s.collector, "collector", "", "deliver to the collector at `HOST:PORT` (or set WITNESSMARK_COLLECTOR); without it, to the archive in the state folder")
+	f.StringVar(&s.state, "state", "", "state folder `DIR` (or set WITNESSMARK_STATE)")
 	cmd.AddCommand(factsCommand(s), checkCommand(s), runCommand(s), spoolCommand(s))
+	screen.StrictUsage(cmd)
 	return cmd
 }
 
@@ -48,12 +58,15 @@ func (s *session) tree() (*probe.Tree, error) {
 	return probe.LiveTree()
 }
 
+// path gives a place in the state folder: key.pem, spool, archive.
+func (s *session) path(name string) (string, error) {
+	dir, err := collect.StateFolder(cmp.Or(s.state, os.Getenv("WITNESSMARK_STATE")))
+	return filepath.Join(dir, name), err
+}
+
 // destination names where records go, as the spool keeps it.
 func (s *session) destination() string {
-	if s.place.Collector == "" {
-		return spool.Embedded
-	}
-	return s.place.Collector
+	return cmp.Or(s.collector, os.Getenv("WITNESSMARK_COLLECTOR"), spool.Embedded)
 }
 
 // connect reaches a destination. The embedded archive stays open, and closed to
@@ -62,7 +75,7 @@ func (s *session) connect(ctx context.Context, destination string) (*collect.Con
 	if destination != spool.Embedded {
 		return collect.Dial(destination)
 	}
-	dir, err := s.place.Archive()
+	dir, err := s.path("archive")
 	if err != nil {
 		return nil, err
 	}
@@ -70,7 +83,7 @@ func (s *session) connect(ctx context.Context, destination string) (*collect.Con
 }
 
 func (s *session) openSpool() (*spool.Spool, error) {
-	dir, err := s.place.Spool()
+	dir, err := s.path("spool")
 	if err != nil {
 		return nil, err
 	}

@@ -155,7 +155,7 @@ func (s *session) captureRig(f runFlags, set *setup.Setup) (*capture.Rig, error)
 	}
 	if rig.Name, err = rigName(f.rig, set, tree); err == nil {
 		var path string
-		if path, err = s.place.Key(); err == nil {
+		if path, err = s.path("key.pem"); err == nil {
 			rig.Key, err = collect.LoadKey(path, true)
 		}
 	}

@@ -99,7 +99,7 @@ func (s *session) sendAll(ctx context.Context, sp *spool.Spool) error {
 	done := map[string]bool{}
 	for _, it := range items {
 		d := it.Destination
-		if done[d] || (s.place.Collector != "" && d != s.place.Collector) {
+		if done[d] || (s.collector != "" && d != s.collector) {
 			continue
 		}
 		done[d] = true
@@ -120,7 +120,7 @@ func (s *session) sendAll(ctx context.Context, sp *spool.Spool) error {
 
 // recoverSpooled finishes what a killed agent left.
 func (s *session) recoverSpooled(sp *spool.Spool) error {
-	path, err := s.place.Key()
+	path, err := s.path("key.pem")
 	if err != nil {
 		return err
 	}

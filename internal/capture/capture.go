@@ -9,6 +9,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
 	"time"
 
 	"witnessmark/internal/fault"
@@ -194,27 +195,29 @@ func (c *capturing) execute(ctx context.Context) {
 }
 
 // within moves offsets to the workload's start, rounds them to a tenth of a
-// millisecond, and leaves out passes from before the start.
+// millisecond, and leaves out passes from outside the run. The sampler may share
+// one slice of offsets among signals, so new ones are made.
 func within(signals []rig.Signal, began, elapsed time.Duration) []rig.Signal {
-	for i := range signals {
-		s := &signals[i]
-		n := 0
-		for k, o := range s.Offsets {
+	out := slices.Clone(signals)
+	for i := range out {
+		s := &out[i]
+		offsets, samples := s.Offsets, s.Values
+		s.Offsets, s.Values = nil, nil
+		for k, o := range offsets {
 			if o -= began; o >= 0 && o <= elapsed {
-				s.Offsets[n], s.Values[n] = o.Round(100*time.Microsecond), s.Values[k]
-				n++
+				s.Offsets, s.Values = append(s.Offsets, o.Round(100*time.Microsecond)), append(s.Values, samples[k])
 			}
 		}
-		s.Offsets, s.Values = s.Offsets[:n], s.Values[:n]
+		s.Gaps = slices.Clone(s.Gaps)
 		for k := range s.Gaps {
 			g := &s.Gaps[k]
 			g.From, g.To = max(0, g.From-began), max(0, g.To-began)
 		}
-		if n == 0 && s.Unread.Reason == "" {
+		if len(s.Values) == 0 && s.Unread.Reason == "" {
 			s.Unread = rig.Unread{Reason: rig.Absent, Detail: "no sample fell into the run"}
 		}
 	}
-	return signals
+	return out
 }
 
 // finish reads what the workload left, and spools the record.
