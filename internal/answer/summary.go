@@ -32,6 +32,8 @@ type Summary struct {
 	AgentCost       record.Cost
 	RecordSHA256    [sha256.Size]byte
 	Played          string
+	// Configuration is the hash of rig.Snapshot.ConfigurationSHA256 before the run.
+	Configuration [sha256.Size]byte
 }
 
 // Statistics describes the frame times of a run. A number that its method
@@ -95,6 +97,7 @@ func Summarise(r *record.Run, sum [sha256.Size]byte, st Statistics, j drift.Judg
 		ID: r.ID, Rig: r.Rig, Workload: r.Workload.Name, WorkloadVersion: r.Workload.Version,
 		Group: r.Group, Repeat: r.Repeat, Started: r.Started, Elapsed: r.Elapsed, Exit: r.Exit,
 		Judgement: j, Results: r.Results, Statistics: st, AgentCost: r.AgentCost, RecordSHA256: sum, Played: r.Played,
+		Configuration: r.Before.ConfigurationSHA256(),
 	}
 	if r.Setup != nil {
 		s.Setup = r.Setup.Label
@@ -126,6 +129,7 @@ func (s Summary) proto() *pb.RunSummary {
 		Group: s.Group, Repeat: uint32(s.Repeat), StartedUnixNano: s.Started.UnixNano(), ElapsedNano: int64(s.Elapsed),
 		Exit: record.ExitProto(s.Exit), Judgement: record.JudgementProto(s.Judgement), Results: record.ResultsProto(s.Results),
 		Statistics: s.Statistics.proto(), AgentCost: record.CostProto(s.AgentCost), RecordSha256: s.RecordSHA256[:], Played: s.Played,
+		ConfigurationSha256: s.Configuration[:],
 	}
 }
 
@@ -133,6 +137,9 @@ func summaryOf(m *pb.RunSummary) (Summary, error) {
 	j, err := record.JudgementOf(m.GetJudgement())
 	if err == nil && len(m.GetRecordSha256()) != sha256.Size {
 		err = fmt.Errorf("no SHA-256 of the record")
+	}
+	if err == nil && len(m.GetConfigurationSha256()) != sha256.Size {
+		err = fmt.Errorf("no SHA-256 of the configuration")
 	}
 	if err != nil {
 		return Summary{}, fmt.Errorf("decode summary of run %q: %w", m.GetId(), err)
@@ -144,6 +151,7 @@ func summaryOf(m *pb.RunSummary) (Summary, error) {
 		Exit: record.ExitOf(m.GetExit()), Judgement: j, Results: record.ResultsOf(m.GetResults()),
 		Statistics: statisticsOf(m.GetStatistics()), AgentCost: record.CostOf(m.GetAgentCost()),
 		RecordSHA256: [sha256.Size]byte(m.GetRecordSha256()), Played: m.GetPlayed(),
+		Configuration: [sha256.Size]byte(m.GetConfigurationSha256()),
 	}, nil
 }
 

@@ -178,3 +178,20 @@ func TestSignalScale(t *testing.T) {
 		t.Errorf("got %v", s.At(0))
 	}
 }
+
+func TestConfigurationLeavesOutWhatPasses(t *testing.T) {
+	at := time.Unix(0, 0)
+	base := []Fact{{Key: "cpu.model", Value: TextOf("x")}, {Key: "kernel.uptime", Value: NumberOf(5), Unit: Second}}
+	a := NewSnapshot(at, base)
+	b := NewSnapshot(at.Add(time.Hour), []Fact{base[0], {Key: "kernel.uptime", Value: NumberOf(6), Unit: Second}})
+	if a.ConfigurationSHA256() != b.ConfigurationSHA256() {
+		t.Error("uptime made another configuration")
+	}
+	c := NewSnapshot(at, []Fact{{Key: "cpu.model", Unread: Unread{Absent, ""}}, base[1]})
+	if a.ConfigurationSHA256() == c.ConfigurationSHA256() {
+		t.Error("an unread model made the same configuration")
+	}
+	if n := len(a.Configuration()); n != 1 {
+		t.Errorf("%d facts", n)
+	}
+}

@@ -370,8 +370,11 @@ type RunSummary struct {
 	RecordSha256    []byte                 `protobuf:"bytes,15,opt,name=record_sha256,json=recordSha256,proto3" json:"record_sha256,omitempty"`
 	Receipt         *Receipt               `protobuf:"bytes,16,opt,name=receipt,proto3" json:"receipt,omitempty"`
 	Played          string                 `protobuf:"bytes,17,opt,name=played,proto3" json:"played,omitempty"`
-	unknownFields   protoimpl.UnknownFields
-	sizeCache       protoimpl.SizeCache
+	// Of the facts that do not pass from moment to moment: runs with the same
+	// hash were made under the same configuration.
+	ConfigurationSha256 []byte `protobuf:"bytes,18,opt,name=configuration_sha256,json=configurationSha256,proto3" json:"configuration_sha256,omitempty"`
+	unknownFields       protoimpl.UnknownFields
+	sizeCache           protoimpl.SizeCache
 }
 
 func (x *RunSummary) Reset() {
@@ -521,6 +524,13 @@ func (x *RunSummary) GetPlayed() string {
 		return x.Played
 	}
 	return ""
+}
+
+func (x *RunSummary) GetConfigurationSha256() []byte {
+	if x != nil {
+		return x.ConfigurationSha256
+	}
+	return nil
 }
 
 // Statistics describes the frame times of one run; a number that the method
@@ -1267,7 +1277,7 @@ const file_witnessmark_v1_answer_proto_rawDesc = "" +
 	"\x10before_unix_nano\x18\x06 \x01(\x03R\x0ebeforeUnixNano\x12\x14\n" +
 	"\x05limit\x18\a \x01(\rR\x05limit\"B\n" +
 	"\x10ListRunsResponse\x12.\n" +
-	"\x04runs\x18\x01 \x03(\v2\x1a.witnessmark.v1.RunSummaryR\x04runs\"\x83\x05\n" +
+	"\x04runs\x18\x01 \x03(\v2\x1a.witnessmark.v1.RunSummaryR\x04runs\"\xb6\x05\n" +
 	"\n" +
 	"RunSummary\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x10\n" +
@@ -1290,7 +1300,8 @@ const file_witnessmark_v1_answer_proto_rawDesc = "" +
 	"agent_cost\x18\x0e \x01(\v2\x19.witnessmark.v1.AgentCostR\tagentCost\x12#\n" +
 	"\rrecord_sha256\x18\x0f \x01(\fR\frecordSha256\x121\n" +
 	"\areceipt\x18\x10 \x01(\v2\x17.witnessmark.v1.ReceiptR\areceipt\x12\x16\n" +
-	"\x06played\x18\x11 \x01(\tR\x06played\"\xe3\x04\n" +
+	"\x06played\x18\x11 \x01(\tR\x06played\x121\n" +
+	"\x14configuration_sha256\x18\x12 \x01(\fR\x13configurationSha256\"\xe3\x04\n" +
 	"\n" +
 	"Statistics\x12\x16\n" +
 	"\x06frames\x18\x01 \x01(\x04R\x06frames\x12!\n" +
