@@ -215,6 +215,23 @@ func TestChartRefusals(t *testing.T) {
 	}
 }
 
+// Both sides signal, upwards as downwards, and go on after the first signal.
+func TestChartSignalsBothWays(t *testing.T) {
+	for _, shift := range []float64{2, -2} {
+		rng := rand.New(rand.NewPCG(14, 15))
+		x := make([]float64, 80)
+		for i := range x {
+			if x[i] = rng.NormFloat64(); i >= 50 {
+				x[i] += shift
+			}
+		}
+		c := DrawChart(x, 50, ChartOptions{})
+		if n := len(c.CUSUM); n < 20 || c.CUSUM[0] < 50 || c.CUSUM[0] > 56 || c.CUSUM[n-1] != 79 || c.Status != OK {
+			t.Errorf("shift of %v sigma at 50: signals %v, %q", shift, c.CUSUM, c.Reason)
+		}
+	}
+}
+
 func TestNoChangeIsFound(t *testing.T) {
 	found := 0
 	for seed := range uint64(100) {

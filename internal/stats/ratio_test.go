@@ -214,6 +214,7 @@ func TestVerdicts(t *testing.T) {
 		{"5 % apart", scale(1.05), Different, []Note{AtLeastMargin}},
 		{"5 % behind", scale(1 / 1.05), Different, []Note{AtLeastMargin}},
 		{"1.1 % apart", scale(1.011), Different, nil},
+		{"1.1 % behind", scale(1 / 1.011), Different, nil},
 		{"noisy", []float64{97, 103, 99, 101, 100}, NotResolved, nil},
 	} {
 		got := Compare(base, c.against, CompareOptions{Unit: "frames/s"})

@@ -63,6 +63,10 @@ func TestThermalRefusals(t *testing.T) {
 	if st := Settled(s, c, flat, ThermalOptions{}); !st.Steady {
 		t.Errorf("flat is steady: %+v", st)
 	}
+	s, c = heating(200, 60, 63, 30, 2, 2)
+	if f := FitFirstOrder(s, c, ThermalOptions{}); f.Usable() || !f.Has(PoorFit) || !(f.RSquared > 0 && f.RSquared < 0.9) {
+		t.Errorf("noise of two thirds of the rise: R squared %v, %q", f.RSquared, f.Reason)
+	}
 	if f := FitFirstOrder(s[:3], c[:3], ThermalOptions{}); !f.Has(TooFewValues) {
 		t.Errorf("three samples: %+v", f.Grade)
 	}
