@@ -21,7 +21,11 @@ func (s *sheet) idling() {
 		}
 		parts = append(parts, part{processors{n}, r})
 	}
-	s.put("cpu.idle_states", agree("/"+cpuDir+"/cpu*/cpuidle/state*", parts))
+	states := agree("/"+cpuDir+"/cpu*/cpuidle/state*", parts)
+	if s.cpu.onlineWhy != nil {
+		states = failed(states.source, s.cpu.onlineWhy)
+	}
+	s.put("cpu.idle_states", states)
 	s.put("cpu.throttle_count", s.throttleCount())
 }
 

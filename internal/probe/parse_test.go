@@ -76,7 +76,7 @@ func FuzzPairs(f *testing.F) {
 		}
 		r := kibibytes("/f", parsePairs(b), "MemTotal")
 		n, ok := r.value.Number()
-		kib, err := strconv.ParseFloat(strings.TrimSuffix(parsePairs(b)["MemTotal"], " kB"), 64)
+		kib, err := strconv.ParseFloat(strings.TrimSpace(strings.TrimSuffix(parsePairs(b)["MemTotal"], " kB")), 64)
 		if ok && (err != nil || math.Abs(n*1024-kib) > 52) { // half of the last digit kept
 			t.Fatalf("%q gives %v MiB", b, n)
 		}

@@ -344,6 +344,16 @@ func TestDirectoriesWhereFilesShouldBe(t *testing.T) {
 	}
 }
 
+func TestSystemWithoutFiles(t *testing.T) {
+	s := Snapshot(context.Background(), &Tree{live: true}, Options{})
+	wellFormed(t, s)
+	for _, f := range s.Facts {
+		if f.Unread.Reason == rig.Absent && !strings.HasPrefix(string(f.Key), "load.") {
+			t.Errorf("%s is %v, on a system that nobody can read yet", f.Key, f)
+		}
+	}
+}
+
 func TestInterruptedWatching(t *testing.T) {
 	live, err := LiveTree()
 	if err != nil {

@@ -109,8 +109,10 @@ func (s *sheet) virtual() reading {
 	if yes, _ := r.value.Truth(); yes {
 		return r
 	}
-	if k := s.file("sys/hypervisor/type"); k.ok() {
-		return truthReading(k.source, true)
+	for _, f := range []string{"sys/hypervisor/type", "proc/device-tree/hypervisor/compatible"} {
+		if k := s.file(f); k.ok() {
+			return truthReading(k.source, true)
+		}
 	}
 	if s.table.saysVirtual() {
 		return truthReading(tableSource+": type 0", true)

@@ -84,6 +84,7 @@ func TestProcessorIdentity(t *testing.T) {
 		"guest by flag":    {files{"proc/cpuinfo": "processor: 0\nflags: fpu hypervisor\n"}, map[rig.Key]any{"machine.virtual": true}},
 		"no guest":         {files{"proc/cpuinfo": "processor: 0\nflags: fpu hypervisory\n"}, map[rig.Key]any{"machine.virtual": false}},
 		"guest by kernel":  {files{"proc/cpuinfo": "processor: 0\nflags: fpu\n", "sys/hypervisor/type": "xen\n"}, map[rig.Key]any{"machine.virtual": true}},
+		"guest by tree":    {files{"proc/device-tree/hypervisor/compatible": "kvm\x00"}, map[rig.Key]any{"machine.virtual": true}},
 		"no word":          {files{}, map[rig.Key]any{"machine.virtual": rig.Absent}},
 	} {
 		t.Run(name, func(t *testing.T) { want(t, read(plant(t, c.files)), c.want) })
@@ -231,6 +232,14 @@ func TestMemoryLines(t *testing.T) {
 	huge := "sys/kernel/mm/hugepages/hugepages-"
 	want(t, read(plant(t, files{huge + "2048kB/nr_hugepages": "512\n", huge + "1048576kB/nr_hugepages": "0\n", "sys/kernel/mm/transparent_hugepage/enabled": "always never\n"})),
 		map[rig.Key]any{"memory.huge_pages": "2048kB: 512", "memory.transparent_huge_pages": rig.Implausible})
+}
+
+func TestSleepingDevicesAreLeftAlone(t *testing.T) {
+	const dir = "sys/class/hwmon/hwmon0/"
+	f := files{dir + "name": "amdgpu\n", dir + "temp1_input": "41000\n", dir + "fan1_input": "900\n", dir + "device/power/runtime_status": "suspended\n"}
+	want(t, read(plant(t, f)), map[rig.Key]any{"temperature[amdgpu temp1]": rig.Refused, "fan[amdgpu fan1]": rig.Refused})
+	f[dir+"device/power/runtime_status"] = "active\n"
+	want(t, read(plant(t, f)), map[rig.Key]any{"temperature[amdgpu temp1]": 41, "fan[amdgpu fan1]": 900})
 }
 
 func TestLoadFromTwoSamples(t *testing.T) {

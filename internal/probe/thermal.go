@@ -13,7 +13,7 @@ import (
 func (s *sheet) thermals() {
 	sensors, _ := temperatures(s.tree)
 	for _, t := range sensors {
-		s.put(keyOf("temperature", t.name, ""), s.temperature(t.input))
+		s.put(keyOf("temperature", t.name, ""), s.unlessAsleep(t, s.temperature))
 		met := map[string]int{}
 		for _, l := range t.limits {
 			source := "/" + l.path
@@ -30,9 +30,19 @@ func (s *sheet) thermals() {
 	}
 	blowers, _ := fans(s.tree)
 	for _, f := range blowers {
-		s.put(keyOf("fan", f.name, ""), s.number(f.input, 1, 0, 100_000))
+		s.put(keyOf("fan", f.name, ""), s.unlessAsleep(f, func(file string) reading { return s.number(file, 1, 0, 100_000) }))
 	}
 	s.coolers()
+}
+
+// unlessAsleep reads a sensor, but not one whose device the reading would wake.
+func (s *sheet) unlessAsleep(x sensor, read func(file string) reading) reading {
+	if guard := x.guard(s.tree); guard != "" {
+		if state, _ := s.tree.Text(guard); state == "suspended" {
+			return unread("/"+x.input, rig.Refused, "the device sleeps; reading would wake it")
+		}
+	}
+	return read(x.input)
 }
 
 // temperature reads thousandths of a degree; what no part of a running machine

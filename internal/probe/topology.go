@@ -146,7 +146,7 @@ func (s *sheet) layout() {
 	s.put("cpu.threads", c.threads())
 	s.put("cpu.present", processorsReading(cpuDir+"/present", c.present, c.presentWhy))
 	s.put("cpu.online", processorsReading(cpuDir+"/online", c.online, c.onlineWhy))
-	s.put("cpu.offline", c.offline())
+	s.put("cpu.offline", firstOf(c.offline(), s.processorList(cpuDir+"/offline")))
 	for key, file := range map[rig.Key]string{"cpu.isolated": "isolated", "cpu.nohz_full": "nohz_full"} {
 		s.put(key, s.processorList(cpuDir+"/"+file))
 	}
@@ -189,6 +189,8 @@ func (c *topology) threads() reading {
 	return failed("/"+cpuDir+"/online", c.onlineWhy)
 }
 
+// offline is what is present and not online; the kernel's own list may hold
+// processors that could be plugged in and are not.
 func (c *topology) offline() reading {
 	const source = "/" + cpuDir + "/{present,online}"
 	if err := cmpErr(c.presentWhy, c.onlineWhy); err != nil {
