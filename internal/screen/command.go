@@ -1,6 +1,7 @@
 package screen
 
 import (
+	"bytes"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -18,6 +19,10 @@ func StrictUsage(root *cobra.Command) {
 	root.SilenceErrors, root.SilenceUsage = true, true
 	root.CompletionOptions.HiddenDefaultCmd = true
 	root.SetHelpTemplate(helpTemplate)
+	root.PersistentFlags().BoolP("help", "h", false, "print this help")
+	if root.Version != "" {
+		root.Flags().Bool("version", false, "print the version")
+	}
 	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
 		return Misuse(seeHelp(c), "%s: %s", c.Name(), err)
 	})
@@ -101,4 +106,58 @@ func JSON(w io.Writer, v any) error {
 	e.SetIndent("", "  ")
 	e.SetEscapeHTML(false)
 	return e.Encode(v)
+}
+
+// List writes {"NAME":[…]}, one element after another, so that a long listing
+// need not be held. An error before the first element leaves nothing written.
+type List struct {
+	w    io.Writer
+	name string
+	n    int
+	err  error
+}
+
+// NewList begins a list under a name.
+func NewList(w io.Writer, name string) *List { return &List{w: w, name: name} }
+
+// Add writes one element. After an error it does nothing; End tells it again.
+func (l *List) Add(v any) error {
+	if l.err != nil {
+		return l.err
+	}
+	var b bytes.Buffer
+	e := json.NewEncoder(&b)
+	e.SetEscapeHTML(false)
+	e.SetIndent("    ", "  ")
+	if l.err = e.Encode(v); l.err == nil {
+		l.write(l.begin() + "\n    " + strings.TrimSuffix(b.String(), "\n"))
+		l.n++
+	}
+	return l.err
+}
+
+func (l *List) begin() string {
+	if l.n > 0 {
+		return ","
+	}
+	return fmt.Sprintf("{\n  %q: [", l.name)
+}
+
+func (l *List) write(s string) { _, l.err = io.WriteString(l.w, s) }
+
+// End closes the list, unless err or an earlier error stopped it, which it
+// returns.
+func (l *List) End(err error) error {
+	if err != nil {
+		return err
+	}
+	if l.err != nil {
+		return l.err
+	}
+	if l.n == 0 {
+		l.write(l.begin() + "]\n}\n")
+	} else {
+		l.write("\n  ]\n}\n")
+	}
+	return l.err
 }

@@ -7,59 +7,68 @@ import (
 	"witnessmark/internal/rig"
 )
 
-// brief lists the facts that a reader of one result asks for first, by line.
+// brief lists the facts that a reader of one result asks for first, by line,
+// each with the words before its value.
 var brief = []struct {
 	name  string
-	facts []rig.Key
+	facts []briefly
 }{
-	{"machine", []rig.Key{"machine.maker", "machine.model", "machine.virtual"}},
-	{"processor", []rig.Key{"cpu.model", "cpu.sockets", "cpu.cores", "cpu.threads", "cpu.microcode"}},
-	{"clocks", []rig.Key{"cpu.governor", "cpu.turbo", "cpu.clock_max", "cpu.clock_limit"}},
-	{"memory", []rig.Key{"memory.modules", "memory.size", "memory.type", "memory.speed", "memory.rated_speed", "memory.channels_populated"}},
-	{"board", []rig.Key{"board.maker", "board.model", "firmware.version", "firmware.date"}},
-	{"graphics", []rig.Key{"graphics[].id", "graphics[].driver", "graphics[].driver_version"}},
-	{"system", []rig.Key{"os.name", "os.version", "kernel.release", "kernel.clocksource", "kernel.mitigations"}},
-	{"load before", []rig.Key{"load.idle_before"}},
+	{"machine", []briefly{{"machine.maker", ""}, {"machine.model", ""}, {"machine.virtual", "virtual"}}},
+	{"processor", []briefly{{"cpu.model", ""}, {"cpu.sockets", "sockets"}, {"cpu.cores", "cores"}, {"cpu.threads", "threads"}, {"cpu.offline", "offline"}, {"cpu.microcode", "microcode"}}},
+	{"clocks", []briefly{{"cpu.governor", "governor"}, {"cpu.turbo", "turbo"}, {"cpu.clock_max", "hardware allows"}, {"cpu.clock_limit", "kernel allows"}}},
+	{"memory", []briefly{
+		{"memory.modules", "modules"}, {"memory.size", ""}, {"memory.type", ""},
+		{"memory.speed", "running at"}, {"memory.rated_speed", "rated"}, {"memory.channels_populated", "channels populated"},
+	}},
+	{"board", []briefly{{"board.maker", ""}, {"board.model", ""}, {"firmware.version", "firmware"}, {"firmware.date", "of"}}},
+	{"graphics", []briefly{{"graphics[].id", ""}, {"graphics[].driver", "driver"}, {"graphics[].driver_version", "version"}}},
+	{"links", []briefly{{"link[].width", ""}}},
+	{"system", []briefly{
+		{"os.name", ""}, {"os.version", ""}, {"kernel.release", "kernel"}, {"kernel.clocksource", "clock source"}, {"kernel.mitigations", "mitigations"},
+	}},
+	{"just before", []briefly{{"load.idle_before", "idle"}}},
+}
+
+type briefly struct {
+	key   rig.Key // of one fact or a family
+	words string
 }
 
 // configuration prints the brief facts of the snapshot before the run, unread
-// ones with their reason, and how many more there are.
+// ones with their reason.
 func (p *printer) configuration(r answer.Run) {
 	if r.Facts == nil {
 		return
 	}
 	p.section("Configuration before the run")
-	snap := rig.Snapshot{Facts: r.Facts.Before}
 	t := NewTable()
 	t.Indent = 2
 	for _, b := range brief {
-		words := map[string][]string{}
-		var unread []string
-		var order []string
+		var read, unread []string
 		for _, k := range b.facts {
-			for _, f := range family(snap, k) {
-				if !f.Read() {
+			for _, f := range family(rig.Snapshot{Facts: r.Facts.Before}, k.key) {
+				if f.Read() {
+					read = append(read, spaced(f.Key.Index(), k.words, Value(f.Value, f.Unit)))
+				} else {
 					unread = append(unread, string(f.Key)+" unread: "+string(f.Unread.Reason))
-					continue
 				}
-				order = append(order, string(f.Key))
-				words[string(f.Key)] = append(words[string(f.Key)], label(f)+valueText(f.Value, f.Unit))
 			}
 		}
-		var parts []string
-		for _, k := range order {
-			parts = append(parts, words[k]...)
-		}
-		if parts = append(parts, unread...); len(parts) > 0 {
+		if parts := append(read, unread...); len(parts) > 0 {
 			t.Row(b.name, strings.Join(parts, ", "))
 		}
 	}
 	p.table(t)
 }
 
-// family finds a fact, or all of a family by their indices.
+// spaced joins the words that are not empty.
+func spaced(words ...string) string {
+	return strings.Join(strings.Fields(strings.Join(words, " ")), " ")
+}
+
+// family finds a fact, or all facts of a family by their indices.
 func family(s rig.Snapshot, k rig.Key) []rig.Fact {
-	if k.Family() == k && !strings.Contains(string(k), "[]") {
+	if !strings.Contains(string(k), "[]") {
 		if f, ok := s.Find(k); ok {
 			return []rig.Fact{f}
 		}
@@ -72,16 +81,4 @@ func family(s rig.Snapshot, k rig.Key) []rig.Fact {
 		}
 	}
 	return out
-}
-
-// label names a value that does not say by itself what it is.
-func label(f rig.Fact) string {
-	switch f.Key {
-	case "cpu.model", "os.name", "os.version", "machine.maker", "machine.model", "board.maker", "board.model", "memory.type":
-		return ""
-	}
-	if f.Key.Index() != "" {
-		return f.Key.Index() + " " + f.Key.Field() + " "
-	}
-	return strings.ReplaceAll(f.Key.Field(), "_", " ") + " "
 }

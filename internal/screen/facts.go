@@ -22,12 +22,12 @@ func factText(f rig.Fact) string {
 	if !f.Read() {
 		return "unread: " + f.Unread.String()
 	}
-	return valueText(f.Value, f.Unit)
+	return Value(f.Value, f.Unit)
 }
 
-// valueText prints a value as the rig gave it: it is a reading, not a result of
-// arithmetic, and keeps its digits up to a limit no sensor reaches.
-func valueText(v rig.Value, u rig.Unit) string {
+// Value prints a value with its unit as the rig gave it: it is a reading, not a
+// result of arithmetic, and keeps its digits up to a length no sensor reaches.
+func Value(v rig.Value, u rig.Unit) string {
 	s := v.String()
 	if n, ok := v.Number(); ok && len(s) > 12 && strings.Contains(s, ".") {
 		s = Significant(n)
@@ -53,9 +53,9 @@ func Flags(w io.Writer, flags []drift.Flag) error {
 // FlagText says what was seen, what was expected, and what a setup changed of
 // its weight.
 func FlagText(f drift.Flag) string {
-	s := "seen " + valueText(f.Seen, f.Unit)
+	s := "seen " + Value(f.Seen, f.Unit)
 	if f.Expected.Kind() != rig.None {
-		s += ", expected " + valueText(f.Expected, f.Unit)
+		s += ", expected " + Value(f.Expected, f.Unit)
 	}
 	if f.WeightBefore != 0 {
 		s += " (" + f.WeightBefore.String() + " unless the setup says otherwise)"

@@ -75,11 +75,14 @@ func Bytes(n int64) string {
 }
 
 // Count prints a number of things: 1 flag, 3 flags.
-func Count(n int, thing string) string {
+func Count(n int, thing string) string { return Many(n, thing, thing+"s") }
+
+// Many is Count for things whose plural is not made with an s.
+func Many(n int, one, many string) string {
 	if n == 1 {
-		return "1 " + thing
+		return "1 " + one
 	}
-	return strconv.Itoa(n) + " " + thing + "s"
+	return strconv.Itoa(n) + " " + many
 }
 
 // At prints a moment to the second in UTC: 2031-03-02 09:03:12.

@@ -26,6 +26,7 @@ func Run(w io.Writer, r answer.Run) error {
 	p.configuration(r)
 	p.noted(r)
 	p.logs(r)
+	p.remarks(r)
 	p.rest(r)
 	return p.err
 }
@@ -129,6 +130,10 @@ func (p *printer) flags(r answer.Run) {
 func (p *printer) statistics(r answer.Run) {
 	s := r.Statistics
 	p.section("Statistics of the frame times")
+	if why := wholly(s); why != "" {
+		p.line("  refused: " + Clean(why))
+		return
+	}
 	t := NewTable()
 	t.Indent = 2
 	t.Row("frames", strconv.Itoa(s.Frames))
@@ -155,6 +160,23 @@ func (p *printer) statistics(r answer.Run) {
 	p.table(t)
 }
 
+// wholly gives the reason when every number is refused for one and the same.
+func wholly(s answer.StatisticsJSON) (why string) {
+	f := s.FrametimeMS
+	for _, v := range []*float64{s.RateMean, f.P50, f.P95, f.P99, f.P999, s.SlowestOnePctMean} {
+		if v != nil {
+			return ""
+		}
+	}
+	for _, w := range s.Refused {
+		if why != "" && w != why {
+			return ""
+		}
+		why = w
+	}
+	return why
+}
+
 func (p *printer) results(r answer.Run) {
 	if len(r.Results) == 0 {
 		return
@@ -162,8 +184,12 @@ func (p *printer) results(r answer.Run) {
 	p.section("Results the workload printed")
 	t := NewTable()
 	t.Indent = 2
-	for _, name := range slices.Sorted(maps.Keys(r.Results)) {
+	for _, name := range sorted(r.Results) {
 		v := r.Results[name]
+		if v.Refused != "" {
+			t.Row(name, "refused", v.Refused)
+			continue
+		}
 		t.Row(name, strings.TrimSpace(string(v.Value)+" "+v.Unit), or(v.Better, "neither direction")+" is better")
 	}
 	p.table(t)
@@ -176,14 +202,24 @@ func (p *printer) noted(r answer.Run) {
 	p.section("Noted in the setup")
 	t := NewTable()
 	t.Indent = 2
-	for _, k := range slices.Sorted(maps.Keys(r.Noted)) {
-		t.Row(k, fmt.Sprint(r.Noted[k]))
+	for _, k := range sorted(r.Noted) {
+		t.Row(k, noted(r.Noted[k]))
 	}
 	p.table(t)
 }
 
+func noted(v any) string {
+	switch v := v.(type) {
+	case float64:
+		return strconv.FormatFloat(v, 'f', -1, 64)
+	case bool:
+		return rig.TruthOf(v).String()
+	}
+	return fmt.Sprint(v)
+}
+
 func (p *printer) logs(r answer.Run) {
-	if len(r.Logs) == 0 && len(r.Remarks) == 0 {
+	if len(r.Logs) == 0 {
 		return
 	}
 	p.section("Timing logs")
@@ -200,9 +236,19 @@ func (p *printer) logs(r answer.Run) {
 		}
 	}
 	p.table(t)
-	for _, s := range r.Remarks {
-		p.line("  " + Clean(s))
+}
+
+func (p *printer) remarks(r answer.Run) {
+	if len(r.Remarks) == 0 {
+		return
 	}
+	p.section("What the agent had to leave out")
+	t := NewTable()
+	t.Indent = 2
+	for _, s := range r.Remarks {
+		t.Row(s)
+	}
+	p.table(t)
 }
 
 func (p *printer) rest(r answer.Run) {
@@ -213,11 +259,23 @@ func (p *printer) rest(r answer.Run) {
 	t.Row("record", "sha256 "+r.RecordSHA256)
 	switch c := r.Receipt; {
 	case c != nil:
-		t.Row("receipt", fmt.Sprintf("entry %d of the trail, kept %s UTC, under a signed head of %d", c.Index, At(c.Kept), c.TreeSize))
+		t.Row("receipt", receipt(c))
 	case r.Spooled != "":
 		t.Row("receipt", "none yet: "+r.Spooled)
 	}
 	p.table(t)
+}
+
+// Receipt says where a receipt's record or mark stands in the trail.
+func Receipt(c *answer.ReceiptJSON) string { return "receipt: " + receipt(c) }
+
+func receipt(c *answer.ReceiptJSON) string {
+	if c == nil {
+		return "none"
+	}
+	origin, _, _ := strings.Cut(c.Head, "\n")
+	return fmt.Sprintf("entry %d of the trail %s, kept %s UTC, under a signed head over %s",
+		c.Index, origin, At(c.Kept), Many(int(c.TreeSize), "entry", "entries"))
 }
 
 // Cost says what the agent itself took.
@@ -228,3 +286,5 @@ func Cost(c answer.CostJSON) string {
 	}
 	return s
 }
+
+func sorted[V any](m map[string]V) []string { return slices.Sorted(maps.Keys(m)) }

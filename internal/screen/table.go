@@ -8,149 +8,191 @@ import (
 
 // Table is rows of aligned cells. Columns that hold numbers only, with or
 // without a unit behind a space, stand right. On a terminal the last column
-// wraps; nothing is ever left out.
+// wraps, or goes below its row where there is no room beside it; nothing is ever
+// left out.
 type Table struct {
 	Indent int // columns before each line
 	head   []string
-	rows   [][]string // a row of one cell under tail is a Tail
-	tails  map[int][]string
+	rows   []tableRow
+}
+
+type tableRow struct {
+	cells []string
+	tails []string // lines of text below it
 }
 
 // NewTable makes a table with a line of column names, or without one.
-func NewTable(head ...string) *Table { return &Table{head: head, tails: map[int][]string{}} }
+func NewTable(head ...string) *Table { return &Table{head: head} }
 
 // Row adds a row. What the cells hold is cleaned.
 func (t *Table) Row(cells ...string) {
-	row := make([]string, len(cells))
-	for i, c := range cells {
-		row[i] = Clean(c)
+	r := tableRow{}
+	for _, c := range cells {
+		r.cells = append(r.cells, Clean(c))
 	}
-	t.rows = append(t.rows, row)
+	t.rows = append(t.rows, r)
 }
 
 // Tail puts a line of text below the row added last, under its second column.
 func (t *Table) Tail(text string) {
 	if text = Clean(text); text != "" && len(t.rows) > 0 {
-		n := len(t.rows) - 1
-		if t.tails == nil {
-			t.tails = map[int][]string{}
-		}
-		t.tails[n] = append(t.tails[n], text)
+		r := &t.rows[len(t.rows)-1]
+		r.tails = append(r.tails, text)
 	}
 }
 
 // Len is the number of rows.
 func (t *Table) Len() int { return len(t.rows) }
 
-const gap = 2 // columns between columns
+const (
+	between  = 2  // columns between two columns of a table
+	leastRow = 28 // columns that wrapped text needs to be readable
+)
 
 // Write prints the table.
 func (t *Table) Write(w io.Writer) error {
 	var b bytes.Buffer
-	widths, right := t.measure()
-	total, tint := Width(w), coloured(w)
+	p := t.plan(Width(w), coloured(w))
 	if len(t.head) > 0 {
-		t.line(&b, t.head, widths, right, total, false)
+		p.line(&b, t.head, false)
 	}
-	for i, r := range t.rows {
-		t.line(&b, r, widths, right, total, tint)
-		for _, s := range t.tails[i] {
-			indent := t.Indent
-			if len(widths) > 1 {
-				indent += widths[0] + gap
-			}
-			paragraph(&b, s, indent, total)
+	for _, r := range t.rows {
+		p.line(&b, r.cells, true)
+		for _, s := range r.tails {
+			p.below(&b, s)
 		}
 	}
 	_, err := w.Write(b.Bytes())
 	return err
 }
 
-func (t *Table) measure() (widths []int, right []bool) {
-	grow := func(cells []string) {
-		for len(widths) < len(cells) {
-			widths, right = append(widths, 0), append(right, true)
-		}
-		for i, c := range cells {
-			widths[i] = max(widths[i], columns(c))
-		}
-	}
-	grow(t.head)
-	any := make([]bool, 64)
+// plan is how a table is laid out.
+type plan struct {
+	indent int
+	cols   []column
+	total  int // columns of the terminal, 0 for none
+	tint   bool
+	fold   bool // the last column goes below the row
+}
+
+type column struct {
+	width int
+	right bool // numbers only
+	any   bool // at least one
+}
+
+func (t *Table) plan(total int, tint bool) plan {
+	p := plan{indent: t.Indent, total: total, tint: tint}
+	p.grow(t.head)
 	for _, r := range t.rows {
-		grow(r)
-		for i, c := range r {
-			if c != "" && c != none {
-				right[i] = right[i] && numeric(c)
-				if i < len(any) {
-					any[i] = true
-				}
+		p.grow(r.cells)
+		for i, c := range r.cells {
+			if n := numeric(c); n || !wordForNumber(c) {
+				p.cols[i].right, p.cols[i].any = n && (p.cols[i].right || !p.cols[i].any), true
 			}
 		}
 	}
-	for i := range right {
-		right[i] = right[i] && i < len(any) && any[i]
+	if n := len(p.cols) - 1; n > 0 && total > 0 && !p.cols[n].right {
+		at := p.at(n)
+		p.fold = at+p.cols[n].width > total && total-at < leastRow
 	}
-	return widths, right
+	return p
+}
+
+func (p *plan) grow(cells []string) {
+	for len(p.cols) < len(cells) {
+		p.cols = append(p.cols, column{})
+	}
+	for i, c := range cells {
+		p.cols[i].width = max(p.cols[i].width, columns(c))
+	}
+}
+
+// at is where column i begins.
+func (p *plan) at(i int) int {
+	n := p.indent
+	for _, c := range p.cols[:i] {
+		n += c.width + between
+	}
+	return n
 }
 
 // none stands in a cell that has nothing to say.
 const none = "-"
 
+// wordForNumber says whether a cell may stand among numbers without being one.
+func wordForNumber(s string) bool { return s == "" || s == none || s == "refused" }
+
 // numeric says whether a cell is a number, perhaps with a unit behind a space.
 func numeric(s string) bool {
 	s, _, _ = strings.Cut(s, " ")
 	s = strings.TrimLeft(s, "+-")
-	return s != "" && strings.Trim(s, "0123456789.") == "" && strings.Count(s, ".") <= 1 && s != "."
+	return strings.Trim(s, "0123456789.") == "" && strings.Count(s, ".") <= 1 && strings.Trim(s, ".") != ""
 }
 
-func (t *Table) line(b *bytes.Buffer, cells []string, widths []int, right []bool, total int, tint bool) {
-	at := t.Indent
-	var line strings.Builder
-	line.WriteString(strings.Repeat(" ", t.Indent))
+func (p *plan) line(b *bytes.Buffer, cells []string, body bool) {
+	last := len(p.cols) - 1
+	var under []string
+	var l strings.Builder
+	l.WriteString(strings.Repeat(" ", p.indent))
 	for i, c := range cells {
-		last := i == len(cells)-1
-		var more []string
-		if last && total > 0 && !right[i] {
-			if room := total - at; room >= 16 {
-				lines := wrap(c, room)
-				c, more = lines[0], lines[1:]
+		if i == last && p.total > 0 && !p.cols[i].right {
+			switch at := p.at(i); {
+			case p.fold && body:
+				under, c = []string{c}, ""
+			case p.fold: // its name has no place
+				c = ""
+			default:
+				lines := wrap(c, p.total-at)
+				for _, m := range lines[1:] {
+					under = append(under, strings.Repeat(" ", at)+m)
+				}
+				c = lines[0]
 			}
 		}
-		pad := strings.Repeat(" ", max(0, widths[i]-columns(c)))
-		if right[i] {
-			line.WriteString(pad)
-		}
-		line.WriteString(tinted(c, tint))
-		if !right[i] && !last {
-			line.WriteString(pad)
-		}
-		if !last {
-			line.WriteString("  ")
-		}
-		for _, m := range more {
-			line.WriteString("\n" + strings.Repeat(" ", at) + m)
-		}
-		at += widths[i] + gap
+		l.WriteString(p.cell(i, c, body))
 	}
-	b.WriteString(strings.TrimRight(line.String(), " "))
-	b.WriteByte('\n')
+	b.WriteString(strings.TrimRight(l.String(), " ") + "\n")
+	for _, u := range under {
+		if p.fold {
+			p.below(b, u)
+		} else {
+			b.WriteString(u + "\n")
+		}
+	}
 }
 
-func tinted(s string, tint bool) string {
-	if code, ok := tints[s]; ok && tint {
-		return code + s + untint
+// cell pads a cell to its column and puts the space to the next behind it.
+func (p *plan) cell(i int, c string, body bool) string {
+	pad := strings.Repeat(" ", p.cols[i].width-columns(c))
+	if code, ok := tints[c]; ok && p.tint && body {
+		c = code + c + untint
 	}
-	return s
+	if p.cols[i].right {
+		c = pad + c
+	} else {
+		c += pad
+	}
+	if i < len(p.cols)-1 {
+		c += strings.Repeat(" ", between)
+	}
+	return c
 }
 
-// paragraph writes text from a column on, wrapped when total is above zero.
-func paragraph(b *bytes.Buffer, s string, indent, total int) {
+// below writes text under the second column.
+func (p *plan) below(b *bytes.Buffer, s string) {
+	if s == "" {
+		return
+	}
+	at := p.indent
+	if len(p.cols) > 1 {
+		at = p.at(1)
+	}
 	width := 0
-	if total > 0 {
-		width = max(16, total-indent)
+	if p.total > 0 {
+		width = max(leastRow, p.total-at)
 	}
 	for _, l := range wrap(s, width) {
-		b.WriteString(strings.Repeat(" ", indent) + l + "\n")
+		b.WriteString(strings.Repeat(" ", at) + l + "\n")
 	}
 }

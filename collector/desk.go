@@ -1,0 +1,114 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"witnessmark/internal/answer"
+	"witnessmark/internal/collect"
+	"witnessmark/internal/fault"
+	"witnessmark/internal/rig"
+	"witnessmark/internal/screen"
+	"witnessmark/internal/trail"
+)
+
+// desk is what all commands of one call share.
+type desk struct {
+	stdout, stderr io.Writer
+	now            func() time.Time
+	collector      string // --collector
+	state          string // --state
+	json           bool   // --json
+}
+
+func (d *desk) jsonFlag(cmd *cobra.Command) {
+	cmd.Flags().BoolVar(&d.json, "json", false, "print JSON")
+}
+
+// folder is the archive's folder.
+func (d *desk) folder() (string, error) {
+	named := d.state
+	if named == "" {
+		named = os.Getenv("WITNESSMARK_STATE")
+	}
+	dir, err := collect.StateFolder(named)
+	return filepath.Join(dir, "archive"), err
+}
+
+// ask calls f with the book to ask and where it is.
+func (d *desk) ask(ctx context.Context, f func(b answer.Book, where string) error) error {
+	conn, err := d.connect(ctx)
+	var none noArchive
+	if errors.As(err, &none) {
+		return f(none, string(none))
+	}
+	if err != nil {
+		return err
+	}
+	err = f(answer.NewClient(conn).At(conn.Where), conn.Where)
+	return errors.Join(err, conn.Close())
+}
+
+func (d *desk) connect(ctx context.Context) (*collect.Connection, error) {
+	address := d.collector
+	if address == "" {
+		address = os.Getenv("WITNESSMARK_COLLECTOR")
+	}
+	if address != "" {
+		return collect.Dial(address)
+	}
+	dir, err := d.folder()
+	if err != nil {
+		return nil, err
+	}
+	// A question must not make the archive it asks.
+	if _, err := os.Stat(dir); errors.Is(err, fs.ErrNotExist) {
+		return nil, noArchive(dir)
+	}
+	return collect.Embedded(ctx, dir, slog.New(slog.DiscardHandler))
+}
+
+// nothing says on stderr that a listing is empty.
+func (d *desk) nothing(what, where string) {
+	fmt.Fprintf(d.stderr, "no %s in %s\n", what, screen.Clean(where))
+}
+
+// noArchive is the book of a folder that is not there, and the error that it
+// has nothing to show.
+type noArchive string
+
+func (n noArchive) Error() string { return "there is no archive" }
+
+func (n noArchive) missing(what, id string) error {
+	return fault.New(what, id, fmt.Errorf("there is no archive in %s", string(n))).
+		WithHint("measure a run with: agent run; or name a collector with --collector HOST:PORT")
+}
+
+func (n noArchive) Rigs(context.Context) ([]answer.RigSummary, error) { return nil, nil }
+
+func (n noArchive) Runs(context.Context, answer.Query, func(answer.Summary) error) error { return nil }
+
+func (n noArchive) Show(_ context.Context, id string) (answer.Detail, error) {
+	return answer.Detail{}, n.missing("show run", id)
+}
+
+func (n noArchive) Attachment(_ context.Context, id, _ string) ([]byte, error) {
+	return nil, n.missing("read attachment", id)
+}
+
+func (n noArchive) AcceptMark(_ context.Context, id, _, _ string) (answer.Mark, trail.Receipt, error) {
+	return answer.Mark{}, trail.Receipt{}, n.missing("accept mark", id)
+}
+
+func (n noArchive) Mark(context.Context, string, string) (*answer.Mark, rig.Snapshot, error) {
+	return nil, rig.Snapshot{}, nil
+}

@@ -1,0 +1,68 @@
+// Command collector keeps the records that rigs deliver, and answers the
+// analyst's questions about them.
+//
+//	collector serve                        take deliveries and answer questions
+//	collector rigs                         the rigs, their last runs and marks
+//	collector runs --rig heron --since 7d  runs, newest first
+//	collector show k7q2m9xd                one run: configuration, flags, statistics
+//	collector show k7q2m9xd --log          its timing log, byte for byte
+//	collector flags --weight caution       what drifted, over many runs
+//	collector mark k7q2m9xd --why TEXT     hold its rig's next runs against it
+//
+// Questions go to the archive in the user's state folder, where agent run keeps
+// what it measures, or with --collector HOST:PORT to a served collector. --json
+// prints the same as JSON. A run is named by its id or the letters after the
+// id's last dash, as listings show them.
+//
+// Exit codes: 0 fine, 1 failed, 2 wrong usage, 130 interrupted.
+package main
+
+import (
+	"context"
+	"io"
+	"os"
+	"os/signal"
+	"syscall"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"witnessmark/internal/screen"
+)
+
+// version is set when a release is linked.
+var version = "0.1.0"
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	code := run(ctx, os.Args[1:], os.Stdin, os.Stdout, os.Stderr)
+	stop()
+	os.Exit(code)
+}
+
+// run is the command without its process: it parses, wires and waits.
+func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.Writer) int {
+	cmd := rootCommand(&desk{stdout: stdout, stderr: stderr, now: time.Now})
+	cmd.SetArgs(args)
+	cmd.SetIn(stdin)
+	cmd.SetOut(stdout)
+	cmd.SetErr(stderr)
+	return screen.Fail(stderr, cmd.Name(), cmd.ExecuteContext(ctx))
+}
+
+func rootCommand(d *desk) *cobra.Command {
+	cmd := &cobra.Command{
+		Use:     "collector",
+		Short:   "Keep the records that rigs deliver, and answer questions about them",
+		Example: "  collector runs --rig heron --since 7d\n  collector show k7q2m9xd",
+		Version: version,
+		Args:    cobra.NoArgs,
+		RunE:    func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
+	}
+	f := cmd.PersistentFlags()
+	f.StringVar(&d.collector, "collector", "", "ask the collector at `HOST:PORT` (or set WITNESSMARK_COLLECTOR); without it, the archive in the state folder")
+	f.StringVar(&d.state, "state", "", "state folder `DIR` (or set WITNESSMARK_STATE)")
+	cmd.AddCommand(serveCommand(d), rigsCommand(d), runsCommand(d), showCommand(d), flagsCommand(d), markCommand(d))
+	screen.StrictUsage(cmd)
+	return cmd
+}
