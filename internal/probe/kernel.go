@@ -139,14 +139,15 @@ func (s *sheet) system() {
 }
 
 func (s *sheet) osRelease() (source string, lines map[string]string, err error) {
-	for _, file := range []string{"etc/os-release", "usr/lib/os-release"} {
+	files := []string{"etc/os-release", "usr/lib/os-release"}
+	for _, file := range files {
 		b, e := s.tree.Read(file)
 		if e == nil {
 			return "/" + file, pairs(b, "="), nil
 		}
-		source, err = "/"+file, cmpErr(err, e)
+		err = cmpErr(err, e)
 	}
-	return "/etc/os-release", nil, err
+	return "/" + files[0], nil, err
 }
 
 func unquoted(s string) string {

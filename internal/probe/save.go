@@ -50,7 +50,7 @@ func Save(ctx context.Context, t *Tree, dir string, plain bool) error {
 		}
 		return p.pairHashes(ctx, dir, facts)
 	}); err != nil {
-		return problem(err).WithHint("something may have changed meanwhile; try again")
+		return problem(err)
 	}
 	return nil
 }
@@ -181,7 +181,8 @@ func (p *picture) checkFacts(facts []rig.Fact, written *Tree) error {
 			continue
 		}
 		if !ok || f.Value != g.Value || f.Unread.Reason != g.Unread.Reason {
-			return fmt.Errorf("%s would be %q in the capture and is %q here", f.Key, g.String(), f.String())
+			return fault.New("check the capture", string(f.Key), fmt.Errorf("it would be %q there and is %q here", g.String(), f.String())).
+				WithHint("the machine may have changed meanwhile; try again")
 		}
 	}
 	return nil
