@@ -9,6 +9,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"runtime"
 	"sync"
 	"time"
 
@@ -66,6 +67,7 @@ type Archive struct {
 	verifier note.Verifiers
 	key      string
 	now      func() time.Time
+	pageRows int
 	pack     *zstd.Encoder
 	unpack   *zstd.Decoder
 	keeps    chan *keepCall
@@ -75,11 +77,14 @@ type Archive struct {
 }
 
 // Open opens the archive file, making it and its folder when they are new. It
-// refuses a file of another format, and one whose trail another key signed.
+// refuses a file of another program or format, and one whose trail another key
+// signed.
 func Open(path string, opt Options) (*Archive, error) {
 	if err := os.MkdirAll(filepath.Dir(path), 0o700); err != nil {
 		return nil, fault.New("open archive", path, err)
 	}
+	_, err := os.Lstat(path)
+	fresh := errors.Is(err, fs.ErrNotExist)
 	if opt.Wait == 0 {
 		opt.Wait = 10 * time.Second
 	}
@@ -92,13 +97,30 @@ func Open(path string, opt Options) (*Archive, error) {
 	case err != nil:
 		return nil, fault.New("open archive", path, err)
 	}
-	a := &Archive{db: db, now: opt.Now, keeps: make(chan *keepCall, 256), done: make(chan struct{})}
-	if err := a.prepare(opt); err != nil {
+	a := &Archive{db: db, now: opt.Now, pageRows: pageRows, keeps: make(chan *keepCall, 256), done: make(chan struct{})}
+	err = a.prepare(opt)
+	if err == nil && fresh {
+		err = syncDir(filepath.Dir(path))
+	}
+	if err != nil {
 		db.Close()
 		return nil, fault.New("open archive", path, err)
 	}
 	a.writer.Go(a.write)
 	return a, nil
+}
+
+// syncDir makes the name of a new file as durable as its bytes. Windows cannot
+// and need not.
+func syncDir(dir string) error {
+	if runtime.GOOS == "windows" {
+		return nil
+	}
+	d, err := os.Open(dir)
+	if err != nil {
+		return err
+	}
+	return errors.Join(d.Sync(), d.Close())
 }
 
 func (a *Archive) prepare(opt Options) (err error) {
@@ -110,12 +132,17 @@ func (a *Archive) prepare(opt Options) (err error) {
 	}
 	origin := opt.Origin
 	err = a.db.View(func(tx *bolt.Tx) error {
-		if m := tx.Bucket(bMeta); m != nil {
-			if f := string(m.Get(kFormat)); f != format {
-				return fmt.Errorf("it has format %q and this program knows %q", f, format)
+		m := tx.Bucket(bMeta)
+		if m == nil {
+			if name, _ := tx.Cursor().First(); name != nil {
+				return fmt.Errorf("it is a database of something else, with a bucket %q", name)
 			}
-			origin = string(m.Get(kOrigin))
+			return nil
 		}
+		if f := string(m.Get(kFormat)); f != format {
+			return fmt.Errorf("it has format %q and this program knows %q", f, format)
+		}
+		origin = string(m.Get(kOrigin))
 		return nil
 	})
 	if err != nil {

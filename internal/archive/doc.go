@@ -10,9 +10,9 @@
 //
 //	meta     format, origin
 //	runs     ID/             a bucket a run: record (zstd), public_key, signature,
-//	                         receipt (JSON), at (its time key), parts/, series/
-//	         ID/parts/       NAME NUL chunk -> zstd stream in chunks of 60 KiB
-//	         ID/series/      NAME NUL chunk -> durations as package series encodes them
+//	                         receipt (JSON), at (its time key), and
+//	                         parts NUL NAME NUL chunk -> zstd stream in chunks of 60 KiB
+//	                         series NUL NAME NUL chunk -> durations as package series encodes them
 //	hashes   SHA-256 of the record -> ID
 //	tails    last 8 letters of ID NUL ID -> empty
 //	summary  TIME ID         -> what a listing shows, opaque here

@@ -1,7 +1,6 @@
 package archive
 
 import (
-	"bytes"
 	"context"
 	"crypto/sha256"
 	"encoding/binary"
@@ -280,17 +279,7 @@ func (a *Archive) store(tx *bolt.Tx, c *keepCall) error {
 			return err
 		}
 	}
-	id, l := []byte(c.ID), c.Labels
-	rows := []struct{ bucket, key, value []byte }{
-		{bHashes, c.sum[:], id},
-		{bTails, bytes.Join([][]byte{tail(id), id}, []byte{0}), nil},
-		{bSummary, at, c.Summary},
-		{bByTime, at, l.row()},
-		{bByRig, under(at, l.Rig), l.row()},
-		{bByWorkload, under(at, l.Workload), l.row()},
-		{bByBoth, under(at, l.Workload, l.Rig), l.row()},
-		{bBySetup, under(at, l.Setup), l.row()},
-	}
+	rows := append(c.Labels.rows(at), row{bHashes, c.sum[:], []byte(c.ID)}, row{bTails, tailKey(c.ID), nil}, row{bSummary, at, c.Summary})
 	for _, r := range rows {
 		if err := tx.Bucket(r.bucket).Put(r.key, r.value); err != nil {
 			return err
@@ -357,8 +346,17 @@ func timeKey(t time.Time, id string) []byte {
 	return append(stamp(t), id...)
 }
 
+// stamp gives a time outside what 64 bits of nanoseconds hold, such as the
+// bound of a query, the place of the nearest that they do.
 func stamp(t time.Time) []byte {
-	return number(t.UnixNano() ^ math.MinInt64)
+	n := t.UnixNano()
+	switch {
+	case t.Before(time.Unix(0, math.MinInt64)):
+		n = math.MinInt64
+	case t.After(time.Unix(0, math.MaxInt64)):
+		n = math.MaxInt64
+	}
+	return number(n ^ math.MinInt64)
 }
 
 func unstamp(b []byte) time.Time {
@@ -374,4 +372,19 @@ func under(at []byte, values ...string) []byte {
 	return append(b, at...)
 }
 
-func tail(id []byte) []byte { return id[max(0, len(id)-8):] }
+// row is one entry of an index bucket.
+type row struct{ bucket, key, value []byte }
+
+// rows gives the entries by which a run is listed.
+func (l Labels) rows(at []byte) []row {
+	v := l.row()
+	return []row{
+		{bByTime, at, v},
+		{bByRig, under(at, l.Rig), v},
+		{bByWorkload, under(at, l.Workload), v},
+		{bByBoth, under(at, l.Workload, l.Rig), v},
+		{bBySetup, under(at, l.Setup), v},
+	}
+}
+
+func tailKey(id string) []byte { return under([]byte(id), id[max(0, len(id)-8):]) }

@@ -26,9 +26,9 @@ type Row struct {
 	Summary []byte
 }
 
-// page bounds how many rows one read transaction gives, so that a slow reader
+// pageRows bounds how many rows one read transaction gives, so that a slow reader
 // never keeps pages from being reused.
-const page = 256
+const pageRows = 256
 
 // Runs calls yield with the chosen runs, newest first, until it returns an
 // error or the context ends. It reads in pages, so runs kept meanwhile may or
@@ -65,11 +65,11 @@ func (a *Archive) page(q Query, from []byte, left int) (rows []Row, next []byte,
 		c := tx.Bucket(bucket).Cursor()
 		k, v := last(c, prefix, from, q.Before)
 		for seen := 0; k != nil && bytes.HasPrefix(k, prefix); k, v = c.Prev() {
-			if seen++; len(rows) >= page || seen > 16*page {
+			if seen++; len(rows) >= a.pageRows || seen > 16*a.pageRows {
 				next = bytes.Clone(k)
 				return nil
 			}
-			r, in, err := row(tx, q, k[len(prefix):], v)
+			r, in, err := readRow(tx, q, k[len(prefix):], v)
 			if err != nil {
 				return err
 			}
@@ -105,11 +105,8 @@ func (q Query) index() (bucket, prefix []byte) {
 
 // last places the cursor on the newest row to look at.
 func last(c *bolt.Cursor, prefix, from []byte, before time.Time) (k, v []byte) {
-	if from != nil { // inclusive
-		if k, v = c.Seek(from); !bytes.Equal(k, from) {
-			return c.Prev()
-		}
-		return k, v
+	if from != nil {
+		return c.Seek(from) // no row ever goes, so it is still there
 	}
 	end := bytes.Clone(prefix)
 	switch {
@@ -126,8 +123,8 @@ func last(c *bolt.Cursor, prefix, from []byte, before time.Time) (k, v []byte) {
 	return c.Prev()
 }
 
-// row reads one index row; in is false when the query's other fields leave it out.
-func row(tx *bolt.Tx, q Query, at, labels []byte) (r Row, in bool, err error) {
+// readRow reads one index row; in is false when the query's other fields leave it out.
+func readRow(tx *bolt.Tx, q Query, at, labels []byte) (r Row, in bool, err error) {
 	if len(at) < 9 {
 		return r, false, fmt.Errorf("index key of %d bytes", len(at))
 	}

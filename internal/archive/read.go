@@ -3,6 +3,7 @@ package archive
 import (
 	"bytes"
 	"crypto/ed25519"
+	"encoding/binary"
 	"fmt"
 	"io"
 	"slices"
@@ -66,20 +67,22 @@ func (a *Archive) Resolve(s string) (string, error) {
 // Run returns a run by its whole id.
 func (a *Archive) Run(id string) (Stored, error) {
 	s := Stored{ID: id}
+	var packed []byte // unpacked only after the transaction
 	err := a.db.View(func(tx *bolt.Tx) (err error) {
 		run := tx.Bucket(bRuns).Bucket([]byte(id))
 		if run == nil {
 			return ErrNotFound
 		}
-		if s.Signed.Bytes, err = a.unpack.DecodeAll(run.Get([]byte("record")), nil); err != nil {
-			return fmt.Errorf("the record is damaged: %w", err)
-		}
+		packed = bytes.Clone(run.Get([]byte("record")))
 		s.Signed.PublicKey = ed25519.PublicKey(bytes.Clone(run.Get([]byte("public_key"))))
 		s.Signed.Signature = bytes.Clone(run.Get([]byte("signature")))
 		s.Summary = bytes.Clone(tx.Bucket(bSummary).Get(run.Get([]byte("at"))))
 		s.Receipt, err = receiptOf(tx, id)
 		return err
 	})
+	if err == nil {
+		s.Signed.Bytes, err = a.unpack.DecodeAll(packed, nil)
+	}
 	if err != nil {
 		return Stored{}, fault.New("read run", id, err)
 	}
@@ -118,22 +121,43 @@ func (a *Archive) Series(id, name string) ([]byte, error) {
 
 func (a *Archive) joined(id, kind, name string) (b []byte, err error) {
 	err = a.db.View(func(tx *bolt.Tx) error {
-		run := tx.Bucket(bRuns).Bucket([]byte(id))
-		if run == nil {
-			return ErrNotFound
-		}
-		prefix := []byte(kind + "\x00" + name + "\x00")
-		c, n := run.Cursor(), 0
-		for k, v := c.Seek(prefix); k != nil && bytes.HasPrefix(k, prefix); k, v = c.Next() {
-			b = append(b, v...)
-			n++
-		}
-		if n == 0 {
-			return ErrNotFound
-		}
-		return nil
+		b, err = joinedIn(tx, id, kind, name)
+		return err
 	})
 	return b, err
+}
+
+func joinedIn(tx *bolt.Tx, id, kind, name string) (b []byte, err error) {
+	run := tx.Bucket(bRuns).Bucket([]byte(id))
+	if run == nil {
+		return nil, ErrNotFound
+	}
+	prefix := []byte(kind + "\x00" + name + "\x00")
+	c, n := run.Cursor(), uint32(0)
+	for k, v := c.Seek(prefix); k != nil && bytes.HasPrefix(k, prefix); k, v = c.Next() {
+		if !bytes.Equal(k[len(prefix):], binary.BigEndian.AppendUint32(nil, n)) {
+			return nil, fmt.Errorf("chunk %d is missing", n)
+		}
+		b = append(b, v...)
+		n++
+	}
+	if n == 0 {
+		return nil, ErrNotFound
+	}
+	return b, nil
+}
+
+// Head returns the trail's head and its signed note.
+func (a *Archive) Head() (head trail.Head, signed []byte, err error) {
+	err = a.db.View(func(tx *bolt.Tx) error {
+		signed = bytes.Clone(tx.Bucket(bTrail).Get(kHead))
+		head, err = a.head(tx)
+		return err
+	})
+	if err != nil {
+		return head, nil, fault.New("read head", "", err)
+	}
+	return head, signed, nil
 }
 
 // WriteTo writes a consistent copy of the whole file.

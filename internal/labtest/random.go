@@ -24,7 +24,7 @@ type Shape struct {
 func (s Shape) run(r *rand.Rand, rigName string, start time.Time) (*record.Run, [][]byte) {
 	elapsed := time.Duration(r.Int64N(int64(time.Hour)))
 	run := &record.Run{
-		ID: record.NewID(start, [5]byte{byte(r.Uint32()), byte(r.Uint32()), byte(r.Uint32()), byte(r.Uint32()), byte(r.Uint32())}),
+		ID:  record.NewID(start, [5]byte{byte(r.Uint32()), byte(r.Uint32()), byte(r.Uint32()), byte(r.Uint32()), byte(r.Uint32())}),
 		Rig: rigName, Started: start.UTC(), Elapsed: elapsed,
 		Group: pick(r, "", "g-"+word(r)), Repeat: 1 + r.IntN(3), Repeats: 3 + r.IntN(3),
 		Workload:    s.workload(r),
