@@ -71,14 +71,14 @@ func spread(s answer.SignalJSON) (low, mean, high string) {
 	for _, v := range s.Values {
 		lo, hi, sum = min(lo, v), max(hi, v), sum+v
 	}
-	return reading(lo), asRead(sum/float64(len(s.Values)), lo, hi), reading(hi)
+	return reading(lo), asRead(sum/float64(len(s.Values)), s.Values), reading(hi)
 }
 
 // reading prints a sample as the sensor gave it.
 func reading(f float64) string { return Value(rig.NumberOf(f), rig.NoUnit) }
 
 // asRead prints a mean of readings with no more decimals than they have.
-func asRead(mean float64, readings ...float64) string {
+func asRead(mean float64, readings []float64) string {
 	decimals := 0
 	for _, r := range readings {
 		_, d, _ := strings.Cut(reading(r), ".")
@@ -91,7 +91,7 @@ func asRead(mean float64, readings ...float64) string {
 func bounds(s answer.SignalJSON) string {
 	var words []string
 	if n := len(s.Values); s.Counter && n > 0 {
-		words = append(words, "counted "+Significant(s.Values[n-1]-s.Values[0]))
+		words = append(words, "counted "+reading(s.Values[n-1]-s.Values[0]))
 	}
 	for _, name := range sorted(s.Limits) {
 		if v := s.Limits[name]; v != nil {

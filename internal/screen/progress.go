@@ -90,6 +90,9 @@ func (p *Progress) draw(now bool) {
 			line += ": " + s
 		}
 	}
+	if n := Width(p.w); n > 0 {
+		line = cut(line, n-1)
+	}
 	p.drawn, p.shown = time.Now(), true
-	io.WriteString(p.w, "\r\x1b[K"+cut(line, max(20, Width(p.w)-1)))
+	io.WriteString(p.w, "\r\x1b[K"+line)
 }

@@ -143,7 +143,7 @@ func (p *plan) line(b *bytes.Buffer, cells []string, body bool) {
 			case p.fold: // its name has no place
 				c = ""
 			default:
-				lines := wrap(c, p.total-at)
+				lines := wrap(c, max(1, p.total-at))
 				for _, m := range lines[1:] {
 					under = append(under, strings.Repeat(" ", at)+m)
 				}
@@ -190,7 +190,10 @@ func (p *plan) below(b *bytes.Buffer, s string) {
 	}
 	width := 0
 	if p.total > 0 {
-		width = max(leastRow, p.total-at)
+		if p.total-at < leastRow { // a wide first column
+			at = min(at, p.indent+between)
+		}
+		width = max(1, p.total-at)
 	}
 	for _, l := range wrap(s, width) {
 		b.WriteString(strings.Repeat(" ", at) + l + "\n")
