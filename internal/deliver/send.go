@@ -2,6 +2,7 @@ package deliver
 
 import (
 	"context"
+	"crypto/sha256"
 	"errors"
 	"fmt"
 	"io"
@@ -40,22 +41,29 @@ var ErrRefused = errors.New("the collector refused it")
 // not take the record now; it is worth trying again.
 var ErrUnreachable = errors.New("the collector could not take it now")
 
+// ErrFiles is returned when an attachment cannot be read or is not what the
+// record binds any more; no collector would take it.
+var ErrFiles = errors.New("the run's files are not what was recorded")
+
 // Send delivers one record and waits for its receipt, whose claim about the
-// record it checks. An error is ErrRefused or ErrUnreachable, or the context's.
+// record it checks. An error is one of ErrRefused, ErrUnreachable and ErrFiles;
+// when ctx has ended it is ErrUnreachable with ctx's cause.
 func Send(ctx context.Context, conn grpc.ClientConnInterface, s record.Signed, parts []Part) (Reply, error) {
-	ctx, cancel := context.WithCancel(ctx)
+	trying, cancel := context.WithCancel(ctx)
 	defer cancel()
-	stream, err := pb.NewDeliveryServiceClient(conn).Deliver(ctx)
-	if err != nil {
-		return Reply{}, explain(err)
+	stream, err := pb.NewDeliveryServiceClient(conn).Deliver(trying)
+	if err == nil {
+		err = transmit(stream, s, parts)
 	}
-	err = transmit(stream, s, parts)
-	if err != nil && !errors.Is(err, io.EOF) { // EOF: the answer came early
+	switch {
+	case errors.Is(err, ErrFiles):
 		return Reply{}, err
+	case err != nil && err != io.EOF: // EOF: the answer came early
+		return Reply{}, explain(ctx, err)
 	}
 	m, err := stream.CloseAndRecv()
 	if err != nil {
-		return Reply{}, explain(err)
+		return Reply{}, explain(ctx, err)
 	}
 	return replyOf(m, s)
 }
@@ -66,8 +74,8 @@ func replyOf(m *pb.DeliverResponse, s record.Signed) (Reply, error) {
 	if r.Receipt, err = record.ReceiptOf(m.GetReceipt()); err == nil {
 		r.Judgement, err = record.JudgementOf(m.GetJudgement())
 	}
-	if err == nil && r.Receipt.RecordSHA256 != trail.Digest(s.SHA256()) {
-		err = errors.New("the receipt is for another record")
+	if err == nil {
+		err = about(r.Receipt, trail.Digest(s.SHA256()))
 	}
 	if err != nil {
 		return Reply{}, fault.New("deliver", "", fmt.Errorf("%w: its answer is not one: %w", ErrUnreachable, err))
@@ -75,14 +83,26 @@ func replyOf(m *pb.DeliverResponse, s record.Signed) (Reply, error) {
 	return r, nil
 }
 
-func transmit(stream grpc.ClientStreamingClient[pb.DeliverRequest, pb.DeliverResponse], s record.Signed, parts []Part) error {
+// about says whether a receipt claims to be for the record. Whether the claim
+// is true takes the collector's key.
+func about(r trail.Receipt, sum trail.Digest) error {
+	e, err := trail.ParseEntry(r.Leaf)
+	if err == nil && (r.RecordSHA256 != sum || e.Digest != sum || e.Kind != trail.KindRecord) {
+		err = errors.New("the receipt is for another record")
+	}
+	return err
+}
+
+type sending = grpc.ClientStreamingClient[pb.DeliverRequest, pb.DeliverResponse]
+
+func transmit(stream sending, s record.Signed, parts []Part) error {
 	sum := s.SHA256()
 	a := &pb.Announcement{RecordSha256: sum[:], RecordSize: uint64(len(s.Bytes)), PublicKey: s.PublicKey, Signature: s.Signature}
 	for _, p := range parts {
 		a.Parts = append(a.Parts, &pb.AnnouncedPart{Name: p.Name, Size: uint64(p.Size), Sha256: p.SHA256[:]})
 	}
 	if err := stream.Send(&pb.DeliverRequest{Message: &pb.DeliverRequest_Announcement{Announcement: a}}); err != nil {
-		return sendError(err)
+		return err
 	}
 	for b := s.Bytes; len(b) > 0; b = b[min(chunkSize, len(b)):] {
 		if err := sendChunk(stream, b[:min(chunkSize, len(b))]); err != nil {
@@ -98,46 +118,54 @@ func transmit(stream grpc.ClientStreamingClient[pb.DeliverRequest, pb.DeliverRes
 	return nil
 }
 
-func transmitPart(stream grpc.ClientStreamingClient[pb.DeliverRequest, pb.DeliverResponse], p Part, buf []byte) error {
+// transmitPart holds the last chunk back until the whole is what was recorded,
+// so that a file that changed is told of by its owner and not by the collector.
+func transmitPart(stream sending, p Part, buf []byte) error {
 	r, err := p.Open()
 	if err != nil {
-		return fault.New("deliver", p.Name, err)
+		return changed(p, err)
 	}
 	defer r.Close()
-	for left := p.Size; left > 0; {
-		n, err := io.ReadFull(r, buf[:min(int64(len(buf)), left)])
-		if err != nil {
-			return fault.New("deliver", p.Name, fmt.Errorf("it is shorter than when it was recorded: %w", err))
+	h := sha256.New()
+	for left := p.Size; ; {
+		b := buf[:min(int64(len(buf)), left)]
+		if _, err := io.ReadFull(r, b); err != nil {
+			return changed(p, fmt.Errorf("it is shorter than when it was recorded, or cannot be read: %v", err))
 		}
-		if err := sendChunk(stream, buf[:n]); err != nil {
-			return err
+		h.Write(b)
+		if left -= int64(len(b)); left == 0 && [sha256.Size]byte(h.Sum(nil)) != p.SHA256 {
+			return changed(p, errors.New("its SHA-256 is another than when it was recorded"))
 		}
-		left -= int64(n)
+		if len(b) > 0 {
+			if err := sendChunk(stream, b); err != nil {
+				return err
+			}
+		}
+		if left == 0 {
+			return nil
+		}
 	}
-	return nil
 }
 
-func sendChunk(stream grpc.ClientStreamingClient[pb.DeliverRequest, pb.DeliverResponse], b []byte) error {
-	return sendError(stream.Send(&pb.DeliverRequest{Message: &pb.DeliverRequest_Chunk{Chunk: &pb.Chunk{Data: b}}}))
+func changed(p Part, why error) error {
+	return fault.New("deliver", p.Name, fmt.Errorf("%w: %w", ErrFiles, why)).
+		WithHint("the run stays in the spool; if its files can be restored it can be delivered yet")
 }
 
-// sendError passes io.EOF through: the reason comes with the answer.
-func sendError(err error) error {
-	if err == nil || errors.Is(err, io.EOF) {
-		return err
+func sendChunk(stream sending, b []byte) error {
+	return stream.Send(&pb.DeliverRequest{Message: &pb.DeliverRequest_Chunk{Chunk: &pb.Chunk{Data: b}}})
+}
+
+// explain turns what gRPC says into one line for a person.
+func explain(ctx context.Context, err error) error {
+	if ctx.Err() != nil {
+		return fault.New("deliver", "", fmt.Errorf("%w: %w", ErrUnreachable, context.Cause(ctx)))
 	}
-	return explain(err)
-}
-
-// explain turns a gRPC status into one line for a person.
-func explain(err error) error {
 	st := status.Convert(err)
 	switch st.Code() {
 	case codes.InvalidArgument, codes.FailedPrecondition, codes.AlreadyExists, codes.PermissionDenied, codes.Unauthenticated, codes.OutOfRange, codes.Unimplemented:
 		return fault.New("deliver", "", fmt.Errorf("%w: %s", ErrRefused, st.Message())).
 			WithHint("the run stays in the spool; see it with: agent spool")
-	case codes.Canceled:
-		return fault.New("deliver", "", fmt.Errorf("%w: %w", ErrUnreachable, context.Canceled))
 	}
 	return fault.New("deliver", "", fmt.Errorf("%w: %s", ErrUnreachable, st.Message())).
 		WithHint("the run stays in the spool and is sent with the next run, or by: agent spool send")

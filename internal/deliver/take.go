@@ -50,14 +50,23 @@ var DefaultLimits = Limits{Record: 64 << 20, Parts: 256 << 20, Count: 64, InFlig
 
 // Register adds the delivery service to a gRPC server.
 func Register(s grpc.ServiceRegistrar, t Taker, l Limits) {
-	pb.RegisterDeliveryServiceServer(s, &server{taker: t, limits: l})
+	pb.RegisterDeliveryServiceServer(s, newServer(t, l))
+}
+
+// decoders is how many records are decoded at once: signals unfold to far more
+// than came over the wire, and what that will be is only known afterwards.
+const decoders = 2
+
+func newServer(t Taker, l Limits) *server {
+	return &server{taker: t, limits: l, decoding: make(chan struct{}, decoders)}
 }
 
 type server struct {
 	pb.UnimplementedDeliveryServiceServer
-	taker  Taker
-	limits Limits
-	held   atomic.Int64 // bytes of unfinished deliveries
+	taker    Taker
+	limits   Limits
+	held     atomic.Int64 // bytes of unfinished deliveries
+	decoding chan struct{}
 }
 
 type stream = grpc.ClientStreamingServer[pb.DeliverRequest, pb.DeliverResponse]
@@ -65,7 +74,7 @@ type stream = grpc.ClientStreamingServer[pb.DeliverRequest, pb.DeliverResponse]
 func (s *server) Deliver(st stream) error {
 	in := receive(st, s.limits.Quiet)
 	first, err := in.next()
-	if err != nil {
+	if err != nil && !errors.Is(err, io.EOF) {
 		return err
 	}
 	a := first.GetAnnouncement()
@@ -122,12 +131,6 @@ func (s *server) take(ctx context.Context, a *pb.Announcement, in *inbox) (Reply
 	if err := d.Signed.Verify(); err != nil {
 		return Reply{}, status.Error(codes.InvalidArgument, err.Error())
 	}
-	if d.Run, err = record.Decode(d.Signed.Bytes); err != nil {
-		return Reply{}, status.Error(codes.InvalidArgument, err.Error())
-	}
-	if err := sameParts(d.Run.Attachments, a.GetParts()); err != nil {
-		return Reply{}, err
-	}
 	for _, p := range a.GetParts() {
 		b, err := r.part(fmt.Sprintf("attachment %q", p.GetName()), p.GetSize(), p.GetSha256())
 		if err != nil {
@@ -138,8 +141,33 @@ func (s *server) take(ctx context.Context, a *pb.Announcement, in *inbox) (Reply
 	if err := r.end(); err != nil {
 		return Reply{}, err
 	}
+	if d.Run, err = s.decode(ctx, d.Signed.Bytes, &r); err != nil {
+		return Reply{}, err
+	}
+	if err := sameParts(d.Run.Attachments, a.GetParts()); err != nil {
+		return Reply{}, err
+	}
 	reply, err := s.taker.Take(ctx, d)
 	return reply, statusOf(err)
+}
+
+// decode comes last, so that no unfolded record waits for a slow rig.
+func (s *server) decode(ctx context.Context, b []byte, r *reader) (*record.Run, error) {
+	select {
+	case s.decoding <- struct{}{}:
+	case <-ctx.Done():
+		return nil, ctx.Err()
+	}
+	defer func() { <-s.decoding }()
+	run, err := record.Decode(b)
+	if err != nil {
+		return nil, status.Error(codes.InvalidArgument, err.Error())
+	}
+	var samples int64
+	for _, sig := range run.Signals {
+		samples += int64(len(sig.Values))
+	}
+	return run, r.hold(16 * samples)
 }
 
 func sameParts(as []record.Attachment, ps []*pb.AnnouncedPart) error {
@@ -178,20 +206,31 @@ type reader struct {
 }
 
 func (r *reader) part(what string, size uint64, sum []byte) ([]byte, error) {
-	var b bytes.Buffer
+	var b []byte
 	h := sha256.New()
-	for uint64(b.Len()) < size {
+	for uint64(len(b)) < size {
 		if len(r.rest) == 0 {
 			if err := r.more(what); err != nil {
 				return nil, err
 			}
 		}
-		n := int(min(uint64(len(r.rest)), size-uint64(b.Len())))
-		b.Write(r.rest[:n])
+		n := int(min(uint64(len(r.rest)), size-uint64(len(b))))
+		b = join(b, r.rest[:n], size)
 		h.Write(r.rest[:n])
 		r.rest = r.rest[n:]
 	}
-	return b.Bytes(), matches(h, sum, what)
+	return b, matches(h, sum, what)
+}
+
+// join appends, and makes room for at most twice what has come and never for
+// more than is to come.
+func join(b, more []byte, size uint64) []byte {
+	if need := len(b) + len(more); need > cap(b) {
+		grown := make([]byte, len(b), max(uint64(need), min(size, 2*uint64(need))))
+		copy(grown, b)
+		b = grown
+	}
+	return append(b, more...)
 }
 
 func matches(h hash.Hash, sum []byte, what string) error {
@@ -217,11 +256,19 @@ func (r *reader) more(what string) error {
 	if n == 0 || n > chunkSize {
 		return status.Errorf(codes.InvalidArgument, "a chunk of %d bytes came; 1 to %d are taken", n, chunkSize)
 	}
+	if err := r.hold(n); err != nil {
+		return err
+	}
+	r.rest = c.GetData()
+	return nil
+}
+
+// hold counts n bytes more until release.
+func (r *reader) hold(n int64) error {
 	r.mine += n
 	if r.held.Add(n) > r.most {
 		return status.Error(codes.Unavailable, "too much is being delivered at once")
 	}
-	r.rest = c.GetData()
 	return nil
 }
 
