@@ -1,6 +1,6 @@
-// Package setup reads the two files that an operator writes: a workload, which
-// says what is run and where its timings are, and a setup, which says in which
-// state a rig is declared to be.
+// Package setup reads the files that an operator writes: a workload, which says
+// what is run and where its timings are, a setup, which says in which state a rig
+// is declared to be, and a plan, which says what is to be measured.
 //
 //	# orrery.toml (a workload)                # heron-rated.toml (a setup)
 //	name    = "orrery"                        label = "memory-rated"
@@ -28,6 +28,19 @@
 // and a setup file states a fact as a value, { value = 3200, tolerance = "1%" },
 // { min = 4100, max = 4300 } or { one_of = ["tsc", "hpet"] }. Keys of facts may be
 // quoted, dotted or in tables; those with an index in brackets need the quotes.
+//
+// A plan file has cells, whose lists are crossed:
+//
+//	name        = "dome-memory"
+//	stale_after = "90d"         older runs are to be made again; without it none is
+//	include     = "clean"       or "caution": runs under caution count too
+//	rounds      = 2             visits to each setup, there and back
+//	repeats     = 6             for cells that say nothing else
+//	[[cell]]
+//	workload = ["orrery", "dome-encode"]
+//	version  = "3"              of the workload; without it the newest that was run
+//	rig      = ["heron", "plover"]
+//	setup    = ["memory-default", "memory-rated"]   without it runs without a setup
 //
 // A Workload and a Setup keep the exact bytes they were read from, since a
 // record carries them. An Expectation is what a setup says of one fact; it
