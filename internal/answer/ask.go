@@ -130,12 +130,23 @@ func (c Client) Attachment(ctx context.Context, id, name string) ([]byte, error)
 
 // AcceptMark makes a run's first snapshot the reference of its rig and setup.
 func (c Client) AcceptMark(ctx context.Context, id, by, why string) (Mark, trail.Receipt, error) {
-	m, err := c.c.AcceptMark(ctx, &pb.AcceptMarkRequest{Id: id, By: by, Why: why})
+	d, r, err := c.show(ctx, id)
+	if err != nil {
+		return Mark{}, trail.Receipt{}, err
+	}
+	m, err := c.c.AcceptMark(ctx, &pb.AcceptMarkRequest{Id: r.ID, By: by, Why: why})
 	if err != nil {
 		return Mark{}, trail.Receipt{}, c.explain(err)
 	}
-	r, err := record.ReceiptOf(m.GetReceipt())
-	return markOf(m.GetMark()), r, err
+	k := markOf(m.GetMark())
+	receipt, err := record.ReceiptOf(m.GetReceipt())
+	if err == nil && (k.RunID != r.ID || k.Rig != r.Rig || receipt.RecordSHA256 != d.Receipt.RecordSHA256) {
+		err = errors.New("the answer is about another run")
+	}
+	if err != nil {
+		return Mark{}, trail.Receipt{}, doubt("accept mark", r.ID, err)
+	}
+	return k, receipt, nil
 }
 
 // Mark gives the reference in force, nil when there is none. The snapshot is

@@ -86,7 +86,8 @@ func (d Detail) check(asked string) (*record.Run, error) {
 	switch s := d.Summary; {
 	case !means(asked, r.ID):
 		return nil, fmt.Errorf("another run came, %s", r.ID)
-	case s.ID != r.ID || s.Rig != r.Rig || s.Workload != r.Workload.Name || s.Setup != setup || !s.Started.Equal(r.Started) || s.Played != r.Played:
+	case s.ID != r.ID || s.Rig != r.Rig || s.Workload != r.Workload.Name || s.Setup != setup || s.Played != r.Played,
+		s.Started.UnixNano() != r.Started.UnixNano(), s.Configuration != r.Before.ConfigurationSHA256():
 		return nil, errors.New("the summary is not of this record")
 	case d.Receipt.RecordSHA256 != trail.Digest(sum):
 		return nil, errors.New("the receipt is not of this record")
