@@ -1,0 +1,118 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"syscall"
+	"testing"
+
+	"github.com/rogpeppe/go-internal/testscript"
+
+	"witnessmark/internal/screen"
+)
+
+func TestMain(m *testing.M) {
+	testscript.Main(m, map[string]func(){"collector": main})
+}
+
+// TestScripts drives the command as a person does. Scripts may call
+//
+//	fill DIR              deliver the workshop's runs to the archive in a state folder
+//	serving NAME ARGS...  start collector serve ARGS, put its address into $NAME
+//	stop NAME             end it by SIGTERM; it must exit with 0
+//	later DIR             deliver one more run of heron, its firmware updated
+//	writelog N FILE       write the timing log of the workshop's run N
+//	wrong COMMAND...      run a command that must exit with 2 and print to stderr
+//	for-each-command      ask every command for its help
+func TestScripts(t *testing.T) {
+	testscript.Run(t, testscript.Params{
+		Dir: "testdata",
+		Setup: func(e *testscript.Env) error {
+			e.Setenv("WITNESSMARK_STATE", filepath.Join(e.WorkDir, "state"))
+			e.Setenv("WITNESSMARK_COLLECTOR", "")
+			e.Setenv("USER", "operator")
+			return nil
+		},
+		Cmds: map[string]func(*testscript.TestScript, bool, []string){
+			"fill": cmdFill, "later": cmdLater, "writelog": cmdWriteLog, "serving": cmdServing, "stop": cmdStop, "wrong": cmdWrong, "for-each-command": cmdHelp,
+		},
+	})
+}
+
+func cmdFill(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 1 {
+		ts.Fatalf("usage: fill DIR")
+	}
+	ts.Check(deliverRuns(context.Background(), ts.MkAbs(args[0]), workshop...))
+}
+
+func cmdLater(ts *testscript.TestScript, neg bool, args []string) {
+	ts.Check(deliverRuns(context.Background(), ts.MkAbs(args[0]), later))
+}
+
+func cmdWriteLog(ts *testscript.TestScript, neg bool, args []string) {
+	n, err := strconv.Atoi(args[0])
+	ts.Check(err)
+	_, data := workshop[n].run()
+	ts.Check(os.WriteFile(ts.MkAbs(args[1]), data[0], 0o666))
+}
+
+func cmdWrong(ts *testscript.TestScript, neg bool, args []string) {
+	err := ts.Exec(args[0], args[1:]...)
+	var e *exec.ExitError
+	if !errors.As(err, &e) || e.ExitCode() != screen.WrongUsage {
+		ts.Fatalf("it ended with %v, want code %d", err, screen.WrongUsage)
+	}
+	if ts.ReadFile("stdout") != "" || strings.Count(ts.ReadFile("stderr"), "\n") != 2 {
+		ts.Fatalf("it is not one line and a hint on stderr: %q, %q", ts.ReadFile("stdout"), ts.ReadFile("stderr"))
+	}
+}
+
+func cmdHelp(ts *testscript.TestScript, neg bool, args []string) {
+	for _, c := range rootCommand(&desk{}).Commands() {
+		ts.Check(ts.Exec("collector", c.Name(), "--help"))
+		out := ts.ReadFile("stdout")
+		if c.IsAvailableCommand() && (!strings.Contains(out, "For example:\n  collector "+c.Name()) || ts.ReadFile("stderr") != "") {
+			ts.Fatalf("the help of %s:\n%s", c.Name(), out)
+		}
+	}
+}
+
+func cmdServing(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) < 1 {
+		ts.Fatalf("usage: serving NAME ARGS...")
+	}
+	self, err := os.Executable()
+	ts.Check(err)
+	// The test binary is the command when its name is; testscript.Main does so.
+	cmd := exec.Command(self, append([]string{"serve"}, args[1:]...)...)
+	cmd.Args[0] = "collector"
+	cmd.Dir, cmd.Env = ts.Getenv("WORK"), append(os.Environ(), "WITNESSMARK_STATE="+ts.Getenv("WITNESSMARK_STATE"))
+	out, err := cmd.StdoutPipe()
+	ts.Check(err)
+	var log strings.Builder
+	cmd.Stderr = &log
+	ts.Check(cmd.Start())
+	ts.Defer(func() { cmd.Process.Kill(); cmd.Wait() })
+	line := make([]byte, 256)
+	n, err := out.Read(line)
+	if err != nil {
+		cmd.Wait()
+		ts.Fatalf("collector serve: %v\n%s", err, log.String())
+	}
+	ts.Setenv(args[0], strings.TrimSpace(string(line[:n])))
+	running[ts.Getenv("WORK")+args[0]] = cmd
+}
+
+var running = map[string]*exec.Cmd{}
+
+func cmdStop(ts *testscript.TestScript, neg bool, args []string) {
+	cmd := running[ts.Getenv("WORK")+args[0]]
+	ts.Check(cmd.Process.Signal(syscall.SIGTERM))
+	ts.Check(cmd.Wait())
+}
