@@ -27,8 +27,10 @@ type ScalingOptions struct {
 // field was not recorded.
 type Elsewhere struct {
 	RefreshShare *float64 // share of frames on a multiple of the refresh period (RefreshShare)
+	RefreshHertz float64  // of that period; 0 when not told
 	GraphicsBusy *float64 // 0 to 1
 	StorageBusy  *float64 // 0 to 1
+	StorageWait  *float64 // share of the time in which some task waited for storage, 0 to 1
 }
 
 func (o ScalingOptions) filled() ScalingOptions {

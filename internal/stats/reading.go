@@ -124,9 +124,13 @@ func (s *Scaling) readMoving(opt ScalingOptions) {
 }
 
 // words says what was checked when neither factor matters. The bounds of 0.5,
-// 0.95 and 0.9 are common practice, no source.
+// 0.95, 0.9 and again 0.5 are common practice, no source.
 func (e Elsewhere) words() string {
 	var found, checked []string
+	refresh := "its refresh"
+	if e.RefreshHertz > 0 {
+		refresh = fmt.Sprintf("multiples of a %g Hz refresh", e.RefreshHertz)
+	}
 	check := func(v *float64, bound float64, name, limit string) {
 		if v == nil {
 			return
@@ -137,9 +141,10 @@ func (e Elsewhere) words() string {
 			checked = append(checked, fmt.Sprintf("%s is not it (%s)", name, percent(*v)))
 		}
 	}
-	check(e.RefreshShare, 0.5, "a frame cap", "a frame cap or the display, by the share of frames on its refresh")
+	check(e.RefreshShare, 0.5, "a frame cap", "a frame cap or the display, by the share of frames on "+refresh)
 	check(e.GraphicsBusy, 0.95, "graphics", "graphics, by its utilisation")
 	check(e.StorageBusy, 0.9, "storage", "storage, by its utilisation")
+	check(e.StorageWait, 0.5, "waiting for storage", "storage, by the share of the time that something waited for it")
 	if len(found) == 0 {
 		return strings.Join(append([]string{"elsewhere, not identified"}, checked...), ", ")
 	}
