@@ -47,7 +47,7 @@ func (s *Spool) Begin(id, destination string, sofar []byte, files []DraftFile) (
 	if err != nil {
 		return nil, fault.New("begin run", id, err)
 	}
-	stage, err := newStage(s.path("open"), id)
+	stage, err := s.newStage("open", id)
 	if err != nil {
 		return nil, fault.New("begin run", id, err)
 	}
@@ -84,6 +84,9 @@ func (d *Draft) SoFar() ([]byte, error) {
 // End removes the draft, once its run is spooled or delivered.
 func (d *Draft) End() error {
 	gone := d.spool.path("open", "."+d.ID)
+	if !renamesOpenFiles {
+		d.lock.Close()
+	}
 	err := os.Rename(d.dir(), gone)
 	if err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return fault.New("end draft", d.ID, err)
@@ -129,7 +132,7 @@ func (s *Spool) Orphans() ([]*Draft, error) {
 // it went this moment.
 func (s *Spool) adopt(id string) (*Draft, error) {
 	d := &Draft{ID: id, spool: s}
-	lock, err := tryLock(filepath.Join(d.dir(), "lock"))
+	lock, err := tryLock(filepath.Join(d.dir(), "lock"), os.O_CREATE|os.O_RDWR)
 	if errors.Is(err, fs.ErrNotExist) || (err == nil && lock == nil) {
 		return nil, nil
 	}

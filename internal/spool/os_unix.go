@@ -4,6 +4,7 @@ package spool
 
 import (
 	"errors"
+	"io/fs"
 	"os"
 	"syscall"
 )
@@ -13,19 +14,42 @@ const renamesOpenFiles = true
 
 // tryLock opens and locks the file; nil without an error says that another
 // process has it. The lock ends with the process, however it ends.
-func tryLock(path string) (*os.File, error) {
-	f, err := os.OpenFile(path, os.O_CREATE|os.O_RDWR, 0o600)
+func tryLock(path string, flags int) (*os.File, error) {
+	f, err := lock(path, flags, syscall.LOCK_NB)
+	if errors.Is(err, syscall.EWOULDBLOCK) {
+		return nil, nil
+	}
 	if err != nil {
 		return nil, err
 	}
-	if err := syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB); err != nil {
+	// Whoever had it may have taken the file away before the lock was ours.
+	is, err1 := f.Stat()
+	now, err2 := os.Stat(path)
+	if err1 != nil || err2 != nil || !os.SameFile(is, now) {
 		f.Close()
-		if errors.Is(err, syscall.EWOULDBLOCK) {
-			return nil, nil
-		}
-		return nil, err
+		return nil, &fs.PathError{Op: "lock", Path: path, Err: fs.ErrNotExist}
 	}
 	return f, nil
+}
+
+// waitLock waits until no other process has the file locked.
+func waitLock(path string) (*os.File, error) { return lock(path, os.O_CREATE|os.O_RDWR, 0) }
+
+func lock(path string, flags, how int) (*os.File, error) {
+	f, err := os.OpenFile(path, flags, 0o600)
+	if err != nil {
+		return nil, err
+	}
+	for {
+		err = syscall.Flock(int(f.Fd()), syscall.LOCK_EX|how)
+		if err == nil {
+			return f, nil
+		}
+		if !errors.Is(err, syscall.EINTR) {
+			f.Close()
+			return nil, err
+		}
+	}
 }
 
 func syncDir(dir string) error {

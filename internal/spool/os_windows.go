@@ -12,17 +12,25 @@ const renamesOpenFiles = false
 
 // tryLock opens and locks the file; nil without an error says that another
 // process has it. The lock ends with the process, however it ends.
-func tryLock(path string) (*os.File, error) {
-	f, err := os.OpenFile(path, os.O_CREATE|os.O_RDWR, 0o600)
+func tryLock(path string, flags int) (*os.File, error) {
+	f, err := lock(path, flags, windows.LOCKFILE_FAIL_IMMEDIATELY)
+	if errors.Is(err, windows.ERROR_LOCK_VIOLATION) {
+		return nil, nil
+	}
+	return f, err
+}
+
+// waitLock waits until no other process has the file locked.
+func waitLock(path string) (*os.File, error) { return lock(path, os.O_CREATE|os.O_RDWR, 0) }
+
+func lock(path string, flags int, how uint32) (*os.File, error) {
+	f, err := os.OpenFile(path, flags, 0o600)
 	if err != nil {
 		return nil, err
 	}
-	err = windows.LockFileEx(windows.Handle(f.Fd()), windows.LOCKFILE_EXCLUSIVE_LOCK|windows.LOCKFILE_FAIL_IMMEDIATELY, 0, 1, 0, new(windows.Overlapped))
+	err = windows.LockFileEx(windows.Handle(f.Fd()), windows.LOCKFILE_EXCLUSIVE_LOCK|how, 0, 1, 0, new(windows.Overlapped))
 	if err != nil {
 		f.Close()
-		if errors.Is(err, windows.ERROR_LOCK_VIOLATION) {
-			return nil, nil
-		}
 		return nil, err
 	}
 	return f, nil

@@ -23,14 +23,12 @@ type Spool struct{ dir string }
 func Open(dir string) (*Spool, error) {
 	s := &Spool{dir}
 	for _, d := range []string{"open", "ready", "receipts"} {
-		if err := os.MkdirAll(s.path(d), 0o700); err != nil {
+		if err := makeDir(s.path(d)); err != nil {
 			return nil, fault.New("open spool", dir, err)
 		}
 	}
-	for _, d := range []string{"open", "ready"} {
-		if err := s.sweep(d); err != nil {
-			return nil, fault.New("open spool", dir, err)
-		}
+	if err := s.sweep(); err != nil {
+		return nil, fault.New("open spool", dir, err)
 	}
 	return s, nil
 }
@@ -39,27 +37,50 @@ func (s *Spool) path(elem ...string) string {
 	return filepath.Join(append([]string{s.dir}, elem...)...)
 }
 
-// sweep removes the unfinished folders of processes that are gone.
-func (s *Spool) sweep(sub string) error {
-	names, err := os.ReadDir(s.path(sub))
+// alone keeps other processes from beginning something unfinished, and from
+// sweeping, until free is called.
+func (s *Spool) alone() (free func(), err error) {
+	f, err := waitLock(s.path("lock"))
+	if err != nil {
+		return nil, err
+	}
+	return func() { f.Close() }, nil
+}
+
+// sweep removes what processes that are gone left unfinished. What cannot be
+// removed hinders nobody and is tried again the next time.
+func (s *Spool) sweep() error {
+	free, err := s.alone()
 	if err != nil {
 		return err
 	}
-	for _, n := range names {
-		if !strings.HasPrefix(n.Name(), ".") {
-			continue
-		}
-		dir := s.path(sub, n.Name())
-		free, err := tryLock(filepath.Join(dir, "lock"))
-		if err != nil || free == nil {
-			continue // its process still works on it, or it went this moment
-		}
-		free.Close()
-		if err := os.RemoveAll(dir); err != nil {
+	defer free()
+	for _, sub := range []string{"open", "ready", "receipts"} {
+		names, err := os.ReadDir(s.path(sub))
+		if err != nil {
 			return err
+		}
+		for _, n := range names {
+			if strings.HasPrefix(n.Name(), ".") {
+				s.sweepOne(s.path(sub, n.Name()))
+			}
 		}
 	}
 	return nil
+}
+
+func (s *Spool) sweepOne(path string) {
+	lock, err := tryLock(filepath.Join(path, "lock"), os.O_RDWR)
+	switch {
+	case lock != nil && renamesOpenFiles:
+		defer lock.Close()
+	case lock != nil:
+		lock.Close()
+	case err == nil:
+		return // its process still works on it
+	}
+	// Without a lock it is half removed already, or a receipt half written.
+	os.RemoveAll(path)
 }
 
 // Item is a finished run that waits for its receipt.
@@ -83,46 +104,55 @@ type itemFile struct {
 
 // Put stores a finished run. When it returns nil the run survives any crash.
 // On an error, a full disk among them, nothing of it is left behind. Parts are
-// in the order of the item's attachments. Putting a run that is already there
-// or already has a receipt does nothing.
+// in the order of the item's attachments and must be what those say. Putting a
+// run that is already there or already has a receipt does nothing.
 func (s *Spool) Put(it Item, parts []func() (io.ReadCloser, error)) error {
 	if !record.ValidID(it.ID) || len(parts) != len(it.Attachments) {
 		return fault.New("spool run", it.ID, errors.New("no such run id, or attachments are missing"))
 	}
+	err := s.put(it, parts)
+	if s.has(it.ID) { // before, or put by another process meanwhile
+		err = syncDir(s.path("ready"))
+	}
+	switch {
+	case err == nil:
+		return nil
+	case errors.Is(err, errChanged):
+		return fault.New("spool run", it.ID, err).WithHint("something still writes to the file; record the run again from what it is now")
+	}
+	return fault.New("spool run", it.ID, err).WithHint("make room on the disk that holds the spool; nothing that was spooled before is lost")
+}
+
+func (s *Spool) put(it Item, parts []func() (io.ReadCloser, error)) error {
 	if s.has(it.ID) {
 		return nil
 	}
-	stage, err := newStage(s.path("ready"), it.ID)
-	if err != nil {
-		return putError(it.ID, err)
-	}
-	defer stage.abandon()
 	meta, err := json.Marshal(itemFile{it.Destination, it.Signed.PublicKey, it.Signed.Signature, it.Attachments})
 	if err != nil {
-		return putError(it.ID, err)
+		return err
 	}
-	if err := errors.Join(stage.write("record", it.Signed.Bytes), stage.write("item.json", meta)); err != nil {
-		return putError(it.ID, err)
+	stage, err := s.newStage("ready", it.ID)
+	if err != nil {
+		return err
+	}
+	defer stage.abandon()
+	if err := errors.Join(stage.write("record", it.Signed.Bytes), stage.write("item.json", meta), stage.write("reserve", make([]byte, reserved))); err != nil {
+		return err
 	}
 	for i, open := range parts {
 		r, err := open()
 		if err == nil {
-			err = stage.copy(fmt.Sprintf("part-%d", i), r, it.Attachments[i].Size)
+			err = stage.copy(partName(i), r, it.Attachments[i])
 			r.Close()
 		}
 		if err != nil {
-			return putError(it.ID, err)
+			return err
 		}
 	}
-	if err := stage.commit(); err != nil && !s.has(it.ID) {
-		return putError(it.ID, err)
-	}
-	return nil
+	return stage.commit()
 }
 
-func putError(id string, err error) error {
-	return fault.New("spool run", id, err).WithHint("make room on the disk that holds the spool; nothing that was spooled before is lost")
-}
+func partName(i int) string { return fmt.Sprintf("part-%d", i) }
 
 // has says whether the run is spooled or has its receipt.
 func (s *Spool) has(id string) bool {
@@ -177,17 +207,30 @@ func (s *Spool) load(id string) (Item, error) {
 	if it.Signed.Bytes, err = os.ReadFile(filepath.Join(it.dir, "record")); err != nil {
 		return it, err
 	}
-	return it, it.Signed.Verify()
+	if err := it.Signed.Verify(); err != nil {
+		return it, err
+	}
+	for i, a := range it.Attachments {
+		info, err := os.Stat(filepath.Join(it.dir, partName(i)))
+		if err != nil {
+			return it, err
+		}
+		if info.Size() != a.Size {
+			return it, fmt.Errorf("%s, attachment %s, has %d bytes, not %d", partName(i), a.Name, info.Size(), a.Size)
+		}
+	}
+	return it, nil
 }
 
 // Part opens attachment i.
 func (it Item) Part(i int) (io.ReadCloser, error) {
-	return os.Open(filepath.Join(it.dir, fmt.Sprintf("part-%d", i)))
+	return os.Open(filepath.Join(it.dir, partName(i)))
 }
 
-// Done keeps the receipt and lets the run go.
+// Done keeps the receipt and lets the run go. It needs no room on the disk, so
+// that a spool which has filled it can empty itself.
 func (s *Spool) Done(id string, receipt []byte) error {
-	if err := writeFile(s.path("receipts"), id+".json", receipt); err != nil {
+	if err := s.keepReceipt(id, receipt); err != nil {
 		return fault.New("keep receipt", id, err).WithHint("the run stays spooled and is offered again; the collector keeps it once")
 	}
 	gone := s.path("ready", "."+id)
@@ -198,6 +241,40 @@ func (s *Spool) Done(id string, receipt []byte) error {
 		return fault.New("let run go", id, err)
 	}
 	return nil
+}
+
+// reserved is the room that Put sets aside for a receipt; one of a trail of a
+// million entries takes about 3 KiB.
+const reserved = 8 << 10
+
+// keepReceipt writes the receipt over the room set aside for it.
+func (s *Spool) keepReceipt(id string, receipt []byte) error {
+	free, err := s.alone()
+	if err != nil {
+		return err
+	}
+	defer free()
+	f, err := os.OpenFile(s.path("ready", id, "reserve"), os.O_WRONLY, 0)
+	if errors.Is(err, fs.ErrNotExist) {
+		if exists(s.path("receipts", id+".json")) {
+			return nil // kept before, by a process that was killed then or one beside this
+		}
+		return writeFile(s.path("receipts"), id+".json", receipt)
+	}
+	if err != nil {
+		return err
+	}
+	_, err = f.Write(receipt)
+	if err == nil {
+		err = f.Truncate(int64(len(receipt)))
+	}
+	if err = errors.Join(err, f.Sync(), f.Close()); err != nil {
+		return err
+	}
+	if err := os.Rename(f.Name(), s.path("receipts", id+".json")); err != nil {
+		return err
+	}
+	return syncDir(s.path("receipts"))
 }
 
 // Receipt returns the kept receipt of a delivered run.

@@ -1,107 +1,122 @@
 package spool
 
 import (
+	"crypto/sha256"
 	"errors"
 	"fmt"
 	"io"
-	"io/fs"
 	"os"
 	"path/filepath"
+
+	"witnessmark/internal/record"
 )
 
 // stage is a folder being filled under a name that starts with a dot. A lock
 // inside it tells a sweeper that its process is alive.
 type stage struct {
 	parent, name string
+	dir          string // where it is now
 	lock         *os.File
-	done         bool
+	kept         bool
 }
 
-func newStage(parent, name string) (*stage, error) {
-	for range 10 {
-		dir, err := os.MkdirTemp(parent, "."+name+"-")
-		if err != nil {
-			return nil, err
-		}
-		lock, err := tryLock(filepath.Join(dir, "lock"))
-		switch {
-		case err == nil && lock != nil:
-			return &stage{parent: parent, name: name, lock: lock}, nil
-		case err != nil && !errors.Is(err, fs.ErrNotExist):
-			os.RemoveAll(dir)
-			return nil, err
-		}
-		// A sweeper came between the folder and its lock and takes it away.
+// newStage makes a stage for the name in a folder of the spool. Nobody sweeps
+// between the folder and its lock.
+func (s *Spool) newStage(sub, name string) (*stage, error) {
+	free, err := s.alone()
+	if err != nil {
+		return nil, err
 	}
-	return nil, errors.New("another process sweeps this spool without end")
+	defer free()
+	dir, err := os.MkdirTemp(s.path(sub), "."+name+"-")
+	if err != nil {
+		return nil, err
+	}
+	lock, err := tryLock(filepath.Join(dir, "lock"), os.O_CREATE|os.O_RDWR)
+	if err != nil || lock == nil {
+		os.RemoveAll(dir)
+		return nil, errors.Join(errors.New("a new folder could not be locked"), err)
+	}
+	return &stage{parent: s.path(sub), name: name, dir: dir, lock: lock}, nil
 }
 
-func (st *stage) dir() string { return filepath.Dir(st.lock.Name()) }
+func (st *stage) write(name string, b []byte) error { return writeFile(st.dir, name, b) }
 
-func (st *stage) write(name string, b []byte) error { return writeFile(st.dir(), name, b) }
+// errChanged is returned when a file is not what its attachment says.
+var errChanged = errors.New("it is not what the record binds any more")
 
-// copy stores size bytes of r, synced.
-func (st *stage) copy(name string, r io.Reader, size int64) error {
-	f, err := os.OpenFile(filepath.Join(st.dir(), name), os.O_CREATE|os.O_WRONLY|os.O_TRUNC, 0o600)
+// copy stores what r gives, synced, if it is the attachment.
+func (st *stage) copy(name string, r io.Reader, a record.Attachment) error {
+	f, err := os.OpenFile(filepath.Join(st.dir, name), os.O_CREATE|os.O_WRONLY|os.O_TRUNC, 0o600)
 	if err != nil {
 		return err
 	}
-	n, err := io.Copy(f, io.LimitReader(r, size+1))
-	if err == nil && n != size {
-		err = fmt.Errorf("%s has %d bytes or more, not %d", name, n, size)
+	h := sha256.New()
+	n, err := io.Copy(io.MultiWriter(f, h), io.LimitReader(r, a.Size+1))
+	if err == nil && (n != a.Size || [sha256.Size]byte(h.Sum(nil)) != a.SHA256) {
+		err = fmt.Errorf("%s: %w", a.Name, errChanged)
 	}
 	return errors.Join(err, f.Sync(), f.Close())
 }
 
-// commit gives the folder its name.
+// commit gives the folder its name and lets its lock go.
 func (st *stage) commit() error {
-	if err := syncDir(st.dir()); err != nil {
-		return err
-	}
 	if err := st.rename(); err != nil {
 		return err
 	}
-	st.lock.Close()
-	return syncDir(st.parent)
+	if err := syncDir(st.parent); err != nil {
+		return err
+	}
+	st.kept = true
+	return st.lock.Close()
 }
 
 // keepLock commits the folder and keeps its lock held.
 func (st *stage) keepLock() (*os.File, error) {
-	if err := syncDir(st.dir()); err != nil {
-		return nil, err
-	}
 	if err := st.rename(); err != nil {
 		return nil, err
 	}
 	if !renamesOpenFiles {
-		lock, err := tryLock(filepath.Join(st.parent, st.name, "lock"))
+		lock, err := tryLock(filepath.Join(st.dir, "lock"), os.O_RDWR)
 		if err != nil || lock == nil {
+			st.kept = true // by another process
 			return nil, errors.Join(errors.New("the run's folder was taken by another process"), err)
 		}
 		st.lock = lock
 	}
-	return st.lock, syncDir(st.parent)
+	if err := syncDir(st.parent); err != nil {
+		return nil, err
+	}
+	st.kept = true
+	return st.lock, nil
 }
 
 func (st *stage) rename() error {
-	dir := st.dir()
+	if err := syncDir(st.dir); err != nil {
+		return err
+	}
 	if !renamesOpenFiles {
 		st.lock.Close()
 	}
-	if err := os.Rename(dir, filepath.Join(st.parent, st.name)); err != nil {
+	to := filepath.Join(st.parent, st.name)
+	if err := os.Rename(st.dir, to); err != nil {
 		return err
 	}
-	st.done = true
+	st.dir = to
 	return nil
 }
 
-// abandon removes what commit has not named.
+// abandon removes what was not committed, even if it has its name already.
 func (st *stage) abandon() {
-	if !st.done {
-		dir := st.dir()
-		st.lock.Close()
-		os.RemoveAll(dir)
+	if st.kept {
+		return
 	}
+	hidden := filepath.Join(st.parent, "."+st.name)
+	if st.dir == filepath.Join(st.parent, st.name) && os.Rename(st.dir, hidden) == nil {
+		st.dir = hidden
+	}
+	st.lock.Close()
+	os.RemoveAll(st.dir)
 }
 
 // writeFile stores b under name in dir: written aside, synced, renamed.
@@ -120,4 +135,19 @@ func writeFile(dir, name string, b []byte) error {
 		return err
 	}
 	return syncDir(dir)
+}
+
+// makeDir makes a folder, and those above it, so that they survive what is
+// stored in them.
+func makeDir(dir string) error {
+	if exists(dir) {
+		return nil
+	}
+	if err := makeDir(filepath.Dir(dir)); err != nil {
+		return err
+	}
+	if err := os.Mkdir(dir, 0o700); err != nil && !errors.Is(err, os.ErrExist) {
+		return err
+	}
+	return syncDir(filepath.Dir(dir))
 }
