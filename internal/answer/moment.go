@@ -47,7 +47,10 @@ func Moment(s string, now time.Time, end bool) (time.Time, bool) {
 		return keepable(t), true
 	}
 	d, ok := back(s)
-	return keepable(now.Add(-d)), ok
+	if !ok {
+		return time.Time{}, false
+	}
+	return keepable(now.Add(-d)), true
 }
 
 // back reads a span: 7d, 1d12h, 90m, 2w ago.

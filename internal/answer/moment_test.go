@@ -1,13 +1,11 @@
-package main
+package answer_test
 
 import (
-	"errors"
 	"math"
 	"testing"
 	"time"
 
-	"witnessmark/internal/rig"
-	"witnessmark/internal/screen"
+	"witnessmark/internal/answer"
 )
 
 var noon = time.Date(2031, 3, 9, 12, 0, 0, 0, time.FixedZone("", 3600))
@@ -26,7 +24,7 @@ func TestMoment(t *testing.T) {
 		want  time.Time
 		known bool
 	}{
-		{"", false, time.Time{}, true},
+		{"", false, time.Time{}, false},
 		{"2031-03-02", false, utc("2031-03-02T00:00:00Z"), true},
 		{"2031-03-02", true, utc("2031-03-03T00:00:00Z"), true},
 		{"2031-12-31", true, utc("2032-01-01T00:00:00Z"), true},
@@ -49,53 +47,28 @@ func TestMoment(t *testing.T) {
 		{"3s", false, time.Time{}, false},
 		{"yesterday", false, time.Time{}, false},
 	} {
-		got, err := moment("--since", c.s, noon, c.end)
-		var u screen.Usage
-		if (err == nil) != c.known || (err != nil && !errors.As(err, &u)) || !got.Equal(c.want) {
-			t.Errorf("moment(%q, end %v) = %v, %v; want %v", c.s, c.end, got, err, c.want)
+		if got, ok := answer.Moment(c.s, noon, c.end); ok != c.known || !got.Equal(c.want) {
+			t.Errorf("Moment(%q, end %v) = %v, %v; want %v, %v", c.s, c.end, got, ok, c.want, c.known)
 		}
 	}
 }
 
 // Whatever is taken for a time can be asked for: it survives as nanoseconds, is
-// not taken for none, and lies back from now when it is a span.
+// not taken for none, and moves with now or not at all.
 func FuzzMoment(f *testing.F) {
 	for _, s := range []string{"7d", "1w2d3h4m ago", "2031-03-02", "2031-03-02T09:03:12Z", "0000-01-01"} {
 		f.Add(s)
 	}
 	f.Fuzz(func(t *testing.T, s string) {
-		got, err := moment("--since", s, noon, false)
-		if err != nil || s == "" {
+		got, ok := answer.Moment(s, noon, false)
+		if !ok {
 			return
 		}
 		if got.IsZero() || got.UnixNano() == 0 || !time.Unix(0, got.UnixNano()).Equal(got) {
 			t.Fatalf("%q is %v", s, got)
 		}
-		if _, ok := back(s); ok && got.After(noon) {
-			t.Fatalf("%q is %v, after now", s, got)
+		if earlier, _ := answer.Moment(s, noon.Add(-time.Hour), false); earlier.After(got) || got.Sub(earlier) > time.Hour {
+			t.Fatalf("%q is %v, an hour before it was %v", s, got, earlier)
 		}
 	})
-}
-
-func TestBelow(t *testing.T) {
-	for _, c := range []struct {
-		name string
-		key  rig.Key
-		want bool
-	}{
-		{"memory.speed", "memory.speed", true},
-		{"memory", "memory.speed", true},
-		{"memory.module", "memory.module[DIMM_A1].rank", true},
-		{"memory.module[]", "memory.module[DIMM_A1].rank", true},
-		{"memory.module[].rank", "memory.module[DIMM_A1].rank", true},
-		{"memory.module[DIMM_A1]", "memory.module[DIMM_A1].rank", true},
-		{"memory.module[DIMM_A2]", "memory.module[DIMM_A1].rank", false},
-		{"memory.sp", "memory.speed", false},
-		{"speed", "memory.speed", false},
-		{"memory.speed.x", "memory.speed", false},
-	} {
-		if got := below(c.name, c.key); got != c.want {
-			t.Errorf("below(%q, %q) = %v", c.name, c.key, got)
-		}
-	}
 }
