@@ -87,11 +87,21 @@ func (t Terms) Control(base, against []Run) Controlled {
 	for _, row := range l.rows {
 		t.class(&c, l.difference(row, t))
 	}
+	t.missing(&c, l)
 	c.Controlled = len(c.NotControlled) == 0 && len(c.NotKnown) == 0
 	if len(t.Vary) == 0 {
 		c.Only = c.only()
 	}
 	return c
+}
+
+// missing adds the facts of the factor that no run has at all.
+func (t Terms) missing(c *Controlled, l layout) {
+	for _, v := range t.Vary {
+		if !slices.ContainsFunc(l.rows, func(r row) bool { return r.key == v || r.key.Family() == v }) {
+			c.NotKnown = append(c.NotKnown, l.difference(row{key: v}, t))
+		}
+	}
 }
 
 func (t Terms) rule() Rule {

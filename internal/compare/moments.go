@@ -1,0 +1,96 @@
+package compare
+
+import (
+	"maps"
+	"slices"
+	"strings"
+
+	"witnessmark/internal/rig"
+	"witnessmark/internal/stats"
+)
+
+// Moments is the comparison along the sequence. Places are on the clock of the
+// base's first run. A is the base and B is what is held against it, so that a
+// Gap's Ratio is base over against: Ratio turns it over.
+type Moments struct {
+	stats.Moments
+	Advance       stats.Advance
+	BaseRuns      []string // of AlignedA
+	AgainstRuns   []string // of AlignedB
+	NotLookedInto int      // runs beyond the most that are aligned
+}
+
+// Ratio gives a gap's ratio as against over base.
+func (Moments) Ratio(g stats.Gap) float64 { return 1 / g.Ratio }
+
+// mostAligned is how many runs of a side are aligned: every two of one side are
+// held against each other, and more add little to what repeats show.
+const mostAligned = 20
+
+// moments compares both sides moment by moment, or says why not.
+func (w *Workload) moments(opt Options) {
+	if opt.NoMoments {
+		w.NoMoments = "not asked for"
+		return
+	}
+	if !w.Usable() {
+		w.NoMoments = w.Reason
+		return
+	}
+	if slices.ContainsFunc(opt.Vary, func(k rig.Key) bool { return ofWorkload(k) }) {
+		w.NoMoments = reason(Confounded, "the content itself is the factor, so that there is no sequence that both show")
+		return
+	}
+	advance, why := w.advance()
+	if why != "" {
+		w.NoMoments = why
+		return
+	}
+	var sides [2][][]int64
+	var m Moments
+	for i, s := range []struct {
+		side Side
+		ids  *[]string
+	}{{w.Base, &m.BaseRuns}, {w.Against, &m.AgainstRuns}} {
+		for _, r := range s.side.Runs {
+			if r.Durations == nil {
+				continue
+			}
+			if len(sides[i]) == mostAligned {
+				m.NotLookedInto++
+				continue
+			}
+			sides[i] = append(sides[i], r.Durations)
+			*s.ids = append(*s.ids, r.ID)
+		}
+	}
+	if len(sides[0]) == 0 || len(sides[1]) == 0 {
+		w.NoMoments = reason(stats.TooFewValues, "%d and %d runs have a timing log", len(sides[0]), len(sides[1]))
+		return
+	}
+	o := opt.Moments
+	o.Align.Advance = advance
+	m.Advance = advance
+	if m.Moments = stats.CompareMoments(sides[0], sides[1], o); !m.Usable() {
+		w.NoMoments = m.Reason
+		return
+	}
+	w.Moments = &m
+}
+
+// advance is what moves the content on, when all runs declare the same.
+func (w *Workload) advance() (stats.Advance, string) {
+	declared := map[string]bool{}
+	for _, r := range slices.Concat(w.Base.Runs, w.Against.Runs) {
+		declared[r.Content] = true
+	}
+	switch {
+	case len(declared) == 1 && declared[string(stats.ByTime)]:
+		return stats.ByTime, ""
+	case len(declared) == 1 && declared[string(stats.ByFrame)]:
+		return stats.ByFrame, ""
+	case len(declared) == 1:
+		return "", reason(stats.AdvanceUndeclared, `declare content = "time" or "frame" in the workload file`)
+	}
+	return "", reason(stats.AdvanceUndeclared, "the runs do not all declare the same: %s", strings.Join(slices.Sorted(maps.Keys(declared)), ", "))
+}
