@@ -73,7 +73,7 @@ func unknown(c *cobra.Command, name string) error {
 func arity(c *cobra.Command, args []string, err error) string {
 	_, want, _ := strings.Cut(c.Use, " ")
 	switch {
-	case want == "" && len(args) > 0:
+	case len(args) > 0 && (want == "" || strings.HasPrefix(err.Error(), "unknown command")): // cobra.NoArgs says so
 		return fmt.Sprintf("it takes no argument, and %q was given", args[0])
 	case len(args) == 0:
 		return "it needs " + want

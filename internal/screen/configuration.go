@@ -9,10 +9,7 @@ import (
 
 // brief lists the facts that a reader of one result asks for first, by line,
 // each with the words before its value.
-var brief = []struct {
-	name  string
-	facts []briefly
-}{
+var brief = []briefLine{
 	{"machine", []briefly{{"machine.maker", ""}, {"machine.model", ""}, {"machine.virtual", "virtual"}}},
 	{"processor", []briefly{{"cpu.model", ""}, {"cpu.sockets", "sockets"}, {"cpu.cores", "cores"}, {"cpu.threads", "threads"}, {"cpu.offline", "offline"}, {"cpu.microcode", "microcode"}}},
 	{"clocks", []briefly{{"cpu.governor", "governor"}, {"cpu.turbo", "turbo"}, {"cpu.clock_max", "hardware allows"}, {"cpu.clock_limit", "kernel allows"}}},
@@ -27,6 +24,11 @@ var brief = []struct {
 		{"os.name", ""}, {"os.version", ""}, {"kernel.release", "kernel"}, {"kernel.clocksource", "clock source"}, {"kernel.mitigations", "mitigations"},
 	}},
 	{"just before", []briefly{{"load.idle_before", "idle"}}},
+}
+
+type briefLine struct {
+	name  string
+	facts []briefly
 }
 
 type briefly struct {
@@ -44,21 +46,35 @@ func (p *printer) configuration(r answer.Run) {
 	t := NewTable()
 	t.Indent = 2
 	for _, b := range brief {
-		var read, unread []string
-		for _, k := range b.facts {
-			for _, f := range family(rig.Snapshot{Facts: r.Facts.Before}, k.key) {
-				if f.Read() {
-					read = append(read, spaced(f.Key.Index(), k.words, Value(f.Value, f.Unit)))
-				} else {
-					unread = append(unread, string(f.Key)+" unread: "+string(f.Unread.Reason))
-				}
-			}
-		}
-		if parts := append(read, unread...); len(parts) > 0 {
-			t.Row(b.name, strings.Join(parts, ", "))
+		if words := b.of(rig.Snapshot{Facts: r.Facts.Before}); words != "" {
+			t.Row(b.name, words)
 		}
 	}
 	p.table(t)
+}
+
+// of gives the values that were read, then the facts that were not, by reason.
+func (b briefLine) of(s rig.Snapshot) string {
+	var read []string
+	unread := map[string][]string{}
+	for _, k := range b.facts {
+		for _, f := range family(s, k.key) {
+			if f.Read() {
+				read = append(read, spaced(f.Key.Index(), k.words, Value(f.Value, f.Unit)))
+			} else {
+				why := string(f.Unread.Reason)
+				unread[why] = append(unread[why], string(f.Key))
+			}
+		}
+	}
+	parts := []string{}
+	if len(read) > 0 {
+		parts = append(parts, strings.Join(read, ", "))
+	}
+	for _, why := range sorted(unread) {
+		parts = append(parts, "unread ("+why+"): "+strings.Join(unread[why], ", "))
+	}
+	return strings.Join(parts, "; ")
 }
 
 // spaced joins the words that are not empty.
