@@ -28,7 +28,8 @@ func checkCommand(s *session) *cobra.Command {
 		Long: `Hold the machine against a declared setup, against what its parts are rated
 for, and against the accepted mark of this rig and setup, if there is one.
 
-Exits 3 when a flag weighs caution or void.`,
+Exits 3 when a flag weighs caution or void, 1 when none does but the collector
+that keeps the mark could not be asked.`,
 		Example: "  agent check --setup heron-rated.toml\n  agent check --setup heron-rated.toml --root heron-today --json",
 		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
@@ -62,35 +63,48 @@ func (s *session) check(ctx context.Context, set *setup.Setup, tree *probe.Tree,
 	if err := ctx.Err(); err != nil {
 		return err
 	}
-	mark, err := s.mark(ctx, name, set)
-	if err != nil {
+	mark, unasked := s.mark(ctx, name, set)
+	if err := ctx.Err(); err != nil {
 		return err
 	}
 	j := drift.Judge(drift.Input{Rig: name, Before: snap, Setup: set, Mark: mark})
-	if err := s.printCheck(j, name, set); err != nil {
+	if err := s.printCheck(j, name, set, unasked); err != nil {
 		return err
 	}
 	if j.Standing != drift.Clean {
+		if unasked != nil {
+			screen.Fail(s.stderr, "agent", unasked)
+		}
 		return screen.Exit(screen.Flagged, nil)
 	}
-	return nil
+	return unasked
 }
 
-func (s *session) printCheck(j drift.Judgement, name string, set *setup.Setup) error {
+// printCheck prints the judgement; unasked is why the mark is not known, if it
+// is not.
+func (s *session) printCheck(j drift.Judgement, name string, set *setup.Setup, unasked error) error {
 	if s.json {
 		if j.Flags == nil {
 			j.Flags = []drift.Flag{}
+		}
+		why := ""
+		if unasked != nil {
+			why = unasked.Error()
 		}
 		return screen.JSON(s.stdout, struct {
 			Rig      string         `json:"rig"`
 			Setup    string         `json:"setup"`
 			MarkRun  string         `json:"mark_run,omitempty"`
+			Unasked  string         `json:"mark_unasked,omitempty"` // why the mark is not known
 			Standing drift.Standing `json:"standing"`
 			Flags    []drift.Flag   `json:"flags"`
-		}{name, set.Label, j.MarkRun, j.Standing, j.Flags})
+		}{name, set.Label, j.MarkRun, why, j.Standing, j.Flags})
 	}
 	held := "no mark is accepted for it yet"
-	if j.MarkRun != "" {
+	switch {
+	case unasked != nil:
+		held = "whether a mark is accepted for it could not be asked"
+	case j.MarkRun != "":
 		held = "mark: run " + j.MarkRun
 	}
 	if _, err := fmt.Fprintf(s.stdout, "%s in setup %s: %s (%s)\n", screen.Clean(name), screen.Clean(set.Label), j.Standing, held); err != nil {
@@ -119,7 +133,7 @@ func (s *session) mark(ctx context.Context, name string, set *setup.Setup) (*dri
 		return nil, err
 	}
 	defer conn.Close()
-	m, snap, err := answer.NewClient(conn).Mark(ctx, name, label)
+	m, snap, err := answer.NewClient(conn).At(conn.Where).Mark(ctx, name, label)
 	if err != nil || m == nil {
 		return nil, err
 	}

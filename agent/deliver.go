@@ -4,13 +4,16 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"fmt"
 	"io"
+	"time"
 
 	"witnessmark/internal/answer"
 	"witnessmark/internal/capture"
 	"witnessmark/internal/collect"
 	"witnessmark/internal/deliver"
 	"witnessmark/internal/drift"
+	"witnessmark/internal/fault"
 	"witnessmark/internal/spool"
 )
 
@@ -20,11 +23,17 @@ type delivered struct {
 	err   error
 }
 
-// flush sends the spooled runs for one destination, oldest first. It goes on
-// after a refusal and stops when the collector cannot be reached.
+// inVain is how many runs in a row are offered to a collector that takes none;
+// with the first alone, one run that it cannot take now would keep back all.
+const inVain = 2
+
+// flush sends the spooled runs for one destination, oldest first, and tells of
+// each. It goes on after a run that cannot be taken, and gives up when the
+// collector does not take any. Its error is that of listing or connecting.
 func (s *session) flush(ctx context.Context, sp *spool.Spool, destination string, tell func(spool.Item, delivered)) error {
 	items, listing := sp.Pending()
 	var conn *collect.Connection
+	failures := 0
 	for _, it := range items {
 		if it.Destination != destination {
 			continue
@@ -38,20 +47,41 @@ func (s *session) flush(ctx context.Context, sp *spool.Spool, destination string
 		}
 		d := send(ctx, conn, sp, it)
 		tell(it, d)
-		if d.err != nil && !errors.Is(d.err, deliver.ErrRefused) {
-			return errors.Join(d.err, listing)
+		if failures++; !waits(d.err) {
+			failures = 0
+		}
+		if failures == inVain || ctx.Err() != nil {
+			break
 		}
 	}
 	return listing
 }
 
+// The longest that one delivery may take: a collector that takes less than
+// slowest is not taking it now.
+const (
+	patience = time.Minute
+	slowest  = 64 << 10 // bytes a second
+)
+
 // send delivers one run and lets it go once its receipt is kept.
 func send(ctx context.Context, conn *collect.Connection, sp *spool.Spool, it spool.Item) delivered {
 	var parts []deliver.Part
+	size := int64(len(it.Signed.Bytes))
 	for i, a := range it.Attachments {
+		size += a.Size
 		parts = append(parts, deliver.Part{Attachment: a, Open: func() (io.ReadCloser, error) { return it.Part(i) }})
 	}
+	ctx, cancel := context.WithTimeout(ctx, patience+time.Duration(size/slowest)*time.Second)
+	defer cancel()
 	reply, err := deliver.Send(ctx, conn, it.Signed, parts)
+	if err != nil && !errors.Is(err, deliver.ErrRefused) {
+		if _, e := sp.Receipt(it.ID); e == nil {
+			// Another agent has delivered it meanwhile, and its files went away
+			// under us: a record that is known is answered without them.
+			reply, err = deliver.Send(ctx, conn, it.Signed, nil)
+		}
+	}
 	if err != nil {
 		return delivered{err: err}
 	}
@@ -62,13 +92,42 @@ func send(ctx context.Context, conn *collect.Connection, sp *spool.Spool, it spo
 	return delivered{reply, err}
 }
 
+// waits says whether a delivery failed in a way that is worth trying again.
+func waits(err error) bool {
+	return errors.Is(err, deliver.ErrUnreachable) || errors.Is(err, context.Canceled)
+}
+
+// hurry is how long a delivery goes on once the operator wants to stop.
+const hurry = 5 * time.Second
+
 // deliver sends what is spooled, this run among it. What cannot be sent stays.
 func (r *repeats) deliver(ctx context.Context) {
 	r.progress.Step(r.repeat() + "delivering")
-	if r.sent == nil {
+	if r.late = nil; r.sent == nil {
 		r.sent = map[string]delivered{}
 	}
-	r.failed = r.flush(context.WithoutCancel(ctx), r.rig.Spool, r.rig.Destination, func(it spool.Item, d delivered) { r.sent[it.ID] = d })
+	sending, cancel := context.WithCancel(context.WithoutCancel(ctx))
+	defer cancel()
+	defer context.AfterFunc(ctx, func() { time.AfterFunc(hurry, cancel) })()
+	err := r.flush(sending, r.rig.Spool, r.rig.Destination, func(it spool.Item, d delivered) {
+		if d.err != nil {
+			d.err = undelivered(it, d.err)
+			r.late = append(r.late, d.err)
+		}
+		r.sent[it.ID] = d
+	})
+	if err != nil {
+		r.late = append(r.late, err)
+	}
+}
+
+// undelivered is a delivery's failure in words that stand alone.
+func undelivered(it spool.Item, err error) error {
+	if errors.Is(err, context.Canceled) {
+		return fault.New("deliver", it.ID, fmt.Errorf("%w: stopped by the operator", deliver.ErrUnreachable)).
+			WithHint("the run stays in the spool and is sent with the next run, or by: agent spool send")
+	}
+	return err
 }
 
 // view is the run as it is printed: judged by the collector where it answered,
@@ -77,7 +136,7 @@ func (r *repeats) view(out *capture.Outcome) answer.Run {
 	run := out.Run
 	d, ok := r.sent[run.ID]
 	j := d.reply.Judgement
-	if !ok || d.err != nil {
+	if !ok || len(d.reply.Receipt.Leaf) == 0 {
 		j = r.judge(out)
 	}
 	st := answer.NoStatistics("no timing log belongs to this run")
@@ -91,8 +150,8 @@ func (r *repeats) view(out *capture.Outcome) answer.Run {
 	switch {
 	case d.err != nil:
 		v.Spooled = d.err.Error()
-	case !ok && r.failed != nil:
-		v.Spooled = r.failed.Error()
+	case !ok && len(r.late) > 0:
+		v.Spooled = r.late[len(r.late)-1].Error()
 	}
 	return v
 }

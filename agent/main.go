@@ -17,6 +17,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"io"
 	"os"
 	"os/signal"
@@ -29,10 +30,21 @@ import (
 var version = "0.1.0"
 
 func main() {
-	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	ctx, stop := signal.NotifyContext(context.Background(), stops()...)
 	code := run(ctx, os.Args[1:], os.Stdin, os.Stdout, os.Stderr)
 	stop()
 	os.Exit(code)
+}
+
+// stops are the signals that end a run in order. One that whoever started the
+// agent had it ignore, as nohup does, stays ignored.
+func stops() (list []os.Signal) {
+	for _, s := range []os.Signal{os.Interrupt, syscall.SIGTERM, syscall.SIGHUP} {
+		if !signal.Ignored(s) {
+			list = append(list, s)
+		}
+	}
+	return list
 }
 
 // run is the command without its process: it parses, wires and waits.
@@ -42,5 +54,10 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 	cmd.SetIn(stdin)
 	cmd.SetOut(stdout)
 	cmd.SetErr(stderr)
-	return screen.Fail(stderr, cmd.Name(), cmd.ExecuteContext(ctx))
+	err := cmd.ExecuteContext(ctx)
+	if ctx.Err() != nil && (errors.Is(err, context.Canceled) || errors.Is(err, context.Cause(ctx))) {
+		screen.Warn(stderr, cmd.Name(), "interrupted")
+		err = screen.Exit(screen.Interrupted, nil)
+	}
+	return screen.Fail(stderr, cmd.Name(), err)
 }

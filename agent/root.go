@@ -11,6 +11,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"witnessmark/internal/collect"
+	"witnessmark/internal/fault"
 	"witnessmark/internal/probe"
 	"witnessmark/internal/screen"
 	"witnessmark/internal/spool"
@@ -53,7 +54,11 @@ func (s *session) jsonFlag(cmd *cobra.Command) {
 // tree opens what facts are read from.
 func (s *session) tree() (*probe.Tree, error) {
 	if s.root != "" {
-		return probe.CapturedTree(s.root)
+		t, err := probe.CapturedTree(s.root)
+		if err != nil {
+			return nil, fault.New("captured tree", s.root, reason(err)).WithHint("name a folder with proc and sys in it, as agent facts --save makes it")
+		}
+		return t, nil
 	}
 	return probe.LiveTree()
 }
@@ -67,6 +72,20 @@ func (s *session) path(name string) (string, error) {
 // destination names where records go, as the spool keeps it.
 func (s *session) destination() string {
 	return cmp.Or(s.collector, os.Getenv("WITNESSMARK_COLLECTOR"), spool.Embedded)
+}
+
+// checkDestination refuses an address that no run could ever be delivered to,
+// before an afternoon is spent on measuring.
+func (s *session) checkDestination() error {
+	d := s.destination()
+	if d == spool.Embedded {
+		return nil
+	}
+	conn, err := collect.Dial(d)
+	if err != nil {
+		return screen.Misuse(fault.HintOf(err), "%v", err)
+	}
+	return conn.Close()
 }
 
 // connect reaches a destination. The embedded archive stays open, and closed to

@@ -3,20 +3,15 @@ package main
 import (
 	"context"
 	"crypto/rand"
-	"errors"
-	"fmt"
 	"os"
 	"path/filepath"
 	"time"
 
 	"github.com/spf13/cobra"
 
-	"witnessmark/internal/answer"
 	"witnessmark/internal/capture"
 	"witnessmark/internal/collect"
-	"witnessmark/internal/drift"
 	"witnessmark/internal/fault"
-	"witnessmark/internal/record"
 	"witnessmark/internal/screen"
 	"witnessmark/internal/setup"
 )
@@ -42,8 +37,9 @@ What is timed comes from a workload file, from flags and a command after --, or
 from both, where flags go before the file. A workload that fails still gives a
 record. A run that cannot be delivered waits in the spool.
 
-Exits 0 when every run was measured, 1 when one is void because its workload or
-its log failed, 3 with --strict when a flag weighs caution or more.`,
+Exits 0 when every run was measured, even if it could not be delivered yet; 1
+when a workload or its log failed; 3 with --strict when a flag weighs caution or
+more; 130 when it was interrupted.`,
 		Example: "  agent run --workload orrery.toml --setup heron-rated.toml\n" +
 			"  agent run --repeats 5 --log frames.csv --log-column frame_ms -- ./orrery --seconds=20",
 		Args: cobra.ArbitraryArgs,
@@ -142,6 +138,9 @@ func (f *runFlags) loadWorkload() (*setup.Workload, string, error) {
 }
 
 func (s *session) captureRig(f runFlags, set *setup.Setup) (*capture.Rig, error) {
+	if err := s.checkDestination(); err != nil {
+		return nil, err
+	}
 	tree, err := s.tree()
 	if err != nil {
 		return nil, err
@@ -167,156 +166,4 @@ func (s *session) captureRig(f runFlags, set *setup.Setup) (*capture.Rig, error)
 		return nil, err
 	}
 	return rig, nil
-}
-
-// repeats is a series under way.
-type repeats struct {
-	*session
-	rig      *capture.Rig
-	job      capture.Job
-	progress *screen.Progress
-	mine     []*capture.Outcome
-	sent     map[string]delivered
-	failed   error // why the collector could not be reached
-}
-
-func (r *repeats) repeat() string {
-	if r.job.Repeat == 0 {
-		return ""
-	}
-	return fmt.Sprintf("repeat %d of %d: ", r.job.Repeat, r.job.Repeats)
-}
-
-// recover finishes what a killed agent left.
-func (r *repeats) recover() {
-	runs, err := r.rig.Recover()
-	for _, run := range runs {
-		screen.Warn(r.stderr, "agent", "run "+run.ID+" was finished from what a stopped agent had left")
-	}
-	if err != nil {
-		screen.Fail(r.stderr, "agent", err)
-	}
-}
-
-func (r *repeats) all(ctx context.Context) error {
-	for r.job.Repeat = 1; r.job.Repeat <= r.job.Repeats; r.job.Repeat++ {
-		if err := r.settle(ctx); err != nil {
-			return err
-		}
-		out, err := r.rig.Run(ctx, r.job)
-		if out != nil {
-			if r.job.Group == "" {
-				r.job.Group = out.Run.ID
-			}
-			r.mine = append(r.mine, out)
-		}
-		if err != nil {
-			return r.lost(ctx, err)
-		}
-		r.deliver(ctx)
-		if ctx.Err() != nil || r.hopeless(out) {
-			break
-		}
-	}
-	return nil
-}
-
-// lost handles a run that could not be measured or spooled. One that is only in
-// its draft is finished by the next agent that opens the spool.
-func (r *repeats) lost(ctx context.Context, err error) error {
-	if errors.Is(err, capture.ErrSpool) {
-		return fmt.Errorf("%w (its draft is kept and finished by the next agent run)", err)
-	}
-	if len(r.mine) > 0 && ctx.Err() != nil {
-		return nil // what was measured before is still shown
-	}
-	return err
-}
-
-// hopeless says that the other repeats would end the same way.
-func (r *repeats) hopeless(out *capture.Outcome) bool {
-	if r.job.Repeat == r.job.Repeats {
-		return false
-	}
-	why := ""
-	switch code, _ := refusal(out); {
-	case out.Run.Exit.Outcome == record.NotStarted:
-		why = "the workload does not start"
-	case code == "layout":
-		why = "its timing log cannot be read as it is described"
-	default:
-		return false
-	}
-	screen.Warn(r.stderr, "agent", "the other repeats are left out: "+why)
-	return true
-}
-
-func refusal(out *capture.Outcome) (code, detail string) {
-	if out.LogError == nil {
-		return "", ""
-	}
-	return capture.Refusal(out.LogError)
-}
-
-// conclude prints the runs and gives the exit code.
-func (r *repeats) conclude(ctx context.Context, strict bool) error {
-	r.progress.Done()
-	if err := r.print(); err != nil {
-		return err
-	}
-	r.complain()
-	flagged, void := false, false
-	for _, out := range r.mine {
-		v := r.view(out)
-		flagged = flagged || v.Standing != drift.Clean
-		void = void || out.Run.Exit.Outcome != record.Finished || out.LogError != nil
-	}
-	switch {
-	case ctx.Err() != nil:
-		return screen.Exit(screen.Interrupted, nil)
-	case void:
-		return screen.Exit(screen.Failed, nil)
-	case strict && flagged:
-		return screen.Exit(screen.Flagged, nil)
-	}
-	return nil
-}
-
-// complain tells on stderr what went wrong with logs, results and delivery.
-func (r *repeats) complain() {
-	told := map[string]bool{}
-	for _, out := range r.mine {
-		for _, err := range []error{out.LogError, out.Missing} {
-			if err != nil && !told[err.Error()] {
-				told[err.Error()] = true
-				screen.Fail(r.stderr, "agent", err)
-			}
-		}
-	}
-	if r.failed != nil {
-		screen.Fail(r.stderr, "agent", r.failed)
-	}
-}
-
-func (r *repeats) print() error {
-	views := []answer.Run{}
-	for _, out := range r.mine {
-		views = append(views, r.view(out))
-	}
-	if r.json {
-		return screen.JSON(r.stdout, struct {
-			Runs []answer.Run `json:"runs"`
-		}{views})
-	}
-	for i, v := range views {
-		if i > 0 {
-			fmt.Fprintln(r.stdout)
-		}
-		v = v.WithRecord(r.mine[i].Run)
-		v.Signals = nil
-		if err := screen.Run(r.stdout, v); err != nil {
-			return err
-		}
-	}
-	return nil
 }

@@ -13,11 +13,12 @@ import (
 )
 
 // settle waits until the rig is as the workload wants to find it, or until its
-// limit; then the repeat is made all the same, and its flags tell the rest.
-func (r *repeats) settle(ctx context.Context) error {
+// limit. Then the repeat is made all the same, and what settle returns goes into
+// its record.
+func (r *repeats) settle(ctx context.Context) (unsettled string, err error) {
 	want := r.job.Workload.Settle
 	if want == nil {
-		return nil
+		return "", nil
 	}
 	sampler := probe.NewSampler(r.rig.Tree, probe.SampleOptions{SlowPace: time.Second})
 	defer sampler.Close()
@@ -25,27 +26,32 @@ func (r *repeats) settle(ctx context.Context) error {
 	tick := time.NewTicker(time.Second)
 	defer tick.Stop()
 	for {
-		sampler.Take(time.Since(start))
-		left := unsettled(sampler.Signals(), *want)
-		if len(left) == 0 && time.Since(start) >= 2*time.Second { // load needs two readings
-			return nil
-		}
-		if time.Since(start) > want.Limit {
-			screen.Warn(r.stderr, "agent", fmt.Sprintf("not settled after %v: %s", want.Limit, strings.Join(left, ", ")))
-			return nil
+		since := time.Since(start)
+		sampler.Take(since)
+		left := unsettledBy(sampler.Signals(), *want)
+		switch {
+		case len(left) == 0 && since >= twoReadings:
+			return "", nil
+		case len(left) > 0 && since >= max(want.Limit, twoReadings):
+			unsettled = fmt.Sprintf("started unsettled after %v: %s", want.Limit, strings.Join(left, ", "))
+			screen.Warn(r.stderr, "agent", r.repeat()+unsettled)
+			return unsettled, nil
 		}
 		r.progress.Step(r.repeat() + "settling: " + strings.Join(left, ", "))
 		select {
 		case <-ctx.Done():
-			return context.Cause(ctx)
+			return "", context.Cause(ctx)
 		case <-tick.C:
 		}
 	}
 }
 
-// unsettled lists what is still too warm or too busy.
-func unsettled(signals []rig.Signal, want setup.Settle) (left []string) {
-	seen := false
+// twoReadings is how long it takes until a load, which needs two, is known.
+const twoReadings = 1100 * time.Millisecond
+
+// unsettledBy lists what is still too warm or too busy, and what cannot be read.
+func unsettledBy(signals []rig.Signal, want setup.Settle) (left []string) {
+	warm, load := false, false
 	for _, s := range signals {
 		n := len(s.Values)
 		if n == 0 {
@@ -54,16 +60,20 @@ func unsettled(signals []rig.Signal, want setup.Settle) (left []string) {
 		last := s.At(n - 1)
 		switch {
 		case want.BelowCelsius != nil && s.Unit == rig.Celsius && s.Key.Family() == "temperature[]":
-			seen = true
-			if last >= *want.BelowCelsius {
+			if warm = true; last >= *want.BelowCelsius {
 				left = append(left, fmt.Sprintf("%s %.1f °C", s.Key.Index(), last))
 			}
-		case want.OtherLoadPercent != nil && s.Key == "load.other" && last >= *want.OtherLoadPercent:
-			left = append(left, fmt.Sprintf("other work %.1f %%", last))
+		case want.OtherLoadPercent != nil && s.Key == "load.other":
+			if load = true; last >= *want.OtherLoadPercent {
+				left = append(left, fmt.Sprintf("other work %.1f %%", last))
+			}
 		}
 	}
-	if want.BelowCelsius != nil && !seen {
+	if want.BelowCelsius != nil && !warm {
 		left = append(left, "no temperature can be read")
+	}
+	if want.OtherLoadPercent != nil && !load {
+		left = append(left, "other work cannot be read")
 	}
 	return left
 }

@@ -4,9 +4,12 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
+	"slices"
 
 	"github.com/spf13/cobra"
 
+	"witnessmark/internal/answer"
 	"witnessmark/internal/capture"
 	"witnessmark/internal/collect"
 	"witnessmark/internal/record"
@@ -16,8 +19,10 @@ import (
 
 func spoolCommand(s *session) *cobra.Command {
 	cmd := &cobra.Command{
-		Use:     "spool",
-		Short:   "List the runs that wait for a collector",
+		Use:   "spool",
+		Short: "List the runs that wait for a collector",
+		Long: `List the runs that wait for a collector. What an agent left unfinished when it
+was killed is finished first, from what is on the disk.`,
 		Example: "  agent spool\n  agent spool send",
 		Args:    cobra.NoArgs,
 		RunE: func(*cobra.Command, []string) error {
@@ -25,8 +30,9 @@ func spoolCommand(s *session) *cobra.Command {
 			if err != nil {
 				return err
 			}
+			unfinished := s.recoverSpooled(sp)
 			items, err := sp.Pending()
-			return errors.Join(s.printSpool(items), err)
+			return errors.Join(s.printSpool(items), err, unfinished)
 		},
 	}
 	s.jsonFlag(cmd)
@@ -44,17 +50,21 @@ type waiting struct {
 	Bytes        int64  `json:"bytes"`
 }
 
+func waitingOf(it spool.Item) waiting {
+	w := waiting{ID: it.ID, Destination: it.Destination, RecordSHA256: fmt.Sprintf("%x", it.Signed.SHA256()), Bytes: int64(len(it.Signed.Bytes))}
+	for _, a := range it.Attachments {
+		w.Bytes += a.Size
+	}
+	if r, err := record.Decode(it.Signed.Bytes); err == nil {
+		w.Rig, w.Workload = r.Rig, r.Workload.Name
+	}
+	return w
+}
+
 func (s *session) printSpool(items []spool.Item) error {
 	list := []waiting{}
 	for _, it := range items {
-		w := waiting{ID: it.ID, Destination: it.Destination, RecordSHA256: fmt.Sprintf("%x", it.Signed.SHA256()), Bytes: int64(len(it.Signed.Bytes))}
-		for _, a := range it.Attachments {
-			w.Bytes += a.Size
-		}
-		if r, err := record.Decode(it.Signed.Bytes); err == nil {
-			w.Rig, w.Workload = r.Rig, r.Workload.Name
-		}
-		list = append(list, w)
+		list = append(list, waitingOf(it))
 	}
 	if s.json {
 		return screen.JSON(s.stdout, struct {
@@ -67,9 +77,17 @@ func (s *session) printSpool(items []spool.Item) error {
 	}
 	t := screen.NewTable("run", "rig", "workload", "for", "size")
 	for _, w := range list {
-		t.Row(w.ID, w.Rig, w.Workload, w.Destination, screen.Bytes(w.Bytes))
+		t.Row(w.ID, w.Rig, w.Workload, destinationText(w.Destination), screen.Bytes(w.Bytes))
 	}
 	return t.Write(s.stdout)
+}
+
+// destinationText says where a run is to go.
+func destinationText(d string) string {
+	if d == spool.Embedded {
+		return "the archive in the state folder"
+	}
+	return d
 }
 
 func spoolSendCommand(s *session) *cobra.Command {
@@ -77,8 +95,11 @@ func spoolSendCommand(s *session) *cobra.Command {
 		Use:   "send",
 		Short: "Deliver the runs that wait",
 		Long: `Deliver the runs that wait, each to the collector it was meant for. With
---collector only the runs for that collector are sent.`,
-		Args: cobra.NoArgs,
+--collector only the runs for that collector are sent.
+
+Exits 0 when none waits any longer, 1 when some still do.`,
+		Example: "  agent spool send\n  agent spool send --collector 127.0.0.1:7410 --json",
+		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			sp, err := s.openSpool()
 			if err != nil {
@@ -87,38 +108,111 @@ func spoolSendCommand(s *session) *cobra.Command {
 			return s.sendAll(cmd.Context(), sp)
 		},
 	}
+	s.jsonFlag(cmd)
 	return cmd
 }
 
-func (s *session) sendAll(ctx context.Context, sp *spool.Spool) error {
-	if err := s.recoverSpooled(sp); err != nil {
-		screen.Fail(s.stderr, "agent", err)
-	}
-	items, err := sp.Pending()
-	errs := []error{err}
-	done := map[string]bool{}
-	for _, it := range items {
-		d := it.Destination
-		if done[d] || (s.collector != "" && d != s.collector) {
-			continue
-		}
-		done[d] = true
-		err := s.flush(ctx, sp, d, func(it spool.Item, got delivered) {
-			if got.err == nil {
-				fmt.Fprintf(s.stdout, "%s delivered, entry %d of the trail\n", it.ID, got.reply.Receipt.Index)
-			} else {
-				screen.Fail(s.stderr, "agent", got.err)
-				errs = append(errs, screen.Exit(screen.Failed, nil))
-			}
-		})
-		if err != nil {
-			errs = append(errs, err)
-		}
-	}
-	return errors.Join(errs...)
+// sent is a delivered run as JSON shows it.
+type sent struct {
+	ID      string              `json:"id"`
+	Receipt *answer.ReceiptJSON `json:"receipt"`
 }
 
-// recoverSpooled finishes what a killed agent left.
+// late is a run that still waits, and why, as JSON shows it.
+type late struct {
+	waiting
+	Why string `json:"why"`
+}
+
+// sendAll offers every destination its runs, once.
+func (s *session) sendAll(ctx context.Context, sp *spool.Spool) error {
+	errs := []error{s.recoverSpooled(sp)}
+	items, err := sp.Pending()
+	errs = append(errs, err)
+	done, left := []sent{}, map[string]error{}
+	asked := map[string]bool{}
+	for _, it := range items {
+		d := it.Destination
+		if s.collector != "" && d != s.collector {
+			continue
+		}
+		left[it.ID] = nil
+		if asked[d] || ctx.Err() != nil {
+			continue
+		}
+		asked[d] = true
+		errs = append(errs, s.flush(ctx, sp, d, func(it spool.Item, got delivered) {
+			if got.err != nil {
+				left[it.ID] = undelivered(it, got.err)
+				return
+			}
+			delete(left, it.ID)
+			done = append(done, sent{it.ID, answer.ReceiptOf(got.reply.Receipt)})
+		}))
+	}
+	errs = append(errs, s.printSent(done, items, left))
+	return s.stillLate(ctx, errs, left)
+}
+
+// stillLate tells each error once and gives the exit code.
+func (s *session) stillLate(ctx context.Context, errs []error, left map[string]error) error {
+	code := screen.Fine
+	if len(left) > 0 {
+		code = screen.Failed
+	}
+	told := map[string]bool{}
+	for _, id := range slices.Sorted(maps.Keys(left)) {
+		errs = append(errs, left[id])
+	}
+	for _, err := range errs {
+		if err == nil || errors.Is(err, context.Canceled) || told[err.Error()] {
+			continue
+		}
+		told[err.Error()], code = true, screen.Failed
+		screen.Fail(s.stderr, "agent", err)
+	}
+	if ctx.Err() != nil {
+		code = screen.Interrupted
+	}
+	if code == screen.Fine {
+		return nil
+	}
+	return screen.Exit(code, nil)
+}
+
+func (s *session) printSent(done []sent, items []spool.Item, left map[string]error) error {
+	if s.json {
+		still := []late{}
+		for _, it := range items {
+			if err, ok := left[it.ID]; ok {
+				l := late{waitingOf(it), "not tried: the collector took none before it"}
+				if err != nil {
+					l.Why = err.Error()
+				}
+				still = append(still, l)
+			}
+		}
+		return screen.JSON(s.stdout, struct {
+			Delivered []sent `json:"delivered"`
+			Waiting   []late `json:"waiting"`
+		}{done, still})
+	}
+	if len(done)+len(left) == 0 {
+		screen.Warn(s.stderr, "agent", "no run waits")
+		return nil
+	}
+	for _, d := range done {
+		if _, err := fmt.Fprintf(s.stdout, "%s delivered, entry %d of the trail\n", d.ID, d.Receipt.Index); err != nil {
+			return err
+		}
+	}
+	if len(left) > 0 {
+		screen.Warn(s.stderr, "agent", screen.Count(len(left), "run")+" still waiting")
+	}
+	return nil
+}
+
+// recoverSpooled finishes what a killed agent left, where there is such.
 func (s *session) recoverSpooled(sp *spool.Spool) error {
 	path, err := s.path("key.pem")
 	if err != nil {
@@ -128,9 +222,14 @@ func (s *session) recoverSpooled(sp *spool.Spool) error {
 	if err != nil {
 		return err
 	}
-	runs, err := (&capture.Rig{Key: key, Spool: sp}).Recover()
-	for _, r := range runs {
-		screen.Warn(s.stderr, "agent", "run "+r.ID+" was finished from what a stopped agent had left")
+	return s.finishDrafts(&capture.Rig{Key: key, Spool: sp})
+}
+
+// finishDrafts finishes what a killed agent left and says so.
+func (s *session) finishDrafts(r *capture.Rig) error {
+	runs, err := r.Recover()
+	for _, run := range runs {
+		screen.Warn(s.stderr, "agent", "run "+run.ID+" was finished from what a stopped agent had left")
 	}
 	return err
 }

@@ -2,12 +2,14 @@ package main
 
 import (
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
+	"witnessmark/internal/fault"
 	"witnessmark/internal/screen"
 	"witnessmark/internal/setup"
 	"witnessmark/internal/timing"
@@ -140,7 +142,15 @@ func (f *workloadFlags) applyLog(cmd *cobra.Command, w *setup.Workload) error {
 		Column: log.Column, Kind: timing.Kind(log.Kind), Unit: timing.Unit(log.Unit), Separator: log.Separator, Decimal: log.Decimal,
 		Header: log.Header, Comment: log.Comment, Stamp: log.Stamp, StampUnit: timing.Unit(log.StampUnit),
 	}
-	return spec.Check()
+	return misuse(spec.Check())
+}
+
+// misuse takes an error in what a flag says for wrong usage.
+func misuse(err error) error {
+	if err == nil {
+		return nil
+	}
+	return screen.Misuse(fault.HintOf(err), "%v", err)
 }
 
 func (f *workloadFlags) applyResults(w *setup.Workload) error {
@@ -149,34 +159,37 @@ func (f *workloadFlags) applyResults(w *setup.Workload) error {
 		if !ok || name == "" || pattern == "" {
 			return screen.Misuse(`write it as --result 'score=score ([0-9.]+)'`, "--result %q is not NAME=PATTERN", r)
 		}
-		w.Results = append(w.Results, setup.Result{Name: name, Pattern: pattern, Better: "higher"})
+		if i := slices.IndexFunc(w.Results, func(r setup.Result) bool { return r.Name == name }); i >= 0 {
+			w.Results[i].Pattern = pattern
+		} else {
+			w.Results = append(w.Results, setup.Result{Name: name, Pattern: pattern, Better: "higher"})
+		}
 	}
-	for flag, values := range map[string][]string{"result-unit": f.units, "result-better": f.better} {
-		for _, v := range values {
-			if err := f.describe(w, flag, v); err != nil {
-				return err
-			}
+	for _, v := range f.units {
+		if err := f.describe(w, "result-unit", v, func(r *setup.Result, s string) { r.Unit = s }); err != nil {
+			return err
+		}
+	}
+	for _, v := range f.better {
+		if err := f.describe(w, "result-better", v, func(r *setup.Result, s string) { r.Better = s }); err != nil {
+			return err
 		}
 	}
 	for _, r := range w.Results {
 		if err := (timing.Pattern{Name: r.Name, Expr: r.Pattern, Unit: r.Unit, Better: r.Better}).Check(); err != nil {
-			return err
+			return misuse(err)
 		}
 	}
 	return nil
 }
 
-func (f *workloadFlags) describe(w *setup.Workload, flag, v string) error {
+// describe sets a property of the figure that v names.
+func (f *workloadFlags) describe(w *setup.Workload, flag, v string, set func(*setup.Result, string)) error {
 	name, value, ok := strings.Cut(v, "=")
-	for i := range w.Results {
-		if r := &w.Results[i]; ok && r.Name == name {
-			if flag == "result-unit" {
-				r.Unit = value
-			} else {
-				r.Better = value
-			}
-			return nil
-		}
+	i := slices.IndexFunc(w.Results, func(r setup.Result) bool { return r.Name == name })
+	if !ok || i < 0 {
+		return screen.Misuse("name a figure that --result or the workload file gives, as NAME=VALUE", "--%s %q", flag, v)
 	}
-	return screen.Misuse("name a figure that --result or the workload file gives, as NAME=VALUE", "--%s %q", flag, v)
+	set(&w.Results[i], value)
+	return nil
 }

@@ -7,9 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"io/fs"
 	"os"
-	"time"
 
 	"witnessmark/internal/fault"
 	"witnessmark/internal/record"
@@ -18,14 +16,8 @@ import (
 	"witnessmark/internal/timing"
 )
 
-// MaxFile bounds one file of a run; a collector takes no more by default.
-const MaxFile = 240 << 20
-
 // maxOutput bounds what is kept of a workload's output: its beginning and its end.
 const maxOutput = 4 << 20
-
-// outputName is the attachment that holds what the workload printed.
-const outputName = "output.txt"
 
 // bundle gathers a record's attachments.
 type bundle struct {
@@ -40,75 +32,31 @@ func (b *bundle) attach(name, kind string, data []byte) {
 }
 
 // takeLog attaches the timing log byte for byte and says how it is read, or
-// why not. A log that was there before and did not change is not this run's.
-func (b *bundle) takeLog(path string, stale os.FileInfo, name string, spec timing.Spec) ([]int64, error) {
-	data, err := readFile(path, stale)
-	l := record.Log{Attachment: name, Spec: spec}
+// why not.
+func (b *bundle) takeLog(f logFile) ([]int64, error) {
+	data, err := f.read()
+	l := record.Log{Attachment: f.name, Spec: f.spec}
 	var durations []int64
 	if err == nil {
 		var log *timing.Log
-		if log, err = timing.Parse(data, spec); err == nil {
+		if log, err = timing.Parse(data, f.spec); err == nil {
 			durations, l.Spec, l.Rows = log.Durations, log.Layout.Spec(), log.Rows
 			for _, m := range log.Marks {
 				l.Marks = append(l.Marks, record.LogMark{Code: string(m.Code), Line: m.Line, Detail: m.Text})
 			}
+			l.Marks = append(l.Marks, f.tooLong(durations, b.run, data)...)
 		}
 	}
 	if err != nil {
 		l.Refused, l.Detail = Refusal(err)
 	}
-	b.attach(name, record.TimingLog, data)
+	b.attach(f.name, record.TimingLog, data)
 	b.run.Logs = append(b.run.Logs, l)
 	return durations, err
 }
 
-// missing is a log that is not there for this run.
-type missing struct{ why *fault.Error }
-
-func (m missing) Error() string { return m.why.Error() }
-func (m missing) Unwrap() error { return m.why }
-
-// Refusal gives the stable word and the sentence for a log that was not taken.
-func Refusal(err error) (code, detail string) {
-	var m missing
-	var r *timing.Refused
-	switch {
-	case errors.As(err, &m):
-		code = "absent"
-	case errors.As(err, &r):
-		code = string(r.Code)
-	default:
-		code = "layout" // the operator's choice does not fit, or is not made
-	}
-	return code, err.Error()
-}
-
-func readFile(path string, stale os.FileInfo) ([]byte, error) {
-	absent := func(why error, hint string) error {
-		return missing{fault.New("read timing log", path, why).WithHint(hint)}
-	}
-	info, err := os.Stat(path)
-	switch {
-	case errors.Is(err, fs.ErrNotExist):
-		return nil, absent(errors.New("the workload wrote no such file"), "check path in [log], relative to the working directory, or --log")
-	case err != nil:
-		return nil, absent(err, "check the rights on the file")
-	case !info.Mode().IsRegular():
-		return nil, absent(errors.New("not a regular file"), "check path in [log] or --log")
-	case stale != nil && os.SameFile(stale, info) && stale.Size() == info.Size() && stale.ModTime().Equal(info.ModTime()):
-		return nil, absent(errors.New("the file is from before the run"), "the workload did not write its log; look at its output")
-	case info.Size() > MaxFile:
-		return nil, absent(fmt.Errorf("it has %d bytes and %d are taken", info.Size(), int64(MaxFile)), "log fewer columns, or end the run sooner")
-	}
-	data, err := os.ReadFile(path)
-	if err != nil {
-		return nil, absent(err, "check the rights on the file")
-	}
-	return data, nil
-}
-
 // takeOutput attaches what the workload printed and takes the results from it.
-func (b *bundle) takeOutput(path string, patterns []timing.Pattern) error {
+func (b *bundle) takeOutput(path, name string, patterns []timing.Pattern) ([]byte, error) {
 	data, cut, err := readOutput(path)
 	if err != nil {
 		b.run.Remarks = append(b.run.Remarks, "the workload's output could not be read: "+err.Error())
@@ -117,17 +65,17 @@ func (b *bundle) takeOutput(path string, patterns []timing.Pattern) error {
 		b.run.Remarks = append(b.run.Remarks, fmt.Sprintf("of the workload's output the first and the last %d bytes are kept", maxOutput/2))
 	}
 	if len(data) > 0 {
-		b.attach(outputName, record.Output, data)
+		b.attach(name, record.Output, data)
 	}
 	results, err := timing.Results(data, patterns)
 	b.run.Results = results
-	var missing timing.ResultErrors
-	if errors.As(err, &missing) {
-		for _, m := range missing {
+	var without timing.ResultErrors
+	if errors.As(err, &without) {
+		for _, m := range without {
 			b.run.Missing = append(b.run.Missing, m.Name)
 		}
 	}
-	return err
+	return data, err
 }
 
 // readOutput reads a file of any size within the bound.
@@ -154,7 +102,7 @@ func readOutput(path string) (data []byte, cut bool, err error) {
 
 // store encodes and signs the record, puts it into the spool, and ends the draft.
 func (b *bundle) store(r *Rig, d *spool.Draft) error {
-	raw, err := record.Encode(b.run)
+	raw, err := encode(b.run, limits)
 	if err != nil {
 		return err
 	}
@@ -214,33 +162,43 @@ func (b *bundle) recoverFile(f spool.DraftFile, output string) error {
 		if err := json.Unmarshal(f.How, &patterns); err != nil {
 			return err
 		}
-		b.takeOutput(output, patterns)
+		b.takeOutput(output, f.Name, patterns)
 		return nil
 	}
-	var spec timing.Spec
-	if err := json.Unmarshal(f.How, &spec); err != nil {
+	var how logHow
+	if err := json.Unmarshal(f.How, &how); err != nil {
 		return err
 	}
-	var stale os.FileInfo
-	if info, err := os.Stat(f.Path); err == nil && info.ModTime().Before(b.run.Started.Add(-time.Second)) {
-		stale = info // from before the run: refused as such
+	l := logFile{path: f.Path, name: f.Name, spec: how.Spec, was: how.Was}
+	if heard(b.run) {
+		l.end = b.run.Started.Add(b.run.Elapsed)
 	}
-	b.takeLog(f.Path, stale, f.Name, spec)
+	b.takeLog(l)
 	return nil
 }
 
+// heard says whether the end of the run is known.
+func heard(run *record.Run) bool { return run.Exit.Detail != unheard }
+
+// logHow is how a draft's timing log is to be read.
+type logHow struct {
+	Spec timing.Spec
+	Was  *earlier
+}
+
 // draftFiles says what a crash would leave to be read, and how.
-func draftFiles(w *setup.Workload, log string) ([]spool.DraftFile, error) {
+func draftFiles(w *setup.Workload, path string, was *earlier) ([]spool.DraftFile, error) {
 	how, err := json.Marshal(patternsOf(w))
 	if err != nil {
 		return nil, err
 	}
-	files := []spool.DraftFile{{Name: outputName, Kind: record.Output, How: how}}
-	if log == "" {
+	log, output := names(w)
+	files := []spool.DraftFile{{Name: output, Kind: record.Output, How: how}}
+	if path == "" {
 		return files, nil
 	}
-	if how, err = json.Marshal(specOf(w)); err != nil {
+	if how, err = json.Marshal(logHow{specOf(w), was}); err != nil {
 		return nil, err
 	}
-	return append(files, spool.DraftFile{Path: log, Name: logName(w), Kind: record.TimingLog, How: how}), nil
+	return append(files, spool.DraftFile{Path: path, Name: log, Kind: record.TimingLog, How: how}), nil
 }

@@ -1,6 +1,7 @@
 package capture
 
 import (
+	"cmp"
 	"context"
 	"crypto/ed25519"
 	"crypto/sha256"
@@ -42,8 +43,9 @@ type Job struct {
 	Workload        *setup.Workload
 	Dir             string       // where it runs, absolute
 	Setup           *setup.Setup // nil when none is declared
-	Group           string
+	Group           string       // the id of the first repeat; "" for that one
 	Repeat, Repeats int
+	Remarks         []string // on how it came to start, for the record
 }
 
 // Outcome is a captured run, already in the spool.
@@ -53,6 +55,7 @@ type Outcome struct {
 	Durations []int64           // of the timing log; nil when there is none or it was refused
 	LogError  error             // why the timing log could not be read
 	Missing   error             // results that the workload did not print
+	Output    []byte            // what the workload printed, as far as it is kept
 }
 
 // ErrSpool is returned when a finished run could not be put into the spool; the
@@ -87,6 +90,9 @@ func (r *Rig) tell(stage string) {
 	}
 }
 
+// unheard is the outcome's detail until the workload's end is known.
+const unheard = "the agent ended before the workload did"
+
 // begin makes the record as it is to be told if nothing more is heard of it.
 func (r *Rig) begin(job Job, before rig.Snapshot) (*record.Run, error) {
 	var random [5]byte
@@ -94,11 +100,12 @@ func (r *Rig) begin(job Job, before rig.Snapshot) (*record.Run, error) {
 		return nil, fault.New("begin run", job.Workload.Name, err)
 	}
 	now := r.Now().UTC()
+	id := record.NewID(now, random)
 	run := &record.Run{
-		ID: record.NewID(now, random), Rig: r.Name, Started: now, Before: before,
-		Workload: workloadOf(job.Workload), Group: job.Group, Repeat: job.Repeat, Repeats: job.Repeats,
-		Exit:   record.Exit{Outcome: record.Interrupted, Code: -1, Detail: "the agent ended before the workload did"},
-		Played: r.Played, AgentVersion: r.Version,
+		ID: id, Rig: r.Name, Started: now, Before: before,
+		Workload: workloadOf(job.Workload), Group: cmp.Or(job.Group, id), Repeat: job.Repeat, Repeats: job.Repeats,
+		Exit:   record.Exit{Outcome: record.Interrupted, Code: -1, Detail: unheard},
+		Played: r.Played, AgentVersion: r.Version, Remarks: slices.Clone(job.Remarks),
 	}
 	if s := job.Setup; s != nil {
 		run.Setup = &record.Setup{Label: s.Label, Source: s.Source, FileName: filepath.Base(s.File)}
@@ -124,22 +131,22 @@ type capturing struct {
 	run    *record.Run
 	draft  *spool.Draft
 	output *os.File
-	stale  os.FileInfo // the timing log as it lay there before
+	was    *earlier // the timing log as it lay there before
 }
 
 // open stores the draft and looks at what lies where the log will be.
 func (c *capturing) open() error {
 	log := c.logPath()
 	if log != "" {
-		c.stale, _ = os.Stat(log)
+		c.was = lookAt(log)
 	}
-	files, err := draftFiles(c.job.Workload, log)
+	files, err := draftFiles(c.job.Workload, log, c.was)
 	if err != nil {
 		return err
 	}
 	b, err := record.Encode(c.run)
 	if err != nil {
-		return err
+		return fault.New("begin run", c.run.ID, err).WithHint("look at the names of rig, workload and setup: they come from flags, files or the host")
 	}
 	if c.draft, err = c.rig.Spool.Begin(c.run.ID, c.rig.Destination, b, files); err != nil {
 		return err
@@ -161,13 +168,12 @@ func (c *capturing) logPath() string {
 	return filepath.Join(c.job.Dir, l.Path)
 }
 
-func logName(w *setup.Workload) string { return filepath.Base(w.Log.Path) }
-
 // execute runs the workload with the sampler beside it, and stores what is
 // known the moment it has ended.
 func (c *capturing) execute(ctx context.Context) {
 	c.rig.tell("running the workload")
-	p := newProcess(c.job, c.output)
+	w := c.job.Workload
+	p := newProcess(w.Command, w.Env, c.job.Dir, c.output)
 	sampler := probe.NewSampler(c.rig.Tree, probe.SampleOptions{Workload: p.leader})
 	defer sampler.Close()
 	cost := probe.SelfCost()
@@ -178,7 +184,7 @@ func (c *capturing) execute(ctx context.Context) {
 		defer close(sampled)
 		sampler.Run(sampling, func() time.Duration { return time.Since(start) })
 	}()
-	p.run(ctx, c.job.Workload.Timeout)
+	p.run(ctx, w.Timeout)
 	c.run.Elapsed = p.ended.Sub(p.began)
 	stop()
 	<-sampled
@@ -187,10 +193,12 @@ func (c *capturing) execute(ctx context.Context) {
 	c.run.Exit, c.run.WorkloadCPU = p.exit, p.cpu
 	c.run.Signals = within(sampler.Signals(), p.began.Sub(start), c.run.Elapsed)
 	c.output.Close()
-	if b, err := record.Encode(c.run); err == nil {
-		if err := c.draft.Update(b); err != nil {
-			c.run.Remarks = append(c.run.Remarks, "the draft could not be updated: "+err.Error())
-		}
+	b, err := encode(c.run, limits)
+	if err == nil {
+		err = c.draft.Update(b)
+	}
+	if err != nil {
+		c.run.Remarks = append(c.run.Remarks, "the draft could not be updated: "+err.Error())
 	}
 }
 
@@ -208,10 +216,12 @@ func within(signals []rig.Signal, began, elapsed time.Duration) []rig.Signal {
 				s.Offsets, s.Values = append(s.Offsets, o.Round(100*time.Microsecond)), append(s.Values, samples[k])
 			}
 		}
-		s.Gaps = slices.Clone(s.Gaps)
-		for k := range s.Gaps {
-			g := &s.Gaps[k]
-			g.From, g.To = max(0, g.From-began), max(0, g.To-began)
+		gaps := s.Gaps
+		s.Gaps = nil
+		for _, g := range gaps {
+			if g.From, g.To = max(0, g.From-began), min(elapsed, g.To-began); g.From <= g.To {
+				s.Gaps = append(s.Gaps, g)
+			}
 		}
 		if len(s.Values) == 0 && s.Unread.Reason == "" {
 			s.Unread = rig.Unread{Reason: rig.Absent, Detail: "no sample fell into the run"}
@@ -224,10 +234,11 @@ func within(signals []rig.Signal, began, elapsed time.Duration) []rig.Signal {
 func (c *capturing) finish() (*Outcome, error) {
 	out := &Outcome{Run: c.run}
 	b := &bundle{run: c.run}
+	log, output := names(c.job.Workload)
 	if p := c.logPath(); p != "" {
-		out.Durations, out.LogError = b.takeLog(p, c.stale, logName(c.job.Workload), specOf(c.job.Workload))
+		out.Durations, out.LogError = b.takeLog(logFile{path: p, name: log, spec: specOf(c.job.Workload), was: c.was})
 	}
-	out.Missing = b.takeOutput(c.draft.OutputPath(), patternsOf(c.job.Workload))
+	out.Output, out.Missing = b.takeOutput(c.draft.OutputPath(), output, patternsOf(c.job.Workload))
 	err := b.store(c.rig, c.draft)
 	if out.SHA256 = b.sum; err != nil {
 		c.draft.Release()

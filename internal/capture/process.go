@@ -4,8 +4,10 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"os/exec"
+	"runtime"
 	"sync/atomic"
 	"time"
 
@@ -16,7 +18,7 @@ import (
 // grace is how long a workload has to end by itself after it was asked to.
 const grace = 5 * time.Second
 
-// process is one execution of a workload, with its children as one group.
+// process is one execution of a program, with its children as one group.
 type process struct {
 	cmd          *exec.Cmd
 	pid          atomic.Int64
@@ -25,12 +27,11 @@ type process struct {
 	cpu          time.Duration
 }
 
-func newProcess(job Job, output *os.File) *process {
-	w := job.Workload
-	cmd := exec.Command(w.Command[0], w.Command[1:]...)
-	cmd.Dir = job.Dir
+func newProcess(command []string, env []setup.Variable, dir string, output *os.File) *process {
+	cmd := exec.Command(command[0], command[1:]...)
+	cmd.Dir = dir
 	cmd.Stdout, cmd.Stderr = output, output
-	cmd.Env = environ(w.Env)
+	cmd.Env = environ(env)
 	group(cmd)
 	return &process{cmd: cmd}
 }
@@ -46,13 +47,16 @@ func environ(vars []setup.Variable) []string {
 // leader is the process that leads the workload's group, 0 while there is none.
 func (p *process) leader() int { return int(p.pid.Load()) }
 
-// run starts the workload and waits for its end, by itself, by its limit
-// (0 for none) or by the operator.
+// run starts the program and waits for its end, by itself, by its limit (0 for
+// none) or by the operator.
 func (p *process) run(ctx context.Context, limit time.Duration) {
+	// On Linux the program dies with the thread that started it: see group.
+	runtime.LockOSThread()
+	defer runtime.UnlockOSThread()
 	p.began = time.Now()
 	if err := p.cmd.Start(); err != nil {
 		p.ended = time.Now()
-		p.exit = record.Exit{Outcome: record.NotStarted, Code: -1, Detail: startError(err)}
+		p.exit = record.Exit{Outcome: record.NotStarted, Code: -1, Detail: startError(p.cmd, err)}
 		return
 	}
 	p.pid.Store(int64(p.cmd.Process.Pid))
@@ -82,30 +86,40 @@ func (p *process) run(ctx context.Context, limit time.Duration) {
 	}
 }
 
-func startError(err error) string {
-	var e *exec.Error
-	if errors.As(err, &e) {
-		return e.Name + ": " + e.Err.Error()
+// startError says what could not be started, in the operator's words.
+func startError(cmd *exec.Cmd, err error) string {
+	var lookup *exec.Error
+	var path *fs.PathError
+	_, nowhere := os.Stat(cmd.Dir)
+	switch {
+	case errors.As(err, &lookup):
+		return lookup.Name + ": " + lookup.Err.Error()
+	case nowhere != nil:
+		return "working folder " + cmd.Dir + ": " + cause(nowhere).Error()
+	case errors.As(err, &path):
+		return cmd.Args[0] + ": " + path.Err.Error()
 	}
 	return err.Error()
 }
 
-// stop asks the group to end and, after the grace, ends it.
+// stop asks the group to end and, after the grace, ends it. Whatever of the
+// group is left when its leader has gone is killed.
 func (p *process) stop(done <-chan error, outcome, detail string) record.Exit {
 	interrupt(p.cmd)
 	select {
 	case <-done:
 	case <-time.After(grace):
+		detail += "; it did not end when asked to and was killed"
 		kill(p.cmd)
 		<-done
-		detail += "; it did not end when asked to and was killed"
 	}
+	kill(p.cmd)
 	e := exitOf(p.cmd, nil)
 	e.Outcome, e.Detail = outcome, detail
 	return e
 }
 
-// exitOf tells how the workload ended by itself.
+// exitOf tells how the program ended by itself.
 func exitOf(cmd *exec.Cmd, err error) record.Exit {
 	s := cmd.ProcessState
 	if s == nil {
@@ -121,21 +135,18 @@ func exitOf(cmd *exec.Cmd, err error) record.Exit {
 }
 
 // Prepare runs a workload's preparation, outside of every measurement. What it
-// prints goes to the operator.
+// prints goes to output. An ended ctx stops it and gives the context's cause.
 func Prepare(ctx context.Context, w *setup.Workload, dir string, output *os.File) error {
 	if len(w.Prepare) == 0 {
 		return nil
 	}
-	cmd := exec.CommandContext(ctx, w.Prepare[0], w.Prepare[1:]...)
-	cmd.Dir, cmd.Env = dir, environ(w.Env)
-	cmd.Stdout, cmd.Stderr = output, output
-	cmd.Cancel = func() error { return cmd.Process.Signal(os.Interrupt) }
-	cmd.WaitDelay = grace
-	if err := cmd.Run(); err != nil {
-		if ctx.Err() != nil {
-			return context.Cause(ctx)
-		}
-		return err
+	p := newProcess(w.Prepare, w.Env, dir, output)
+	p.run(ctx, 0)
+	switch {
+	case ctx.Err() != nil:
+		return context.Cause(ctx)
+	case p.exit.Outcome != record.Finished:
+		return errors.New(p.exit.Detail)
 	}
 	return nil
 }

@@ -10,8 +10,13 @@ import (
 
 // group makes the workload and its children one process group, so that they
 // are stopped and counted together. A Ctrl-C on the terminal then reaches the
-// agent alone, which passes it on.
-func group(cmd *exec.Cmd) { cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true} }
+// agent alone, which passes it on. A workload does not outlive an agent that is
+// killed, where the system can see to that: it would be timed by nobody, and
+// would disturb the runs that come after.
+func group(cmd *exec.Cmd) {
+	cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
+	dieWithAgent(cmd.SysProcAttr)
+}
 
 func interrupt(cmd *exec.Cmd) { syscall.Kill(-cmd.Process.Pid, syscall.SIGINT) }
 

@@ -1,0 +1,66 @@
+package main
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"testing"
+
+	"github.com/rogpeppe/go-internal/testscript"
+)
+
+// bin holds the two commands as they are built for use, for what the test
+// binary cannot stand in for: the collector, and an agent that is killed.
+var bin string
+
+// built builds them before the tests run.
+type built struct{ *testing.M }
+
+func (b built) Run() int {
+	code, err := b.run()
+	if err != nil {
+		fmt.Fprintln(os.Stderr, err)
+		return 1
+	}
+	return code
+}
+
+func (b built) run() (code int, err error) {
+	dir, err := os.MkdirTemp("", "agent-test-")
+	if err != nil {
+		return 0, err
+	}
+	defer os.RemoveAll(dir)
+	bin = dir
+	cmd := exec.Command("go", "build", "-ldflags=-s -w", "-o", dir+string(filepath.Separator), "witnessmark/agent", "witnessmark/collector")
+	var out bytes.Buffer
+	cmd.Stdout, cmd.Stderr = &out, &out
+	if err := cmd.Run(); err != nil {
+		return 0, fmt.Errorf("build the commands: %w\n%s", err, out.Bytes())
+	}
+	return b.M.Run(), nil
+}
+
+// The test binary is the agent in scripts, and the workload that it measures.
+func TestMain(m *testing.M) {
+	testscript.Main(built{m}, map[string]func(){"agent": main, "workload": workloadMain})
+}
+
+// program is where one of the built commands is.
+func program(name string) string { return filepath.Join(bin, name) }
+
+// code gives the exit code of a command that ran, -1 when a signal ended it.
+func code(t testing.TB, err error) int {
+	t.Helper()
+	var e *exec.ExitError
+	if err != nil && !errors.As(err, &e) {
+		t.Fatal(err)
+	}
+	if e == nil {
+		return 0
+	}
+	return e.ExitCode()
+}
