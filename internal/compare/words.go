@@ -8,8 +8,8 @@ import (
 	"witnessmark/internal/rig"
 )
 
-// Words puts a difference into words: "firmware.version is 1.08 on the base and
-// 1.10 against it".
+// Words puts a difference into words: "firmware.version: 1.08 on the base, 1.10
+// against it".
 func (d Difference) Words() string {
 	name := string(d.Fact)
 	if d.Workload != "" {
@@ -17,9 +17,9 @@ func (d Difference) Words() string {
 	}
 	b, a := d.Side(d.Base), d.Side(d.Against)
 	if b == a {
-		return fmt.Sprintf("%s is %s on both sides", name, b)
+		return fmt.Sprintf("%s: %s on both sides", name, b)
 	}
-	return fmt.Sprintf("%s is %s on the base and %s against it", name, b, a)
+	return fmt.Sprintf("%s: %s on the base, %s against it", name, b, a)
 }
 
 // Side puts what one side has into words: "3200 MT/s", or "3200 MT/s in 4 runs,
@@ -60,18 +60,18 @@ func (c Controlled) Headline() string {
 	if !c.Controlled {
 		return "not controlled: " + strings.Join(c.spoils(), "; ")
 	}
-	s := fmt.Sprintf("controlled: all else is known and equal in %d runs", c.Runs)
 	var factor []string
 	for _, d := range c.Factor {
 		factor = append(factor, d.Words())
 	}
+	names := strings.Join(factor, "; ")
 	switch {
 	case len(c.Factor) == 0:
-		return s + "; no factor was named, and none differs"
+		return fmt.Sprintf("controlled: every fact is known and equal in all %d runs", c.Runs)
 	case !c.Varied():
-		return s + "; but the factor does not differ: " + strings.Join(factor, ", ")
+		return "controlled, but nothing was varied; " + names
 	}
-	s += "; the factor is " + strings.Join(factor, ", ")
+	s := "controlled; the factor is " + names
 	if n := len(c.Follows); n > 0 {
 		s += fmt.Sprintf("; %s from it", count(n, "fact follows", "facts follow"))
 	}
