@@ -307,11 +307,13 @@ func (f Figure) mismatch() string {
 // gaps says which runs have no value, and what makes the others weak, each once.
 func (f Figure) gaps() (out []string) {
 	var missing []string
+	met := map[string]bool{}
 	for _, p := range slices.Concat(f.Base, f.Against) {
 		if !p.Usable() {
 			missing = append(missing, p.Run)
-		} else if p.Status == stats.Flagged && !slices.Contains(out, p.Reason) && len(out) < 3 {
-			out = append(out, p.Reason)
+		} else if code, _, _ := strings.Cut(p.Reason, ":"); p.Status == stats.Flagged && !met[code] {
+			met[code] = true
+			out = append(out, p.Reason+" (run "+p.Run+")")
 		}
 	}
 	if len(missing) > 0 && len(missing) < len(f.Base)+len(f.Against) {

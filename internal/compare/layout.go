@@ -168,6 +168,12 @@ func (l *layout) list() {
 			met[r] = true
 		}
 	}
+	// What the judgement of a run relies on is missed, too.
+	for _, e := range rig.Catalogue {
+		if e.Relied && e.Key.Family() == e.Key {
+			met[row{key: e.Key}] = true
+		}
+	}
 	l.rows = slices.SortedFunc(maps.Keys(met), func(a, b row) int {
 		if c := rig.Compare(a.key, b.key); c != 0 {
 			return c

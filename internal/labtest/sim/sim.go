@@ -19,10 +19,12 @@ import (
 	"math"
 	"math/rand/v2"
 	"slices"
+	"strconv"
 	"time"
 
 	"witnessmark/internal/compare"
 	"witnessmark/internal/drift"
+	"witnessmark/internal/record"
 	"witnessmark/internal/rig"
 )
 
@@ -149,7 +151,9 @@ type Bench struct {
 	Facts []rig.Fact // beside clock and memory
 	rand  *rand.Rand
 	clock time.Time
-	made  int
+
+	groups, repeat int
+	group          string
 }
 
 // NewBench makes a rig in order: a few facts of every kind.
@@ -161,7 +165,8 @@ func NewBench(name string, r *rand.Rand) *Bench {
 	return &Bench{
 		Name: name, rand: r, clock: time.Date(2031, 3, 2, 9, 0, 0, 0, time.UTC),
 		Facts: []rig.Fact{
-			text("cpu.model", "Meridian 8"), count("cpu.cores", 8, rig.NoUnit), text("cpu.governor", "performance"),
+			text("cpu.model", "Meridian 8"), count("cpu.cores", 8, rig.NoUnit), count("cpu.threads", 16, rig.NoUnit),
+			text("cpu.offline", "none"), {Key: "machine.virtual", Value: rig.TruthOf(false), Source: "sim"}, text("cpu.governor", "performance"),
 			count("memory.rated_speed", 3200, rig.MTps), count("memory.modules", 2, rig.NoUnit), count("memory.size", 32768, rig.MiB),
 			text("memory.module[DIMM_A1].part", "ZN-3200-16"), text("memory.module[DIMM_B1].part", "ZN-3200-16"),
 			text("firmware.version", "1.08"), text("graphics[0000:01:00.0].driver_version", "6.1.2"), text("kernel.release", "6.1.0-31"),
@@ -172,9 +177,12 @@ func NewBench(name string, r *rand.Rand) *Bench {
 	}
 }
 
-// Runs makes n runs one after the other, some minutes apart.
+// Runs makes n runs by one command, one after the other.
 func (b *Bench) Runs(w Workload, n int, s State) (out []compare.Run) {
-	for range n {
+	b.groups++
+	b.group = fmt.Sprintf("%s-%d", b.Name, b.groups)
+	for i := range n {
+		b.repeat = i + 1
 		out = append(out, b.Run(w, s))
 	}
 	return out
@@ -186,7 +194,7 @@ func (b *Bench) Wait(d time.Duration) { b.clock = b.clock.Add(d) }
 // Run makes the next run.
 func (b *Bench) Run(w Workload, s State) compare.Run {
 	r := compare.Run{
-		ID: fmt.Sprintf("%s-%s-%04d", b.clock.Format("20060102-150405"), b.Name, b.made), Rig: b.Name,
+		ID: b.id(), Rig: b.Name, Group: b.group, Repeat: b.repeat,
 		Workload: w.Name, WorkloadVersion: w.Version, Content: w.Content, Setup: s.Setup, Started: b.clock, Standing: drift.Clean,
 		Durations: w.Durations(b.rand, s), Before: b.snapshot(s), Played: "made by sim",
 	}
@@ -195,9 +203,19 @@ func (b *Bench) Run(w Workload, s State) compare.Run {
 	}
 	r.After = r.Before
 	r.Configuration = r.Before.ConfigurationSHA256()
-	b.made++
+	if s.Setup != "" {
+		r.Declared = map[string]string{"memory.speed": strconv.FormatFloat(s.MemoryMTps, 'f', -1, 64)}
+	}
 	b.clock = b.clock.Add(r.Elapsed + time.Minute)
 	return r
+}
+
+func (b *Bench) id() string {
+	var five [5]byte
+	for i := range five {
+		five[i] = byte(b.rand.Uint32())
+	}
+	return record.NewID(b.clock, five)
 }
 
 func (b *Bench) snapshot(s State) rig.Snapshot {
