@@ -20,6 +20,7 @@ type repeats struct {
 	*session
 	rig      *capture.Rig
 	job      capture.Job
+	study    *study // nil when the number of repeats is fixed
 	progress *screen.Progress
 	mine     []*capture.Outcome
 	sent     map[string]delivered
@@ -63,7 +64,7 @@ func (r *repeats) all(ctx context.Context) error {
 			return nil
 		}
 		r.deliver(ctx)
-		if ctx.Err() != nil || r.hopeless(out) {
+		if ctx.Err() != nil || r.hopeless(out) || r.resolved(out) {
 			return nil
 		}
 	}
@@ -212,8 +213,9 @@ func lastLine(b []byte) string {
 func (r *repeats) print(views []answer.Run) error {
 	if r.json {
 		return screen.JSON(r.stdout, struct {
-			Runs []answer.Run `json:"runs"`
-		}{views})
+			Runs  []answer.Run `json:"runs"`
+			Study *studyJSON   `json:"study,omitempty"`
+		}{views, r.study.json()})
 	}
 	for i, v := range views {
 		if i > 0 {
@@ -225,5 +227,5 @@ func (r *repeats) print(views []answer.Run) error {
 			return err
 		}
 	}
-	return nil
+	return r.study.print(r.stdout)
 }

@@ -22,6 +22,7 @@ type runFlags struct {
 	strict, force        bool
 	window               time.Duration
 	given                workloadFlags
+	until                untilFlags
 }
 
 func runCommand(s *session) *cobra.Command {
@@ -56,6 +57,7 @@ more; 130 when it was interrupted.`,
 	fl.BoolVar(&f.strict, "strict", false, "exit 3 when a flag weighs caution or more")
 	fl.DurationVar(&f.window, "idle-window", 5*time.Second, "how long to watch how idle the machine is before each repeat; 0 does not watch")
 	f.given.register(fl)
+	f.until.register(fl)
 	return cmd
 }
 
@@ -70,7 +72,11 @@ func (s *session) run(ctx context.Context, cmd *cobra.Command, f runFlags, args 
 		return err
 	}
 	defer rig.Tree.Close()
-	r := &repeats{session: s, rig: rig, job: job, progress: screen.NewProgress(s.stderr, job.Workload.Name)}
+	study, err := s.plan(ctx, f.until, &job)
+	if err != nil {
+		return err
+	}
+	r := &repeats{session: s, rig: rig, job: job, study: study, progress: screen.NewProgress(s.stderr, job.Workload.Name)}
 	defer r.progress.Done()
 	rig.Tell = func(stage string) { r.progress.Step(r.repeat() + stage) }
 	r.recover()
