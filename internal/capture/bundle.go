@@ -35,6 +35,11 @@ func (b *bundle) attach(name, kind string, data []byte) {
 // why not.
 func (b *bundle) takeLog(f logFile) ([]int64, error) {
 	data, err := f.read()
+	return b.readLog(f, data, err)
+}
+
+// readLog does the same with what reading the file gave.
+func (b *bundle) readLog(f logFile, data []byte, err error) ([]int64, error) {
 	l := record.Log{Attachment: f.name, Spec: f.spec}
 	var durations []int64
 	if err == nil {

@@ -103,14 +103,20 @@ func (r *Rig) begin(job Job, before rig.Snapshot) (*record.Run, error) {
 	id := record.NewID(now, random)
 	run := &record.Run{
 		ID: id, Rig: r.Name, Started: now, Before: before,
-		Workload: workloadOf(job.Workload), Group: cmp.Or(job.Group, id), Repeat: job.Repeat, Repeats: job.Repeats,
 		Exit:   record.Exit{Outcome: record.Interrupted, Code: -1, Detail: unheard},
-		Played: r.Played, AgentVersion: r.Version, Remarks: slices.Clone(job.Remarks),
+		Played: r.Played, AgentVersion: r.Version,
 	}
+	job.describe(run)
+	return run, nil
+}
+
+// describe says in the record what is run, how often and in which setup.
+func (job Job) describe(run *record.Run) {
+	run.Workload, run.Remarks = workloadOf(job.Workload), slices.Clone(job.Remarks)
+	run.Group, run.Repeat, run.Repeats = cmp.Or(job.Group, run.ID), job.Repeat, job.Repeats
 	if s := job.Setup; s != nil {
 		run.Setup = &record.Setup{Label: s.Label, Source: s.Source, FileName: filepath.Base(s.File)}
 	}
-	return run, nil
 }
 
 func workloadOf(w *setup.Workload) record.Workload {
