@@ -1,6 +1,7 @@
 // Package setup reads the files that an operator writes: a workload, which says
 // what is run and where its timings are, a setup, which says in which state a rig
-// is declared to be, and a plan, which says what is to be measured.
+// is declared to be, a plan, which says what is to be measured, and a scenario,
+// which says what is to be played on invented rigs where there are no real ones.
 //
 //	# orrery.toml (a workload)                # heron-rated.toml (a setup)
 //	name    = "orrery"                        label = "memory-rated"
@@ -41,6 +42,9 @@
 //	version  = "3"              of the workload; without it the newest that was run
 //	rig      = ["heron", "plover"]
 //	setup    = ["memory-default", "memory-rated"]   without it runs without a setup
+//
+// A scenario's keys are described beside the program that plays it, in
+// testdata/planetarium.
 //
 // A Workload and a Setup keep the exact bytes they were read from, since a
 // record carries them. An Expectation is what a setup says of one fact; it

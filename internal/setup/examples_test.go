@@ -1,8 +1,10 @@
 package setup_test
 
 import (
+	"fmt"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 
 	"witnessmark/internal/rig"
@@ -97,5 +99,20 @@ func TestCatalogueTolerance(t *testing.T) {
 	e := s.Expect["cpu.clock_max"].WithTolerance(setup.Tolerance(rig.Tolerance{Absolute: 1, Relative: 0.002}))
 	if !e.Holds(setup.NumberOf(4008)) || e.Holds(setup.NumberOf(4009)) || e.String() != "4000 within 1 or 0.2%" {
 		t.Errorf("%s", e)
+	}
+}
+
+// Every reason for an unread fact can be played, and no other.
+func TestScenarioKnowsTheReasons(t *testing.T) {
+	const file = "[[rig]]\nname='heron'\ntree='x'\n[[workload]]\nname='orrery'\nscenes=[{seconds=9,ms=8}]\n[[block]]\nrig='heron'\nworkload='orrery'\nat=2031-03-02T09:00:00Z\nset={'memory.speed'={unread='%s'}}\n"
+	for _, r := range rig.Reasons {
+		s, err := setup.ParseScenario("x.toml", fmt.Appendf(nil, file, r))
+		if err != nil || s.Blocks[0].Set[0].Unread != string(r) {
+			t.Errorf("%s: %v", r, err)
+		}
+	}
+	_, err := setup.ParseScenario("x.toml", fmt.Appendf(nil, file, "lost"))
+	if err == nil || !strings.Contains(err.Error(), strings.Trim(fmt.Sprint(rig.Reasons), "[]")) {
+		t.Errorf("%v", err)
 	}
 }

@@ -4,7 +4,9 @@ import (
 	"cmp"
 	"errors"
 	"fmt"
+	"math"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 	"unicode"
@@ -82,8 +84,11 @@ func (r *reader) wrong(n *node, hint, format string, args ...any) {
 	r.problems = append(r.problems, problem{line: n.line, why: fmt.Sprintf(format, args...), hint: hint})
 }
 
-func (r *reader) missing(n *node, key, hint string) {
-	r.problems = append(r.problems, problem{line: n.line, why: fmt.Sprintf("no %s is given", key), hint: hint, missing: true})
+func (r *reader) missing(n *node, key, hint string) { r.lacks(n, hint, "no %s is given", key) }
+
+// lacks reports what is not there in other words.
+func (r *reader) lacks(n *node, hint, format string, args ...any) {
+	r.problems = append(r.problems, problem{line: n.line, why: fmt.Sprintf(format, args...), hint: hint, missing: true})
 }
 
 // known refuses every key of n that the schema does not name for the table.
@@ -306,4 +311,83 @@ func (r *reader) flatten(n *node, leaf func(*node) bool, take func(key string, n
 		}
 	}
 	walk("", n)
+}
+
+// need reports a key that a table must have.
+func (r *reader) need(n *node, table, key, hint string) {
+	if n.table[key] == nil {
+		r.missing(n, key+" in "+table, hint)
+	}
+}
+
+// tables gives the tables of a list such as [[rig]].
+func (r *reader) tables(n *node, key string) []*node {
+	c := n.table[key]
+	if c == nil {
+		return nil
+	}
+	hint := fmt.Sprintf("write [[%s]] on a line of its own and its keys below, once for each", key)
+	if key == "scenes" {
+		hint = "write scenes = [ { seconds = 10, ms = 8.0 }, { seconds = 15, ms = 12.5 } ]"
+	}
+	if c.shape != isList || len(c.list) == 0 {
+		r.wrong(c, hint, "%s is %s, not a list of tables", key, emptyOr(c))
+		return nil
+	}
+	for _, e := range c.list {
+		if e.shape != isTable {
+			r.wrong(e, hint, "%s holds %s where a table belongs", key, e)
+			return nil
+		}
+	}
+	return c.list
+}
+
+// integer reads a whole number of any size and sign.
+func (r *reader) integer(n *node, key string, otherwise int64) int64 {
+	c := n.table[key]
+	if c == nil {
+		return otherwise
+	}
+	i, err := strconv.ParseInt(c.value.Text, 10, 64)
+	if c.shape != isValue || !c.whole || err != nil {
+		r.wrong(c, fmt.Sprintf("write %s = 7", key), "%s is not a whole number", key)
+		return otherwise
+	}
+	return i
+}
+
+// between reads a number within bounds.
+func (r *reader) between(n *node, key string, least, most, otherwise float64) float64 {
+	f, ok := r.number(n, key)
+	if !ok {
+		return otherwise
+	}
+	if f < least || f > most {
+		r.wrong(n.table[key], fmt.Sprintf("give a number from %s to %s", decimal(least), decimal(most)), "%s is %s", key, n.table[key].value)
+		return otherwise
+	}
+	return f
+}
+
+// seconds reads a number of seconds, to the nanosecond.
+func (r *reader) seconds(n *node, key string, otherwise time.Duration) time.Duration {
+	if n.table[key] == nil {
+		return otherwise
+	}
+	return time.Duration(math.Round(1e9 * r.between(n, key, 0, longestPlay.Seconds(), 0)))
+}
+
+// moment reads a point in time with its offset from UTC.
+func (r *reader) moment(n *node, key string) time.Time {
+	c := n.table[key]
+	if c == nil {
+		return time.Time{}
+	}
+	t, err := time.Parse(time.RFC3339Nano, strings.Replace(c.value.Text, " ", "T", 1))
+	if c.shape != isValue || c.value.Kind != Text || err != nil || t.Year() < 1970 || t.Year() > 2200 {
+		r.wrong(c, fmt.Sprintf(`write %s = "2031-03-02T09:00:00Z"`, key), "%s is not a point in time with an offset from UTC, from 1970 to 2200", key)
+		return time.Time{}
+	}
+	return t.UTC()
 }
