@@ -15,6 +15,7 @@
 // connection that is cut after some bytes) and Ledger (what must exist, told to
 // the disk before a kill can come).
 //
-// It is imported by tests only. It draws all chance from the *rand.Rand it is
-// given, never asks for the time of day, and asserts nothing about speed.
+// It is imported by tests, and by the demonstration under testdata, only. It
+// draws all chance from the *rand.Rand it is given, never asks for the time of
+// day, and asserts nothing about speed.
 package labtest
