@@ -48,6 +48,7 @@ type waiting struct {
 	Destination  string `json:"destination"`
 	RecordSHA256 string `json:"record_sha256"`
 	Bytes        int64  `json:"bytes"`
+	Played       string `json:"played,omitempty"`
 }
 
 func waitingOf(it spool.Item) waiting {
@@ -56,7 +57,7 @@ func waitingOf(it spool.Item) waiting {
 		w.Bytes += a.Size
 	}
 	if r, err := record.Decode(it.Signed.Bytes); err == nil {
-		w.Rig, w.Workload = r.Rig, r.Workload.Name
+		w.Rig, w.Workload, w.Played = r.Rig, r.Workload.Name, r.Played
 	}
 	return w
 }
@@ -75,9 +76,13 @@ func (s *session) printSpool(items []spool.Item) error {
 		screen.Warn(s.stderr, "agent", "no run waits")
 		return nil
 	}
-	t := screen.NewTable("run", "rig", "workload", "for", "size")
+	t := screen.NewTable("run", "rig", "workload", "for", "size", "")
 	for _, w := range list {
-		t.Row(w.ID, w.Rig, w.Workload, destinationText(w.Destination), screen.Bytes(w.Bytes))
+		played := ""
+		if w.Played != "" {
+			played = "played"
+		}
+		t.Row(w.ID, w.Rig, w.Workload, destinationText(w.Destination), screen.Bytes(w.Bytes), played)
 	}
 	return t.Write(s.stdout)
 }
