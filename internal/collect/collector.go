@@ -9,8 +9,6 @@ import (
 	"slices"
 	"time"
 
-	"google.golang.org/grpc"
-
 	"witnessmark/internal/answer"
 	"witnessmark/internal/archive"
 	"witnessmark/internal/deliver"
@@ -29,6 +27,7 @@ type Collector struct {
 	archive *archive.Archive
 	now     func() time.Time
 	log     *slog.Logger
+	reading chan struct{} // held while logs are read
 }
 
 var (
@@ -36,20 +35,13 @@ var (
 	_ answer.Book   = (*Collector)(nil)
 )
 
+// readers is how many deliveries are read and judged at once; each takes several
+// times the size of its logs.
+const readers = 2
+
 // New assembles a collector over an open archive.
 func New(a *archive.Archive, now func() time.Time, log *slog.Logger) *Collector {
-	return &Collector{a, now, log}
-}
-
-// maxMessage bounds one gRPC message; chunks are far below it.
-const maxMessage = 1 << 20
-
-// Server gives a gRPC server with both services on it.
-func (c *Collector) Server(limits deliver.Limits) *grpc.Server {
-	s := grpc.NewServer(grpc.MaxRecvMsgSize(maxMessage))
-	deliver.Register(s, c, limits)
-	answer.Register(s, c)
-	return s
+	return &Collector{a, now, log, make(chan struct{}, readers)}
 }
 
 // Known implements deliver.Taker.
@@ -73,13 +65,13 @@ func (c *Collector) reply(id string) (deliver.Reply, error) {
 
 // Take implements deliver.Taker: decode, describe, judge, keep.
 func (c *Collector) Take(ctx context.Context, d deliver.Delivery) (deliver.Reply, error) {
-	k, s, err := c.keeping(d)
+	k, s, err := c.keeping(ctx, d)
 	if err != nil {
 		return deliver.Reply{}, err
 	}
 	kept, err := c.archive.Keep(ctx, k)
 	switch {
-	case errors.Is(err, archive.ErrConflict):
+	case errors.Is(err, archive.ErrConflict), errors.Is(err, trail.ErrMalformed):
 		return deliver.Reply{}, fmt.Errorf("%w: %w", deliver.ErrRefused, err)
 	case err != nil:
 		c.log.Error("record not kept", "run", k.ID, "rig", k.Labels.Rig, "error", err)
@@ -92,7 +84,13 @@ func (c *Collector) Take(ctx context.Context, d deliver.Delivery) (deliver.Reply
 	return deliver.Reply{Receipt: kept.Receipt, Judgement: s.Judgement}, nil
 }
 
-func (c *Collector) keeping(d deliver.Delivery) (archive.Keeping, answer.Summary, error) {
+func (c *Collector) keeping(ctx context.Context, d deliver.Delivery) (archive.Keeping, answer.Summary, error) {
+	select {
+	case c.reading <- struct{}{}:
+	case <-ctx.Done():
+		return archive.Keeping{}, answer.Summary{}, context.Cause(ctx)
+	}
+	defer func() { <-c.reading }()
 	k := archive.Keeping{ID: d.Run.ID, Started: d.Run.Started, Signed: d.Signed}
 	for i, a := range d.Run.Attachments {
 		k.Parts = append(k.Parts, archive.Part{Name: a.Name, Data: d.Parts[i]})
@@ -119,31 +117,43 @@ func readLogs(d deliver.Delivery) (st answer.Statistics, found []drift.Log, enco
 	described := false
 	for _, l := range d.Run.Logs {
 		i := slices.IndexFunc(d.Run.Attachments, func(a record.Attachment) bool { return a.Name == l.Attachment })
-		f := drift.Log{Name: l.Attachment}
-		for _, m := range l.Marks {
-			f.Marks = append(f.Marks, drift.LogMark{Code: m.Code, Detail: m.Detail})
-		}
-		log, err := timing.Parse(d.Parts[i], l.Spec)
+		log, f := readLog(d.Parts[i], l)
+		found = append(found, f)
 		switch {
-		case err != nil:
-			f.Refused, f.Detail = Refusal(err)
-			if !described {
-				st = answer.NoStatistics(f.Refused + ": " + f.Detail)
-			}
-		default:
+		case log != nil:
 			encoded = append(encoded, archive.Part{Name: l.Attachment, Data: series.Encode(nil, log.Durations)})
-			if l.Refused != "" || l.Rows != log.Rows {
-				f.Refused = "read_otherwise"
-				f.Detail = fmt.Sprintf("the rig read %d rows (%s), the collector %d", l.Rows, l.Refused, log.Rows)
-			}
 			if !described {
 				st, described = answer.Describe(log.Durations), true
 			}
+		case !described:
+			st = answer.NoStatistics(f.Refused + ": " + f.Detail)
 		}
-		found = append(found, f)
 	}
 	return st, found, encoded
 }
+
+// readLog reads one log; nil when it is refused.
+func readLog(data []byte, l record.Log) (*timing.Log, drift.Log) {
+	f := drift.Log{Name: l.Attachment}
+	for _, m := range l.Marks {
+		f.Marks = append(f.Marks, drift.LogMark{Code: m.Code, Detail: m.Detail})
+	}
+	log, err := timing.Parse(data, l.Spec)
+	switch {
+	case err != nil && l.Refused != "":
+		f.Refused, f.Detail = l.Refused, l.Detail // the rig saw the file and its folder
+	case err != nil:
+		f.Refused, f.Detail = Refusal(err)
+	case l.Refused != "":
+		f.Refused, f.Detail = readOtherwise, fmt.Sprintf("the rig refused it (%s), the collector reads %d rows", l.Refused, log.Rows)
+	case l.Rows != log.Rows:
+		f.Refused, f.Detail = readOtherwise, fmt.Sprintf("the rig read %d rows, the collector %d", l.Rows, log.Rows)
+	}
+	return log, f
+}
+
+// readOtherwise is the word for a log that rig and collector do not agree on.
+const readOtherwise = "read_otherwise"
 
 // Refusal gives the stable word and the sentence for a log that timing refused.
 func Refusal(err error) (code, detail string) {
@@ -164,6 +174,9 @@ func (c *Collector) input(d deliver.Delivery, logs []drift.Log) (drift.Input, er
 		s, err := setup.ParseSetup(r.Setup.FileName, r.Setup.Source)
 		if err != nil {
 			return in, fmt.Errorf("%w: the record's setup: %w", deliver.ErrRefused, err)
+		}
+		if s.Label != r.Setup.Label {
+			return in, fmt.Errorf("%w: the record is of setup %q and the setup's file is of %q", deliver.ErrRefused, r.Setup.Label, s.Label)
 		}
 		in.Setup, label = s, r.Setup.Label
 	}
@@ -277,11 +290,19 @@ func (c *Collector) Attachment(ctx context.Context, id, name string) ([]byte, er
 		}
 		name = r.Logs[0].Attachment
 	}
-	if !slices.ContainsFunc(r.Attachments, func(a record.Attachment) bool { return a.Name == name }) {
+	i := slices.IndexFunc(r.Attachments, func(a record.Attachment) bool { return a.Name == name })
+	if i < 0 {
 		return nil, sentinel{fault.New("read attachment", r.ID+" "+name, archive.ErrNotFound).
 			WithHint("its attachments are: " + names(r)), answer.ErrNotFound}
 	}
-	return c.archive.Part(r.ID, name)
+	b, err := c.archive.Part(r.ID, name)
+	if err == nil && sha256.Sum256(b) != r.Attachments[i].SHA256 {
+		err = fault.New("read attachment", r.ID+" "+name, errors.New("what is kept is not what the record binds"))
+	}
+	if err != nil {
+		return nil, err
+	}
+	return b, nil
 }
 
 func names(r *record.Run) (s string) {

@@ -2,10 +2,6 @@ package collect
 
 import (
 	"context"
-	"crypto/ed25519"
-	"crypto/rand"
-	"crypto/x509"
-	"encoding/pem"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -17,7 +13,9 @@ import (
 	"time"
 
 	"google.golang.org/grpc"
+	"google.golang.org/grpc/backoff"
 	"google.golang.org/grpc/credentials/insecure"
+	"google.golang.org/grpc/keepalive"
 	"google.golang.org/grpc/test/bufconn"
 
 	"witnessmark/internal/archive"
@@ -42,11 +40,24 @@ func Dial(address string) (*Connection, error) {
 		return nil, fault.New("connect to collector", address, err).
 			WithHint("until certificates are there, run the collector on this machine or reach it through a tunnel to loopback")
 	}
-	conn, err := grpc.NewClient(address, grpc.WithTransportCredentials(insecure.NewCredentials()), grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(maxMessage)))
+	conn, err := grpc.NewClient(address, append(clientOptions(),
+		grpc.WithNoProxy(),
+		grpc.WithConnectParams(grpc.ConnectParams{MinConnectTimeout: 5 * time.Second, Backoff: backoff.Config{
+			BaseDelay: 100 * time.Millisecond, Multiplier: 1.6, Jitter: 0.2, MaxDelay: 5 * time.Second,
+		}}),
+		// A cable that is pulled says nothing: without this a call waits for ever.
+		grpc.WithKeepaliveParams(keepalive.ClientParameters{Time: 10 * time.Second, Timeout: 10 * time.Second}))...)
 	if err != nil {
 		return nil, fault.New("connect to collector", address, err)
 	}
 	return &Connection{conn, address, conn.Close}, nil
+}
+
+func clientOptions() []grpc.DialOption {
+	return []grpc.DialOption{
+		grpc.WithTransportCredentials(insecure.NewCredentials()),
+		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(maxAnswer)),
+	}
 }
 
 // Embedded opens the archive in dir and serves it in memory to this process.
@@ -57,8 +68,8 @@ func Embedded(ctx context.Context, dir string, log *slog.Logger) (*Connection, e
 		if !errors.Is(err, archive.ErrBusy) {
 			return c, err
 		}
-		if b, e := os.ReadFile(filepath.Join(dir, addressFile)); e == nil {
-			return Dial(strings.TrimSpace(string(b)))
+		if address, ok := served(ctx, dir); ok {
+			return Dial(address)
 		}
 		if patience == 0 {
 			return nil, err
@@ -71,6 +82,22 @@ func Embedded(ctx context.Context, dir string, log *slog.Logger) (*Connection, e
 	}
 }
 
+// served gives the address at which the archive in dir is served at present. One
+// that nobody listens at is of a collector that is stopping, or was killed.
+func served(ctx context.Context, dir string) (address string, ok bool) {
+	b, err := os.ReadFile(filepath.Join(dir, addressFile))
+	address = strings.TrimSpace(string(b))
+	if err != nil || loopback(address) != nil {
+		return "", false
+	}
+	c, err := (&net.Dialer{Timeout: 2 * time.Second}).DialContext(ctx, "tcp", address)
+	if err != nil {
+		return "", false
+	}
+	c.Close()
+	return address, true
+}
+
 func inProcess(dir string, log *slog.Logger) (*Connection, error) {
 	a, err := OpenArchive(dir, 200*time.Millisecond)
 	if err != nil {
@@ -79,9 +106,8 @@ func inProcess(dir string, log *slog.Logger) (*Connection, error) {
 	pipe := bufconn.Listen(1 << 20)
 	srv := New(a, time.Now, log).Server(deliver.DefaultLimits)
 	go srv.Serve(pipe) // ends with Stop
-	conn, err := grpc.NewClient("passthrough:///embedded",
-		grpc.WithContextDialer(func(ctx context.Context, _ string) (net.Conn, error) { return pipe.DialContext(ctx) }),
-		grpc.WithTransportCredentials(insecure.NewCredentials()), grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(maxMessage)))
+	conn, err := grpc.NewClient("passthrough:///embedded", append(clientOptions(),
+		grpc.WithContextDialer(func(ctx context.Context, _ string) (net.Conn, error) { return pipe.DialContext(ctx) }))...)
 	if err != nil {
 		srv.Stop()
 		return nil, errors.Join(err, a.Close())
@@ -104,73 +130,24 @@ const (
 // key of its trail when they are new. A folder with an archive and no key is
 // refused: a new key could not continue the trail.
 func OpenArchive(dir string, wait time.Duration) (*archive.Archive, error) {
+	return openArchive(dir, wait, 0)
+}
+
+func openArchive(dir string, wait time.Duration, mapSize int) (*archive.Archive, error) {
 	_, err := os.Stat(filepath.Join(dir, archiveFile))
 	key, err := LoadKey(filepath.Join(dir, keyFile), errors.Is(err, fs.ErrNotExist))
 	if err != nil {
 		return nil, err
 	}
-	return archive.Open(filepath.Join(dir, archiveFile), archive.Options{
-		Key: key, Origin: "witnessmark.example/" + fingerprint(key), Now: time.Now, Wait: wait,
+	a, err := archive.Open(filepath.Join(dir, archiveFile), archive.Options{
+		Key: key, Origin: "witnessmark.example/" + fingerprint(key), Now: time.Now, Wait: wait, MapSize: mapSize,
 	})
-}
-
-func fingerprint(key ed25519.PrivateKey) string {
-	pub := key.Public().(ed25519.PublicKey)
-	return fmt.Sprintf("%x", pub[:6])
-}
-
-// LoadKey reads an Ed25519 key (PKCS #8, PEM), and makes it first when it is
-// not there and may be made. The file is readable by its owner only.
-func LoadKey(path string, mayMake bool) (ed25519.PrivateKey, error) {
-	b, err := os.ReadFile(path)
-	if errors.Is(err, fs.ErrNotExist) && mayMake {
-		if err := makeKey(path); err != nil && !errors.Is(err, fs.ErrExist) {
-			return nil, fault.New("make key", path, err)
-		}
-		b, err = os.ReadFile(path)
-	}
 	if err != nil {
-		return nil, fault.New("read key", path, err).WithHint("without its key nothing can be signed; restore it from where it was kept")
+		return nil, err
 	}
-	block, _ := pem.Decode(b)
-	if block == nil {
-		return nil, fault.New("read key", path, errors.New("it holds no PEM block")).WithHint("restore the file from where it was kept")
-	}
-	k, err := x509.ParsePKCS8PrivateKey(block.Bytes)
-	if err != nil {
-		return nil, fault.New("read key", path, err)
-	}
-	key, ok := k.(ed25519.PrivateKey)
-	if !ok {
-		return nil, fault.New("read key", path, fmt.Errorf("it holds a %T, not an Ed25519 key", k))
-	}
-	return key, nil
-}
-
-// makeKey writes a new key aside and links it into place, so that two
-// processes that start at once end up with one key.
-func makeKey(path string) error {
-	if err := os.MkdirAll(filepath.Dir(path), 0o700); err != nil {
-		return err
-	}
-	_, key, err := ed25519.GenerateKey(rand.Reader)
-	if err != nil {
-		return err
-	}
-	der, err := x509.MarshalPKCS8PrivateKey(key)
-	if err != nil {
-		return err
-	}
-	f, err := os.CreateTemp(filepath.Dir(path), ".key-") // 0600
-	if err != nil {
-		return err
-	}
-	defer os.Remove(f.Name())
-	err = pem.Encode(f, &pem.Block{Type: "PRIVATE KEY", Bytes: der})
-	if err := errors.Join(err, f.Sync(), f.Close()); err != nil {
-		return err
-	}
-	return os.Link(f.Name(), path)
+	// Whoever has the archive knows that an address beside it is of the dead.
+	os.Remove(filepath.Join(dir, addressFile))
+	return a, nil
 }
 
 // loopback refuses an address that leaves the machine.
@@ -178,6 +155,9 @@ func loopback(address string) error {
 	host, _, err := net.SplitHostPort(address)
 	if err != nil {
 		return err
+	}
+	if host == "" {
+		return errors.New("without a host it means every network of this machine, and deliveries are not encrypted yet")
 	}
 	if ip := net.ParseIP(host); host != "localhost" && (ip == nil || !ip.IsLoopback()) {
 		return fmt.Errorf("%s is not a loopback address, and deliveries are not encrypted yet", host)

@@ -7,6 +7,7 @@ import (
 	"net"
 	"os"
 	"path/filepath"
+	"runtime"
 	"time"
 
 	"witnessmark/internal/deliver"
@@ -14,8 +15,13 @@ import (
 )
 
 // mapSize is address space, not memory: a growing archive need not wait for its
-// readers to remap it.
-const mapSize = 4 << 30
+// readers to remap it. On Windows it would be room on the disk.
+func mapSize() int {
+	if runtime.GOOS == "windows" {
+		return 0
+	}
+	return 1 << 30
+}
 
 // Serve keeps a collector on a loopback address until ctx ends, then lets
 // deliveries under way finish for a few seconds. Ready is called with the
@@ -24,7 +30,7 @@ func Serve(ctx context.Context, dir, address string, log *slog.Logger, ready fun
 	if err := loopback(address); err != nil {
 		return fault.New("serve", address, err).WithHint("use 127.0.0.1:PORT or [::1]:PORT")
 	}
-	a, err := OpenArchive(dir, 2*time.Second)
+	a, err := openArchive(dir, 2*time.Second, mapSize())
 	if err != nil {
 		return err
 	}
@@ -34,7 +40,7 @@ func Serve(ctx context.Context, dir, address string, log *slog.Logger, ready fun
 		return fault.New("serve", address, err).WithHint("another program may listen there; choose another port, or 0 for any")
 	}
 	path := filepath.Join(dir, addressFile)
-	if err := os.WriteFile(path, []byte(l.Addr().String()+"\n"), 0o600); err != nil {
+	if err := tell(path, l.Addr().String()); err != nil {
 		return errors.Join(fault.New("serve", path, err), l.Close())
 	}
 	defer os.Remove(path)
@@ -44,6 +50,7 @@ func Serve(ctx context.Context, dir, address string, log *slog.Logger, ready fun
 	ready(l.Addr().String())
 	select {
 	case err := <-failed:
+		srv.Stop()
 		return fault.New("serve", address, err)
 	case <-ctx.Done():
 	}
@@ -56,4 +63,12 @@ func Serve(ctx context.Context, dir, address string, log *slog.Logger, ready fun
 		<-stopped
 	}
 	return nil
+}
+
+// tell puts the address where Embedded looks for it, whole or not at all.
+func tell(path, address string) error {
+	if err := os.WriteFile(path+".new", []byte(address+"\n"), 0o600); err != nil {
+		return err
+	}
+	return os.Rename(path+".new", path)
 }
