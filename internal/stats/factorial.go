@@ -33,7 +33,8 @@ type Elsewhere struct {
 	StorageWait  *float64 // share of the time in which some task waited for storage, 0 to 1
 }
 
-func (o ScalingOptions) filled() ScalingOptions {
+// Filled gives the options with the defaults in place of zeros.
+func (o ScalingOptions) Filled() ScalingOptions {
 	defaultTo(&o.NameA, "memory speed")
 	defaultTo(&o.NameB, "core clock")
 	defaultTo(&o.ReadingLevel, 0.90)
@@ -105,7 +106,7 @@ type Scaling struct {
 //
 // Source: Amdahl (1967) for the two resources (memory); R lm and aov (opened).
 func Scale(cells []Cell, opt ScalingOptions) Scaling {
-	opt = opt.filled()
+	opt = opt.Filled()
 	s := Scaling{Grade: Grade{Status: OK}, A: FactorScaling{Name: opt.NameA}, B: FactorScaling{Name: opt.NameB}}
 	y, ok := s.admit(cells)
 	if ok {

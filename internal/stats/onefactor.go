@@ -26,7 +26,7 @@ type OneFactor struct {
 //
 // Source: as Scale, with one factor.
 func ScaleOne(cells []Cell, opt ScalingOptions) OneFactor {
-	opt = opt.filled()
+	opt = opt.Filled()
 	o := OneFactor{Grade: Grade{Status: OK}, Factor: FactorScaling{Name: opt.NameA}}
 	flat := make([]Cell, len(cells))
 	for i, c := range cells {

@@ -83,3 +83,29 @@ func TestPredictNextFalseAlarms(t *testing.T) {
 		}
 	}
 }
+
+// With one cell the nested test is the one-way analysis of variance, which the
+// certified sets hold (TestOneWayHandbook); with cells that differ by a constant it
+// is that of the pooled sums of squares: 2 cells alike give the same F, and twice
+// the degrees of freedom.
+func TestSessionsInside(t *testing.T) {
+	one := [][]float64{{1, 1.2, 0.9}, {1.4, 1.5, 1.7}, {0.8, 1.1, 1.0}}
+	shifted := make([][]float64, len(one))
+	for i, s := range one {
+		for _, v := range s {
+			shifted[i] = append(shifted[i], v+7)
+		}
+	}
+	a := OneWay(one)
+	if n := SessionsInside([][][]float64{one}); math.Abs(n.F-a.Between.F) > 1e-12 || math.Abs(n.P-a.Between.P) > 1e-12 || n.DF1 != 2 || n.DF2 != 6 {
+		t.Errorf("%+v, want %+v", n, a.Between)
+	}
+	if n := SessionsInside([][][]float64{one, append(shifted, nil), nil}); math.Abs(n.F-a.Between.F) > 1e-9 || n.DF1 != 4 || n.DF2 != 12 || n.P >= a.Between.P {
+		t.Errorf("%+v", n)
+	}
+	for _, cells := range [][][][]float64{nil, {{{1, 2, 3}}}, {{{1}, {2}, {3}}}} {
+		if n := SessionsInside(cells); !math.IsNaN(n.P) {
+			t.Errorf("%v: %+v", cells, n)
+		}
+	}
+}

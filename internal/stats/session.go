@@ -1,6 +1,9 @@
 package stats
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // Sessions compares the spread between sessions (boots, days) with the spread of
 // the repeats inside them, and gives the standard uncertainty of the mean that
@@ -80,4 +83,33 @@ func (s *Sessions) decide(alpha float64) {
 		return
 	}
 	s.U, s.UDF = s.UFromRepeats, float64(s.N-1)
+}
+
+// NestedSessions tests whether sessions differ inside their cells: one list of
+// values for each session of each cell, usually logs of rates, with the spread of
+// the values inside the sessions as yardstick. P is NaN where no cell has two
+// sessions or no session two values.
+//
+// Source: nested analysis of variance (memory).
+type NestedSessions struct {
+	F, P     float64
+	DF1, DF2 int
+}
+
+// SessionsInside computes the test. Empty sessions count for nothing.
+func SessionsInside(cells [][][]float64) NestedSessions {
+	var t NestedSessions
+	var between, within float64
+	for _, cell := range cells {
+		kept := slices.DeleteFunc(slices.Clone(cell), func(s []float64) bool { return len(s) == 0 })
+		if len(kept) == 0 {
+			continue
+		}
+		a := OneWay(kept)
+		between, within = between+a.Between.SS, within+a.Within.SS
+		t.DF1, t.DF2 = t.DF1+a.Between.DF, t.DF2+a.Within.DF
+	}
+	t.F = between / float64(t.DF1) / (within / float64(t.DF2))
+	t.P = fAbove(t.F, float64(t.DF1), float64(t.DF2))
+	return t
 }

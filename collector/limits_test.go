@@ -1,0 +1,116 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"math/rand/v2"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"witnessmark/internal/collect"
+	"witnessmark/internal/compare"
+	"witnessmark/internal/deliver"
+	"witnessmark/internal/labtest"
+	"witnessmark/internal/labtest/sim"
+	"witnessmark/internal/screen"
+)
+
+// keep delivers simulated runs to the archive in a state folder.
+func keep(t testing.TB, state string, runs ...compare.Run) {
+	t.Helper()
+	conn, err := collect.Embedded(context.Background(), filepath.Join(state, "archive"), labtest.Quiet())
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer conn.Close()
+	for _, r := range runs {
+		rec, data := sim.Record(r)
+		signed := labtest.NewRig(r.Rig, labtest.Seeded(uint64(len(r.Rig)))).Sign(rec, data)
+		if _, err := deliver.Send(context.Background(), conn, signed.Signed, signed.Parts()); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
+// said runs the command and gives what it printed and its exit code.
+func said(state string, args ...string) (stdout, stderr string, code int) {
+	var out, diag bytes.Buffer
+	cmd := rootCommand(&desk{stdout: &out, stderr: &diag, now: func() time.Time { return time.Date(2031, 6, 1, 0, 0, 0, 0, time.UTC) }, state: state})
+	cmd.SetArgs(append(args, "--state", state))
+	cmd.SetOut(&out)
+	cmd.SetErr(&diag)
+	code = screen.Fail(&diag, cmd.Name(), cmd.ExecuteContext(context.Background()))
+	return out.String(), diag.String(), code
+}
+
+// asked runs the command with --json into v.
+func asked(t *testing.T, state string, v any, args ...string) {
+	t.Helper()
+	out, diag, code := said(state, append(args, "--json")...)
+	if code != 0 && code != 3 {
+		t.Fatalf("%v: code %d: %s", args, code, diag)
+	}
+	if err := json.Unmarshal([]byte(out), v); err != nil {
+		t.Fatalf("%v: %v\n%s", args, err, out)
+	}
+}
+
+// workload is short, so that many runs of it are quickly kept.
+func workload(name string, clock, memory float64) sim.Workload {
+	return sim.Workload{Name: name, Version: "1", Content: "time", Reference: sim.Rated, Noise: 0.004, Jitter: 0.01,
+		Scenes: []sim.Scene{{Seconds: 2, Milliseconds: 10, Clock: clock, Memory: memory}}}
+}
+
+// grid is a grid of memory speed and clock, there and back, in one setup that
+// declares neither: at its default, memory is below its rating.
+func grid(seed uint64, w sim.Workload, repeats int) (runs []compare.Run) {
+	b := sim.NewBench("heron", rand.New(rand.NewPCG(seed, 4)))
+	for i := range 8 {
+		if i > 3 {
+			i = 7 - i
+		}
+		s := sim.State{MemoryMTps: []float64{2400, 3200}[i/2], ClockMHz: []float64{3400, 4100}[i%2]}
+		runs = append(runs, b.Runs(w, repeats, s)...)
+		b.Wait(10 * time.Minute)
+	}
+	return sim.WithClock(runs, 0.98)
+}
+
+func TestScalingCommand(t *testing.T) {
+	state := t.TempDir()
+	keep(t, state, grid(1, workload("orrery-stars", 0.05, 0.85), 2)...)
+	keep(t, state, grid(2, workload("orrery-still", 0.01, 0.01), 2)...)
+
+	var j compare.ScalingJSON
+	asked(t, state, &j, "scaling", "--workload", "orrery-stars", "--factors", "memory.speed,cpu.clock_max")
+	if !j.Controlled || j.Limits[0].ID != "mainly" || j.Limits[0].Factor != "memory speed" || len(j.Cells) != 4 || !j.Balanced {
+		t.Errorf("%+v", j)
+	}
+	if f := j.Factors[1]; !f.Measured || f.Fact != "cpu.clock" || *j.Cells[1].Values[1] > 4050 {
+		t.Errorf("%+v", f)
+	}
+	out, _, code := said(state, "scaling", "--workload", "orrery-still", "--factors", "memory.speed,cpu.clock")
+	first, _, _ := strings.Cut(out, "\n")
+	if code != 0 || !strings.HasPrefix(first, "controlled in all 16 runs; ") || !strings.Contains(out, "neither memory speed nor core clock limits it: elsewhere, not identified") ||
+		!strings.Contains(out, "played: ") {
+		t.Errorf("code %d\n%s", code, out)
+	}
+	out, _, _ = said(state, "scaling", "--workload", "orrery-stars", "--factors", "memory.speed,cpu.clock", "--where", "cpu.clock_max=4100")
+	if !strings.Contains(out, "mainly memory speed") || !strings.Contains(out, "not_varied") {
+		t.Error(out)
+	}
+	for _, c := range []struct{ args, want string }{
+		{"--workload orrery-stars --factors memory.sped", "no fact with a number"},
+		{"--workload orrery-stars --factors cpu.clock,cpu.clock_max", "both are the same"},
+		{"--workload orrery-stars --factors memory.speed --mainly 2", "not possible"},
+		{"--workload nothing --factors memory.speed", "fits"},
+	} {
+		_, diag, code := said(state, append([]string{"scaling"}, strings.Fields(c.args)...)...)
+		if code == 0 || !strings.Contains(diag, c.want) || !strings.Contains(diag, "hint: ") {
+			t.Errorf("%s: code %d, %s", c.args, code, diag)
+		}
+	}
+}
