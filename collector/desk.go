@@ -97,6 +97,10 @@ func (n noArchive) Rigs(context.Context) ([]answer.RigSummary, error) { return n
 
 func (n noArchive) Runs(context.Context, answer.Query, func(answer.Summary) error) error { return nil }
 
+func (n noArchive) Kept(_ context.Context, from int64, _ func(int64, string) error) (int64, error) {
+	return from, nil
+}
+
 func (n noArchive) Show(_ context.Context, id string) (answer.Detail, error) {
 	return answer.Detail{}, n.missing("show run", id)
 }

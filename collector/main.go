@@ -62,7 +62,17 @@ func rootCommand(d *desk) *cobra.Command {
 	f := cmd.PersistentFlags()
 	f.StringVar(&d.collector, "collector", "", "ask the collector at `HOST:PORT` (or set WITNESSMARK_COLLECTOR); without it, the archive in the state folder")
 	f.StringVar(&d.state, "state", "", "state folder `DIR` (or set WITNESSMARK_STATE)")
-	cmd.AddCommand(serveCommand(d), rigsCommand(d), runsCommand(d), showCommand(d), flagsCommand(d), markCommand(d), compareCommand(d), scalingCommand(d))
+	cmd.AddCommand(
+		serveCommand(d),
+		rigsCommand(d),
+		runsCommand(d),
+		showCommand(d),
+		flagsCommand(d),
+		markCommand(d),
+		compareCommand(d),
+		scalingCommand(d),
+		exportCommand(d),
+	)
 	screen.StrictUsage(cmd)
 	return cmd
 }

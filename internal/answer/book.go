@@ -61,6 +61,9 @@ type Book interface {
 	Rigs(ctx context.Context) ([]RigSummary, error)
 	// Runs yields newest first until yield fails.
 	Runs(ctx context.Context, q Query, yield func(Summary) error) error
+	// Kept yields the runs from a trail entry on, in the order in which they were
+	// kept, and returns the entry to go on from later.
+	Kept(ctx context.Context, from int64, yield func(index int64, id string) error) (next int64, err error)
 	// Show takes a whole id or a unique beginning of it or of its last part.
 	Show(ctx context.Context, id string) (Detail, error)
 	// Attachment gives one attachment; name "" is the run's only timing log.

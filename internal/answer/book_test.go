@@ -153,4 +153,13 @@ func logged(g *labtest.Rig) labtest.Run {
 	return g.Finish(labtest.Shape{Plain: true, LogBytes: 300 << 10})
 }
 
+func (s *shelf) Kept(_ context.Context, from int64, yield func(int64, string) error) (int64, error) {
+	for i := from; i < int64(len(s.runs)); i++ {
+		if err := yield(i, s.runs[i].ID); err != nil {
+			return i, err
+		}
+	}
+	return max(from, int64(len(s.runs))), nil
+}
+
 var _ answer.Book = (*shelf)(nil)

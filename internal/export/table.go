@@ -182,3 +182,18 @@ func (p *parquetWriter) Write(r Rows) error {
 }
 
 func (p *parquetWriter) Close() error { return p.w.Close() }
+
+// Escape makes a name fit for one folder, as partitioned data sets write it:
+// every byte that is not a letter, a digit or one of -_. becomes %XX.
+func Escape(name string) string {
+	var b strings.Builder
+	for i := range len(name) {
+		switch c := name[i]; {
+		case c >= 'a' && c <= 'z', c >= 'A' && c <= 'Z', c >= '0' && c <= '9', c == '-', c == '_', c == '.' && i > 0:
+			b.WriteByte(c)
+		default:
+			fmt.Fprintf(&b, "%%%02X", c)
+		}
+	}
+	return b.String()
+}

@@ -653,6 +653,156 @@ func (x *Statistics) GetFlagged() map[string]string {
 	return nil
 }
 
+type ListKeptRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The first entry of the trail to look at.
+	FromIndex     int64 `protobuf:"varint,1,opt,name=from_index,json=fromIndex,proto3" json:"from_index,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListKeptRequest) Reset() {
+	*x = ListKeptRequest{}
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListKeptRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListKeptRequest) ProtoMessage() {}
+
+func (x *ListKeptRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListKeptRequest.ProtoReflect.Descriptor instead.
+func (*ListKeptRequest) Descriptor() ([]byte, []int) {
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *ListKeptRequest) GetFromIndex() int64 {
+	if x != nil {
+		return x.FromIndex
+	}
+	return 0
+}
+
+type ListKeptResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Runs  []*KeptRun             `protobuf:"bytes,1,rep,name=runs,proto3" json:"runs,omitempty"`
+	// Where to go on later: the trail's size when it was looked at.
+	NextIndex     int64 `protobuf:"varint,2,opt,name=next_index,json=nextIndex,proto3" json:"next_index,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListKeptResponse) Reset() {
+	*x = ListKeptResponse{}
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListKeptResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListKeptResponse) ProtoMessage() {}
+
+func (x *ListKeptResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListKeptResponse.ProtoReflect.Descriptor instead.
+func (*ListKeptResponse) Descriptor() ([]byte, []int) {
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *ListKeptResponse) GetRuns() []*KeptRun {
+	if x != nil {
+		return x.Runs
+	}
+	return nil
+}
+
+func (x *ListKeptResponse) GetNextIndex() int64 {
+	if x != nil {
+		return x.NextIndex
+	}
+	return 0
+}
+
+type KeptRun struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Index         int64                  `protobuf:"varint,1,opt,name=index,proto3" json:"index,omitempty"`
+	RunId         string                 `protobuf:"bytes,2,opt,name=run_id,json=runId,proto3" json:"run_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *KeptRun) Reset() {
+	*x = KeptRun{}
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *KeptRun) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*KeptRun) ProtoMessage() {}
+
+func (x *KeptRun) ProtoReflect() protoreflect.Message {
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use KeptRun.ProtoReflect.Descriptor instead.
+func (*KeptRun) Descriptor() ([]byte, []int) {
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *KeptRun) GetIndex() int64 {
+	if x != nil {
+		return x.Index
+	}
+	return 0
+}
+
+func (x *KeptRun) GetRunId() string {
+	if x != nil {
+		return x.RunId
+	}
+	return ""
+}
+
 type ShowRunRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The id, or a unique beginning or end of it.
@@ -663,7 +813,7 @@ type ShowRunRequest struct {
 
 func (x *ShowRunRequest) Reset() {
 	*x = ShowRunRequest{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[7]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -675,7 +825,7 @@ func (x *ShowRunRequest) String() string {
 func (*ShowRunRequest) ProtoMessage() {}
 
 func (x *ShowRunRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[7]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -688,7 +838,7 @@ func (x *ShowRunRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ShowRunRequest.ProtoReflect.Descriptor instead.
 func (*ShowRunRequest) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{7}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *ShowRunRequest) GetId() string {
@@ -711,7 +861,7 @@ type ShowRunResponse struct {
 
 func (x *ShowRunResponse) Reset() {
 	*x = ShowRunResponse{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[8]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -723,7 +873,7 @@ func (x *ShowRunResponse) String() string {
 func (*ShowRunResponse) ProtoMessage() {}
 
 func (x *ShowRunResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[8]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -736,7 +886,7 @@ func (x *ShowRunResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ShowRunResponse.ProtoReflect.Descriptor instead.
 func (*ShowRunResponse) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{8}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *ShowRunResponse) GetMessage() isShowRunResponse_Message {
@@ -792,7 +942,7 @@ type RunDetail struct {
 
 func (x *RunDetail) Reset() {
 	*x = RunDetail{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[9]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -804,7 +954,7 @@ func (x *RunDetail) String() string {
 func (*RunDetail) ProtoMessage() {}
 
 func (x *RunDetail) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[9]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -817,7 +967,7 @@ func (x *RunDetail) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RunDetail.ProtoReflect.Descriptor instead.
 func (*RunDetail) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{9}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *RunDetail) GetSummary() *RunSummary {
@@ -859,7 +1009,7 @@ type ReadAttachmentRequest struct {
 
 func (x *ReadAttachmentRequest) Reset() {
 	*x = ReadAttachmentRequest{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[10]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -871,7 +1021,7 @@ func (x *ReadAttachmentRequest) String() string {
 func (*ReadAttachmentRequest) ProtoMessage() {}
 
 func (x *ReadAttachmentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[10]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -884,7 +1034,7 @@ func (x *ReadAttachmentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadAttachmentRequest.ProtoReflect.Descriptor instead.
 func (*ReadAttachmentRequest) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{10}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *ReadAttachmentRequest) GetId() string {
@@ -910,7 +1060,7 @@ type ReadAttachmentResponse struct {
 
 func (x *ReadAttachmentResponse) Reset() {
 	*x = ReadAttachmentResponse{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[11]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -922,7 +1072,7 @@ func (x *ReadAttachmentResponse) String() string {
 func (*ReadAttachmentResponse) ProtoMessage() {}
 
 func (x *ReadAttachmentResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[11]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -935,7 +1085,7 @@ func (x *ReadAttachmentResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadAttachmentResponse.ProtoReflect.Descriptor instead.
 func (*ReadAttachmentResponse) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{11}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *ReadAttachmentResponse) GetData() []byte {
@@ -957,7 +1107,7 @@ type AcceptMarkRequest struct {
 
 func (x *AcceptMarkRequest) Reset() {
 	*x = AcceptMarkRequest{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[12]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -969,7 +1119,7 @@ func (x *AcceptMarkRequest) String() string {
 func (*AcceptMarkRequest) ProtoMessage() {}
 
 func (x *AcceptMarkRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[12]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -982,7 +1132,7 @@ func (x *AcceptMarkRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AcceptMarkRequest.ProtoReflect.Descriptor instead.
 func (*AcceptMarkRequest) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{12}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *AcceptMarkRequest) GetId() string {
@@ -1016,7 +1166,7 @@ type AcceptMarkResponse struct {
 
 func (x *AcceptMarkResponse) Reset() {
 	*x = AcceptMarkResponse{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[13]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1028,7 +1178,7 @@ func (x *AcceptMarkResponse) String() string {
 func (*AcceptMarkResponse) ProtoMessage() {}
 
 func (x *AcceptMarkResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[13]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1041,7 +1191,7 @@ func (x *AcceptMarkResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AcceptMarkResponse.ProtoReflect.Descriptor instead.
 func (*AcceptMarkResponse) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{13}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *AcceptMarkResponse) GetMark() *Mark {
@@ -1072,7 +1222,7 @@ type Mark struct {
 
 func (x *Mark) Reset() {
 	*x = Mark{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[14]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1084,7 +1234,7 @@ func (x *Mark) String() string {
 func (*Mark) ProtoMessage() {}
 
 func (x *Mark) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[14]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1097,7 +1247,7 @@ func (x *Mark) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Mark.ProtoReflect.Descriptor instead.
 func (*Mark) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{14}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *Mark) GetRig() string {
@@ -1152,7 +1302,7 @@ type GetMarkRequest struct {
 
 func (x *GetMarkRequest) Reset() {
 	*x = GetMarkRequest{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[15]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1164,7 +1314,7 @@ func (x *GetMarkRequest) String() string {
 func (*GetMarkRequest) ProtoMessage() {}
 
 func (x *GetMarkRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[15]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1177,7 +1327,7 @@ func (x *GetMarkRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetMarkRequest.ProtoReflect.Descriptor instead.
 func (*GetMarkRequest) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{15}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *GetMarkRequest) GetRig() string {
@@ -1205,7 +1355,7 @@ type GetMarkResponse struct {
 
 func (x *GetMarkResponse) Reset() {
 	*x = GetMarkResponse{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[16]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1217,7 +1367,7 @@ func (x *GetMarkResponse) String() string {
 func (*GetMarkResponse) ProtoMessage() {}
 
 func (x *GetMarkResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[16]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1230,7 +1380,7 @@ func (x *GetMarkResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetMarkResponse.ProtoReflect.Descriptor instead.
 func (*GetMarkResponse) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{16}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *GetMarkResponse) GetMark() *Mark {
@@ -1328,7 +1478,17 @@ const file_witnessmark_v1_answer_proto_rawDesc = "" +
 	"\a_p99_msB\n" +
 	"\n" +
 	"\b_p999_msB\x17\n" +
-	"\x15_slowest_1pct_mean_ms\" \n" +
+	"\x15_slowest_1pct_mean_ms\"0\n" +
+	"\x0fListKeptRequest\x12\x1d\n" +
+	"\n" +
+	"from_index\x18\x01 \x01(\x03R\tfromIndex\"^\n" +
+	"\x10ListKeptResponse\x12+\n" +
+	"\x04runs\x18\x01 \x03(\v2\x17.witnessmark.v1.KeptRunR\x04runs\x12\x1d\n" +
+	"\n" +
+	"next_index\x18\x02 \x01(\x03R\tnextIndex\"6\n" +
+	"\aKeptRun\x12\x14\n" +
+	"\x05index\x18\x01 \x01(\x03R\x05index\x12\x15\n" +
+	"\x06run_id\x18\x02 \x01(\tR\x05runId\" \n" +
 	"\x0eShowRunRequest\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\"k\n" +
 	"\x0fShowRunResponse\x123\n" +
@@ -1366,10 +1526,11 @@ const file_witnessmark_v1_answer_proto_rawDesc = "" +
 	"\x05setup\x18\x02 \x01(\tR\x05setup\"q\n" +
 	"\x0fGetMarkResponse\x12(\n" +
 	"\x04mark\x18\x01 \x01(\v2\x14.witnessmark.v1.MarkR\x04mark\x124\n" +
-	"\bsnapshot\x18\x02 \x01(\v2\x18.witnessmark.v1.SnapshotR\bsnapshot2\x81\x04\n" +
+	"\bsnapshot\x18\x02 \x01(\v2\x18.witnessmark.v1.SnapshotR\bsnapshot2\xd2\x04\n" +
 	"\rAnswerService\x12M\n" +
 	"\bListRigs\x12\x1f.witnessmark.v1.ListRigsRequest\x1a .witnessmark.v1.ListRigsResponse\x12O\n" +
-	"\bListRuns\x12\x1f.witnessmark.v1.ListRunsRequest\x1a .witnessmark.v1.ListRunsResponse0\x01\x12L\n" +
+	"\bListRuns\x12\x1f.witnessmark.v1.ListRunsRequest\x1a .witnessmark.v1.ListRunsResponse0\x01\x12O\n" +
+	"\bListKept\x12\x1f.witnessmark.v1.ListKeptRequest\x1a .witnessmark.v1.ListKeptResponse0\x01\x12L\n" +
 	"\aShowRun\x12\x1e.witnessmark.v1.ShowRunRequest\x1a\x1f.witnessmark.v1.ShowRunResponse0\x01\x12a\n" +
 	"\x0eReadAttachment\x12%.witnessmark.v1.ReadAttachmentRequest\x1a&.witnessmark.v1.ReadAttachmentResponse0\x01\x12S\n" +
 	"\n" +
@@ -1388,7 +1549,7 @@ func file_witnessmark_v1_answer_proto_rawDescGZIP() []byte {
 	return file_witnessmark_v1_answer_proto_rawDescData
 }
 
-var file_witnessmark_v1_answer_proto_msgTypes = make([]protoimpl.MessageInfo, 19)
+var file_witnessmark_v1_answer_proto_msgTypes = make([]protoimpl.MessageInfo, 22)
 var file_witnessmark_v1_answer_proto_goTypes = []any{
 	(*ListRigsRequest)(nil),        // 0: witnessmark.v1.ListRigsRequest
 	(*ListRigsResponse)(nil),       // 1: witnessmark.v1.ListRigsResponse
@@ -1397,59 +1558,65 @@ var file_witnessmark_v1_answer_proto_goTypes = []any{
 	(*ListRunsResponse)(nil),       // 4: witnessmark.v1.ListRunsResponse
 	(*RunSummary)(nil),             // 5: witnessmark.v1.RunSummary
 	(*Statistics)(nil),             // 6: witnessmark.v1.Statistics
-	(*ShowRunRequest)(nil),         // 7: witnessmark.v1.ShowRunRequest
-	(*ShowRunResponse)(nil),        // 8: witnessmark.v1.ShowRunResponse
-	(*RunDetail)(nil),              // 9: witnessmark.v1.RunDetail
-	(*ReadAttachmentRequest)(nil),  // 10: witnessmark.v1.ReadAttachmentRequest
-	(*ReadAttachmentResponse)(nil), // 11: witnessmark.v1.ReadAttachmentResponse
-	(*AcceptMarkRequest)(nil),      // 12: witnessmark.v1.AcceptMarkRequest
-	(*AcceptMarkResponse)(nil),     // 13: witnessmark.v1.AcceptMarkResponse
-	(*Mark)(nil),                   // 14: witnessmark.v1.Mark
-	(*GetMarkRequest)(nil),         // 15: witnessmark.v1.GetMarkRequest
-	(*GetMarkResponse)(nil),        // 16: witnessmark.v1.GetMarkResponse
-	nil,                            // 17: witnessmark.v1.Statistics.RefusedEntry
-	nil,                            // 18: witnessmark.v1.Statistics.FlaggedEntry
-	(*Exit)(nil),                   // 19: witnessmark.v1.Exit
-	(*Judgement)(nil),              // 20: witnessmark.v1.Judgement
-	(*Result)(nil),                 // 21: witnessmark.v1.Result
-	(*AgentCost)(nil),              // 22: witnessmark.v1.AgentCost
-	(*Receipt)(nil),                // 23: witnessmark.v1.Receipt
-	(*Snapshot)(nil),               // 24: witnessmark.v1.Snapshot
+	(*ListKeptRequest)(nil),        // 7: witnessmark.v1.ListKeptRequest
+	(*ListKeptResponse)(nil),       // 8: witnessmark.v1.ListKeptResponse
+	(*KeptRun)(nil),                // 9: witnessmark.v1.KeptRun
+	(*ShowRunRequest)(nil),         // 10: witnessmark.v1.ShowRunRequest
+	(*ShowRunResponse)(nil),        // 11: witnessmark.v1.ShowRunResponse
+	(*RunDetail)(nil),              // 12: witnessmark.v1.RunDetail
+	(*ReadAttachmentRequest)(nil),  // 13: witnessmark.v1.ReadAttachmentRequest
+	(*ReadAttachmentResponse)(nil), // 14: witnessmark.v1.ReadAttachmentResponse
+	(*AcceptMarkRequest)(nil),      // 15: witnessmark.v1.AcceptMarkRequest
+	(*AcceptMarkResponse)(nil),     // 16: witnessmark.v1.AcceptMarkResponse
+	(*Mark)(nil),                   // 17: witnessmark.v1.Mark
+	(*GetMarkRequest)(nil),         // 18: witnessmark.v1.GetMarkRequest
+	(*GetMarkResponse)(nil),        // 19: witnessmark.v1.GetMarkResponse
+	nil,                            // 20: witnessmark.v1.Statistics.RefusedEntry
+	nil,                            // 21: witnessmark.v1.Statistics.FlaggedEntry
+	(*Exit)(nil),                   // 22: witnessmark.v1.Exit
+	(*Judgement)(nil),              // 23: witnessmark.v1.Judgement
+	(*Result)(nil),                 // 24: witnessmark.v1.Result
+	(*AgentCost)(nil),              // 25: witnessmark.v1.AgentCost
+	(*Receipt)(nil),                // 26: witnessmark.v1.Receipt
+	(*Snapshot)(nil),               // 27: witnessmark.v1.Snapshot
 }
 var file_witnessmark_v1_answer_proto_depIdxs = []int32{
 	2,  // 0: witnessmark.v1.ListRigsResponse.rigs:type_name -> witnessmark.v1.RigSummary
 	5,  // 1: witnessmark.v1.ListRunsResponse.runs:type_name -> witnessmark.v1.RunSummary
-	19, // 2: witnessmark.v1.RunSummary.exit:type_name -> witnessmark.v1.Exit
-	20, // 3: witnessmark.v1.RunSummary.judgement:type_name -> witnessmark.v1.Judgement
-	21, // 4: witnessmark.v1.RunSummary.results:type_name -> witnessmark.v1.Result
+	22, // 2: witnessmark.v1.RunSummary.exit:type_name -> witnessmark.v1.Exit
+	23, // 3: witnessmark.v1.RunSummary.judgement:type_name -> witnessmark.v1.Judgement
+	24, // 4: witnessmark.v1.RunSummary.results:type_name -> witnessmark.v1.Result
 	6,  // 5: witnessmark.v1.RunSummary.statistics:type_name -> witnessmark.v1.Statistics
-	22, // 6: witnessmark.v1.RunSummary.agent_cost:type_name -> witnessmark.v1.AgentCost
-	23, // 7: witnessmark.v1.RunSummary.receipt:type_name -> witnessmark.v1.Receipt
-	17, // 8: witnessmark.v1.Statistics.refused:type_name -> witnessmark.v1.Statistics.RefusedEntry
-	18, // 9: witnessmark.v1.Statistics.flagged:type_name -> witnessmark.v1.Statistics.FlaggedEntry
-	9,  // 10: witnessmark.v1.ShowRunResponse.detail:type_name -> witnessmark.v1.RunDetail
-	5,  // 11: witnessmark.v1.RunDetail.summary:type_name -> witnessmark.v1.RunSummary
-	14, // 12: witnessmark.v1.AcceptMarkResponse.mark:type_name -> witnessmark.v1.Mark
-	23, // 13: witnessmark.v1.AcceptMarkResponse.receipt:type_name -> witnessmark.v1.Receipt
-	14, // 14: witnessmark.v1.GetMarkResponse.mark:type_name -> witnessmark.v1.Mark
-	24, // 15: witnessmark.v1.GetMarkResponse.snapshot:type_name -> witnessmark.v1.Snapshot
-	0,  // 16: witnessmark.v1.AnswerService.ListRigs:input_type -> witnessmark.v1.ListRigsRequest
-	3,  // 17: witnessmark.v1.AnswerService.ListRuns:input_type -> witnessmark.v1.ListRunsRequest
-	7,  // 18: witnessmark.v1.AnswerService.ShowRun:input_type -> witnessmark.v1.ShowRunRequest
-	10, // 19: witnessmark.v1.AnswerService.ReadAttachment:input_type -> witnessmark.v1.ReadAttachmentRequest
-	12, // 20: witnessmark.v1.AnswerService.AcceptMark:input_type -> witnessmark.v1.AcceptMarkRequest
-	15, // 21: witnessmark.v1.AnswerService.GetMark:input_type -> witnessmark.v1.GetMarkRequest
-	1,  // 22: witnessmark.v1.AnswerService.ListRigs:output_type -> witnessmark.v1.ListRigsResponse
-	4,  // 23: witnessmark.v1.AnswerService.ListRuns:output_type -> witnessmark.v1.ListRunsResponse
-	8,  // 24: witnessmark.v1.AnswerService.ShowRun:output_type -> witnessmark.v1.ShowRunResponse
-	11, // 25: witnessmark.v1.AnswerService.ReadAttachment:output_type -> witnessmark.v1.ReadAttachmentResponse
-	13, // 26: witnessmark.v1.AnswerService.AcceptMark:output_type -> witnessmark.v1.AcceptMarkResponse
-	16, // 27: witnessmark.v1.AnswerService.GetMark:output_type -> witnessmark.v1.GetMarkResponse
-	22, // [22:28] is the sub-list for method output_type
-	16, // [16:22] is the sub-list for method input_type
-	16, // [16:16] is the sub-list for extension type_name
-	16, // [16:16] is the sub-list for extension extendee
-	0,  // [0:16] is the sub-list for field type_name
+	25, // 6: witnessmark.v1.RunSummary.agent_cost:type_name -> witnessmark.v1.AgentCost
+	26, // 7: witnessmark.v1.RunSummary.receipt:type_name -> witnessmark.v1.Receipt
+	20, // 8: witnessmark.v1.Statistics.refused:type_name -> witnessmark.v1.Statistics.RefusedEntry
+	21, // 9: witnessmark.v1.Statistics.flagged:type_name -> witnessmark.v1.Statistics.FlaggedEntry
+	9,  // 10: witnessmark.v1.ListKeptResponse.runs:type_name -> witnessmark.v1.KeptRun
+	12, // 11: witnessmark.v1.ShowRunResponse.detail:type_name -> witnessmark.v1.RunDetail
+	5,  // 12: witnessmark.v1.RunDetail.summary:type_name -> witnessmark.v1.RunSummary
+	17, // 13: witnessmark.v1.AcceptMarkResponse.mark:type_name -> witnessmark.v1.Mark
+	26, // 14: witnessmark.v1.AcceptMarkResponse.receipt:type_name -> witnessmark.v1.Receipt
+	17, // 15: witnessmark.v1.GetMarkResponse.mark:type_name -> witnessmark.v1.Mark
+	27, // 16: witnessmark.v1.GetMarkResponse.snapshot:type_name -> witnessmark.v1.Snapshot
+	0,  // 17: witnessmark.v1.AnswerService.ListRigs:input_type -> witnessmark.v1.ListRigsRequest
+	3,  // 18: witnessmark.v1.AnswerService.ListRuns:input_type -> witnessmark.v1.ListRunsRequest
+	7,  // 19: witnessmark.v1.AnswerService.ListKept:input_type -> witnessmark.v1.ListKeptRequest
+	10, // 20: witnessmark.v1.AnswerService.ShowRun:input_type -> witnessmark.v1.ShowRunRequest
+	13, // 21: witnessmark.v1.AnswerService.ReadAttachment:input_type -> witnessmark.v1.ReadAttachmentRequest
+	15, // 22: witnessmark.v1.AnswerService.AcceptMark:input_type -> witnessmark.v1.AcceptMarkRequest
+	18, // 23: witnessmark.v1.AnswerService.GetMark:input_type -> witnessmark.v1.GetMarkRequest
+	1,  // 24: witnessmark.v1.AnswerService.ListRigs:output_type -> witnessmark.v1.ListRigsResponse
+	4,  // 25: witnessmark.v1.AnswerService.ListRuns:output_type -> witnessmark.v1.ListRunsResponse
+	8,  // 26: witnessmark.v1.AnswerService.ListKept:output_type -> witnessmark.v1.ListKeptResponse
+	11, // 27: witnessmark.v1.AnswerService.ShowRun:output_type -> witnessmark.v1.ShowRunResponse
+	14, // 28: witnessmark.v1.AnswerService.ReadAttachment:output_type -> witnessmark.v1.ReadAttachmentResponse
+	16, // 29: witnessmark.v1.AnswerService.AcceptMark:output_type -> witnessmark.v1.AcceptMarkResponse
+	19, // 30: witnessmark.v1.AnswerService.GetMark:output_type -> witnessmark.v1.GetMarkResponse
+	24, // [24:31] is the sub-list for method output_type
+	17, // [17:24] is the sub-list for method input_type
+	17, // [17:17] is the sub-list for extension type_name
+	17, // [17:17] is the sub-list for extension extendee
+	0,  // [0:17] is the sub-list for field type_name
 }
 
 func init() { file_witnessmark_v1_answer_proto_init() }
@@ -1460,7 +1627,7 @@ func file_witnessmark_v1_answer_proto_init() {
 	file_witnessmark_v1_judgement_proto_init()
 	file_witnessmark_v1_record_proto_init()
 	file_witnessmark_v1_answer_proto_msgTypes[6].OneofWrappers = []any{}
-	file_witnessmark_v1_answer_proto_msgTypes[8].OneofWrappers = []any{
+	file_witnessmark_v1_answer_proto_msgTypes[11].OneofWrappers = []any{
 		(*ShowRunResponse_Detail)(nil),
 		(*ShowRunResponse_Record)(nil),
 	}
@@ -1470,7 +1637,7 @@ func file_witnessmark_v1_answer_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_witnessmark_v1_answer_proto_rawDesc), len(file_witnessmark_v1_answer_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   19,
+			NumMessages:   22,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

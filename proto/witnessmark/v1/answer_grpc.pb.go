@@ -21,6 +21,7 @@ const _ = grpc.SupportPackageIsVersion9
 const (
 	AnswerService_ListRigs_FullMethodName       = "/witnessmark.v1.AnswerService/ListRigs"
 	AnswerService_ListRuns_FullMethodName       = "/witnessmark.v1.AnswerService/ListRuns"
+	AnswerService_ListKept_FullMethodName       = "/witnessmark.v1.AnswerService/ListKept"
 	AnswerService_ShowRun_FullMethodName        = "/witnessmark.v1.AnswerService/ShowRun"
 	AnswerService_ReadAttachment_FullMethodName = "/witnessmark.v1.AnswerService/ReadAttachment"
 	AnswerService_AcceptMark_FullMethodName     = "/witnessmark.v1.AnswerService/AcceptMark"
@@ -36,6 +37,8 @@ type AnswerServiceClient interface {
 	ListRigs(ctx context.Context, in *ListRigsRequest, opts ...grpc.CallOption) (*ListRigsResponse, error)
 	// ListRuns gives summaries, newest first.
 	ListRuns(ctx context.Context, in *ListRunsRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[ListRunsResponse], error)
+	// ListKept names the runs in the order in which the collector kept them.
+	ListKept(ctx context.Context, in *ListKeptRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[ListKeptResponse], error)
 	// ShowRun gives what the collector holds of one run, then the record's bytes.
 	ShowRun(ctx context.Context, in *ShowRunRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[ShowRunResponse], error)
 	// ReadAttachment gives one attachment byte for byte.
@@ -83,9 +86,28 @@ func (c *answerServiceClient) ListRuns(ctx context.Context, in *ListRunsRequest,
 // This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
 type AnswerService_ListRunsClient = grpc.ServerStreamingClient[ListRunsResponse]
 
+func (c *answerServiceClient) ListKept(ctx context.Context, in *ListKeptRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[ListKeptResponse], error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	stream, err := c.cc.NewStream(ctx, &AnswerService_ServiceDesc.Streams[1], AnswerService_ListKept_FullMethodName, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	x := &grpc.GenericClientStream[ListKeptRequest, ListKeptResponse]{ClientStream: stream}
+	if err := x.ClientStream.SendMsg(in); err != nil {
+		return nil, err
+	}
+	if err := x.ClientStream.CloseSend(); err != nil {
+		return nil, err
+	}
+	return x, nil
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type AnswerService_ListKeptClient = grpc.ServerStreamingClient[ListKeptResponse]
+
 func (c *answerServiceClient) ShowRun(ctx context.Context, in *ShowRunRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[ShowRunResponse], error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
-	stream, err := c.cc.NewStream(ctx, &AnswerService_ServiceDesc.Streams[1], AnswerService_ShowRun_FullMethodName, cOpts...)
+	stream, err := c.cc.NewStream(ctx, &AnswerService_ServiceDesc.Streams[2], AnswerService_ShowRun_FullMethodName, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -104,7 +126,7 @@ type AnswerService_ShowRunClient = grpc.ServerStreamingClient[ShowRunResponse]
 
 func (c *answerServiceClient) ReadAttachment(ctx context.Context, in *ReadAttachmentRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[ReadAttachmentResponse], error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
-	stream, err := c.cc.NewStream(ctx, &AnswerService_ServiceDesc.Streams[2], AnswerService_ReadAttachment_FullMethodName, cOpts...)
+	stream, err := c.cc.NewStream(ctx, &AnswerService_ServiceDesc.Streams[3], AnswerService_ReadAttachment_FullMethodName, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -150,6 +172,8 @@ type AnswerServiceServer interface {
 	ListRigs(context.Context, *ListRigsRequest) (*ListRigsResponse, error)
 	// ListRuns gives summaries, newest first.
 	ListRuns(*ListRunsRequest, grpc.ServerStreamingServer[ListRunsResponse]) error
+	// ListKept names the runs in the order in which the collector kept them.
+	ListKept(*ListKeptRequest, grpc.ServerStreamingServer[ListKeptResponse]) error
 	// ShowRun gives what the collector holds of one run, then the record's bytes.
 	ShowRun(*ShowRunRequest, grpc.ServerStreamingServer[ShowRunResponse]) error
 	// ReadAttachment gives one attachment byte for byte.
@@ -173,6 +197,9 @@ func (UnimplementedAnswerServiceServer) ListRigs(context.Context, *ListRigsReque
 }
 func (UnimplementedAnswerServiceServer) ListRuns(*ListRunsRequest, grpc.ServerStreamingServer[ListRunsResponse]) error {
 	return status.Error(codes.Unimplemented, "method ListRuns not implemented")
+}
+func (UnimplementedAnswerServiceServer) ListKept(*ListKeptRequest, grpc.ServerStreamingServer[ListKeptResponse]) error {
+	return status.Error(codes.Unimplemented, "method ListKept not implemented")
 }
 func (UnimplementedAnswerServiceServer) ShowRun(*ShowRunRequest, grpc.ServerStreamingServer[ShowRunResponse]) error {
 	return status.Error(codes.Unimplemented, "method ShowRun not implemented")
@@ -235,6 +262,17 @@ func _AnswerService_ListRuns_Handler(srv interface{}, stream grpc.ServerStream) 
 
 // This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
 type AnswerService_ListRunsServer = grpc.ServerStreamingServer[ListRunsResponse]
+
+func _AnswerService_ListKept_Handler(srv interface{}, stream grpc.ServerStream) error {
+	m := new(ListKeptRequest)
+	if err := stream.RecvMsg(m); err != nil {
+		return err
+	}
+	return srv.(AnswerServiceServer).ListKept(m, &grpc.GenericServerStream[ListKeptRequest, ListKeptResponse]{ServerStream: stream})
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type AnswerService_ListKeptServer = grpc.ServerStreamingServer[ListKeptResponse]
 
 func _AnswerService_ShowRun_Handler(srv interface{}, stream grpc.ServerStream) error {
 	m := new(ShowRunRequest)
@@ -318,6 +356,11 @@ var AnswerService_ServiceDesc = grpc.ServiceDesc{
 		{
 			StreamName:    "ListRuns",
 			Handler:       _AnswerService_ListRuns_Handler,
+			ServerStreams: true,
+		},
+		{
+			StreamName:    "ListKept",
+			Handler:       _AnswerService_ListKept_Handler,
 			ServerStreams: true,
 		},
 		{
