@@ -267,13 +267,13 @@ func TestLeadInIsFound(t *testing.T) {
 		}
 	}
 	opt := stats.MomentOptions{Align: stats.AlignOptions{Advance: stats.ByTime}}
-	m := stats.CompareMoments(sides[1], sides[0], opt) // plover over heron
+	m := stats.CompareMoments(sides[0], sides[1], opt)
 	for _, al := range m.AlignedB {
-		if d := al.Lag + 2350*time.Millisecond; !al.Usable() || d.Abs() > 20*time.Millisecond {
+		if d := al.Lag - 2350*time.Millisecond; !al.Usable() || d.Abs() > 20*time.Millisecond {
 			t.Errorf("offset %v: %+v", al.Lag, al.Grade)
 		}
 	}
-	from, to := 2350*time.Millisecond+24*time.Second, 2350*time.Millisecond+34*time.Second
+	from, to := 24*time.Second, 34*time.Second
 	if !m.Claimed || m.Largest.Start < from || m.Largest.Start+m.Window > to || math.Abs(m.Largest.Ratio/1.5-1) > 0.02 {
 		t.Errorf("claimed %v: %+v", m.Claimed, m.Largest)
 	}
