@@ -4,10 +4,15 @@
 // judges on the rig before a run and at the collector after it.
 //
 //	undeclared  memory.speed  expected 3200 MT/s  seen 2400 MT/s  caution
-//	            /sys/firmware/dmi/tables/DMI: lowest configured speed of 2 modules
+//	            /sys/firmware/dmi/tables/DMI: type 17: 2400 MT/s; setup memory-rated declares 3200
 //
-// A flag has a weight: the catalogue's, unless the setup weighs the fact
-// otherwise, which the flag then shows. The heaviest makes the run's standing.
+// Memory alone is held against three things that do not depend on each other:
+// its rating (underrated), the setup (undeclared) and the mark (moved).
+//
+// A flag has a weight: the catalogue's, unless a rule below says why it is
+// another. A part below its rating that the setup declares so is a note, and so
+// is what follows from something else that moved. A setup may then weigh a fact
+// otherwise, which the flag shows. The heaviest flag makes the run's standing.
 //
 // What is unread is never fine: where a judgement needed the fact, that is a
 // flag itself. Thresholds without a published source are fields of Bounds. The

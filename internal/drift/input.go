@@ -1,6 +1,7 @@
 package drift
 
 import (
+	"slices"
 	"time"
 
 	"witnessmark/internal/rig"
@@ -34,7 +35,7 @@ type Run struct {
 	Outcome string // finished, failed, killed, interrupted, timed_out, not_started
 	Detail  string // the outcome in words: "exit code 3"
 	Logs    []Log
-	// Results lists results the workload declared but did not print, by name.
+	// MissingResults lists results the workload declared but did not print, by name.
 	MissingResults []string
 	Key            string // fingerprint of the rig's key; "" when not known
 }
@@ -51,4 +52,27 @@ type Log struct {
 type LogMark struct {
 	Code   string
 	Detail string
+}
+
+// ordered gives the input with facts and signals sorted, as the judgement needs
+// them, and with as many samples in a signal as it has offsets.
+func (in Input) ordered() Input {
+	in.Before = rig.NewSnapshot(in.Before.At, in.Before.Facts)
+	if in.Mark != nil {
+		in.Mark = &Mark{in.Mark.RunID, rig.NewSnapshot(in.Mark.Snapshot.At, in.Mark.Snapshot.Facts)}
+	}
+	if in.Run == nil {
+		return in
+	}
+	run := *in.Run
+	run.After = rig.NewSnapshot(run.After.At, run.After.Facts)
+	run.Signals = slices.Clone(run.Signals)
+	for i := range run.Signals {
+		s := &run.Signals[i]
+		n := min(len(s.Offsets), len(s.Values))
+		s.Offsets, s.Values = s.Offsets[:n], s.Values[:n]
+	}
+	slices.SortStableFunc(run.Signals, func(a, b rig.Signal) int { return rig.Compare(a.Key, b.Key) })
+	in.Run = &run
+	return in
 }

@@ -3,41 +3,51 @@ package drift
 import (
 	"cmp"
 	"slices"
-	"time"
+	"strings"
 
 	"witnessmark/internal/rig"
-	"witnessmark/internal/setup"
 )
 
 // Bounds are the thresholds of the judgement. They are design choices, not
-// published constants, but for ClockFall and ClockFallTime (METHODS: throttling).
+// published constants.
 type Bounds struct {
-	OtherLoad     float64       // percent of all processors: more work by others over the run is a finding
-	IdleBefore    float64       // percent idle: less just before the run is a finding
-	ClockFall     float64       // share of the plateau below which the clock has fallen
-	ClockFallTime time.Duration // for at least this long
-	LoadBand      float64       // percentage points within which the load counts as unchanged
+	OtherLoad      float64 // percent of all processors: more work by others over the run is a finding
+	IdleBefore     float64 // percent idle: less just before the run is a finding
+	BusyProcessors float64 // as many processors at work for others are a finding however many there are
+	FewSamples     int     // of work by others: fewer are too few for more than a note
+	ClockFall      float64 // share of the plateau, or of a ceiling, below which a clock has fallen
+	ClockAbove     float64 // share of the highest clock stated, above which a measured one contradicts it
+	MemoryShare    float64 // of the modules' size: less memory in the kernel's hands contradicts the firmware
+	SampledShare   float64 // of the run: signals that end sooner do not speak for it
+	RestingLink    float64 // GT/s: where a link that saves power rests, whatever it can do
 }
 
 // DefaultBounds are used by Judge.
-var DefaultBounds = Bounds{OtherLoad: 5, IdleBefore: 90, ClockFall: 0.98, ClockFallTime: 10 * time.Second, LoadBand: 5}
+var DefaultBounds = Bounds{
+	OtherLoad: 5, IdleBefore: 90, BusyProcessors: 1, FewSamples: 3, ClockFall: 0.98, ClockAbove: 1.02,
+	MemoryShare: 0.75, SampledShare: 0.5, RestingLink: 2.5,
+}
 
 // Judge raises every flag that the input gives cause for, heaviest first. It
 // sets all of the Judgement but its time.
-func Judge(in Input) Judgement {
-	j := judge{in: in, bounds: DefaultBounds}
+func Judge(in Input) Judgement { return judgeWithin(in, DefaultBounds) }
+
+func judgeWithin(in Input, b Bounds) Judgement {
+	j := judge{in: in.ordered(), bounds: b}
 	j.declared()
-	j.marked()
 	j.ratings()
-	j.limits()
+	j.marked()
+	j.heat()
+	j.counts()
 	j.before()
 	if in.Run != nil {
 		j.during()
 		j.outcome()
 	}
 	j.relied()
-	slices.SortStableFunc(j.flags, func(a, b Flag) int {
-		return cmp.Or(cmp.Compare(b.Weight, a.Weight), cmp.Compare(rank(a.Kind), rank(b.Kind)), rig.Compare(a.Fact, b.Fact))
+	j.weigh()
+	slices.SortFunc(j.flags, func(a, b Flag) int {
+		return cmp.Or(cmp.Compare(b.Weight, a.Weight), cmp.Compare(slices.Index(kinds, a.Kind), slices.Index(kinds, b.Kind)), rig.Compare(a.Fact, b.Fact))
 	})
 	out := Judgement{Standing: StandingOf(j.flags), Flags: j.flags}
 	if in.Mark != nil {
@@ -46,44 +56,87 @@ func Judge(in Input) Judgement {
 	return out
 }
 
-func rank(k Kind) int {
-	return slices.Index([]Kind{Undeclared, Underrated, Moved, Unsteady, Unlike, UnreadFact}, k)
-}
-
 type judge struct {
 	in     Input
 	bounds Bounds
 	flags  []Flag
 }
 
-// raise adds a flag with the weight given, or the setup's for that fact.
+// raise adds a flag. Of two with one kind and fact the heavier stands, or the
+// first.
 func (j *judge) raise(f Flag) {
-	if s := j.in.Setup; s != nil {
-		w, ok := s.Weigh[string(f.Fact)]
-		if !ok {
-			w, ok = s.Weigh[string(f.Fact.Family())]
-		}
-		if parsed, err := rig.ParseWeight(string(w)); ok && err == nil && parsed != f.Weight {
-			f.WeightBefore, f.Weight = f.Weight, parsed
-		}
+	i := slices.IndexFunc(j.flags, func(g Flag) bool { return g.Kind == f.Kind && g.Fact == f.Fact })
+	switch {
+	case i < 0:
+		j.flags = append(j.flags, f)
+	case f.Weight > j.flags[i].Weight:
+		j.flags[i] = f
 	}
-	j.flags = append(j.flags, f)
 }
 
-// unread adds a flag on an unread fact, unless one is there already.
-func (j *judge) unread(f rig.Fact, expected rig.Value, w rig.Weight, neededBy string) {
-	if slices.ContainsFunc(j.flags, func(g Flag) bool { return g.Kind == UnreadFact && g.Fact == f.Key }) {
+// weigh gives flags the weights that the setup has for their facts. How a run
+// ended and what became of its logs is no fact of the rig, and stays as it is.
+func (j *judge) weigh() {
+	s := j.in.Setup
+	if s == nil {
 		return
 	}
-	e, _ := rig.Lookup(f.Key)
-	evidence := source(f) + neededBy
-	if v, ok := j.truth("machine.virtual"); ok && v && f.Key != "machine.virtual" {
-		evidence += "; this is a virtual machine, which hides much of what it runs on"
+	for i := range j.flags {
+		f := &j.flags[i]
+		if strings.HasPrefix(string(f.Fact), "run.") || strings.HasPrefix(string(f.Fact), "rig.") {
+			continue
+		}
+		word, ok := s.Weigh[string(f.Fact)]
+		if !ok {
+			word, ok = s.Weigh[string(f.Fact.Family())]
+		}
+		w, err := rig.ParseWeight(string(word))
+		if !ok || err != nil {
+			continue
+		}
+		before := cmp.Or(f.WeightBefore, f.Weight)
+		f.Weight, f.WeightBefore = w, before
+		if before == w {
+			f.WeightBefore = 0
+		}
 	}
+}
+
+// unread raises a flag on an unread fact.
+func (j *judge) unread(f rig.Fact, expected rig.Value, w rig.Weight, neededBy string) {
+	e, _ := rig.Lookup(f.Key)
 	j.raise(Flag{
-		Kind: UnreadFact, Fact: f.Key, Expected: expected, Seen: rig.TextOf("unread: " + f.Unread.String()),
-		Unit: e.Unit, Weight: w, Evidence: evidence,
+		Kind: UnreadFact, Fact: f.Key, Expected: expected, Seen: unreadValue(f.Unread), Unit: e.Unit, Weight: w,
+		Evidence: source(f) + ": " + neededBy + j.virtualWord(f.Key),
 	})
+}
+
+func unreadValue(u rig.Unread) rig.Value { return rig.TextOf("unread: " + u.String()) }
+
+func (j *judge) virtualWord(k rig.Key) string {
+	if v, ok := j.truth("machine.virtual"); ok && v && k != "machine.virtual" {
+		return "; this is a virtual machine, which hides much of what it runs on"
+	}
+	return ""
+}
+
+// relied raises what the judgement needed and could not have.
+func (j *judge) relied() {
+	for _, e := range rig.Catalogue {
+		f := find(j.in.Before, e.Key)
+		switch {
+		case !e.Relied:
+		case !f.Read():
+			j.unread(f, rig.TextOf("a reading"), rig.Note, "the built-in judgement looks at it")
+		case j.in.Mark != nil:
+			if m := find(j.in.Mark.Snapshot, e.Key); !m.Read() {
+				j.raise(Flag{
+					Kind: UnreadFact, Fact: e.Key, Expected: rig.TextOf("a reading in the mark"), Seen: unreadValue(m.Unread), Weight: rig.Note,
+					Evidence: source(m) + ": run " + j.in.Mark.RunID + ", the mark, has none to hold " + f.String() + " against",
+				})
+			}
+		}
+	}
 }
 
 // find returns the fact, as unread and absent when the snapshot has none.
@@ -110,85 +163,5 @@ func source(f rig.Fact) string {
 	return f.Source
 }
 
-// declared holds the snapshot against the setup.
-func (j *judge) declared() {
-	s := j.in.Setup
-	if s == nil {
-		return
-	}
-	if s.Rig != "" && j.in.Rig != "" && s.Rig != j.in.Rig {
-		j.raise(Flag{
-			Kind: Undeclared, Fact: "rig.name", Expected: rig.TextOf(s.Rig), Seen: rig.TextOf(j.in.Rig), Weight: rig.Caution,
-			Evidence: "setup " + s.Label + " is declared for another rig",
-		})
-	}
-	keys := make([]rig.Key, 0, len(s.Expect))
-	for k := range s.Expect {
-		keys = append(keys, rig.Key(k))
-	}
-	slices.SortFunc(keys, rig.Compare)
-	for _, k := range keys {
-		j.declaredFact(k, s.Expect[string(k)])
-	}
-}
-
-func (j *judge) declaredFact(k rig.Key, want setup.Expectation) {
-	e, _ := rig.Lookup(k)
-	f := find(j.in.Before, k)
-	if !f.Read() {
-		j.unread(f, expected(want), max(e.Weight, rig.Caution), ": setup "+j.in.Setup.Label+" declares it")
-		return
-	}
-	if want.WithTolerance(setup.Tolerance(e.Tolerance)).Holds(seen(f.Value)) {
-		return
-	}
-	j.raise(Flag{
-		Kind: Undeclared, Fact: k, Expected: expected(want), Seen: f.Value, Unit: f.Unit,
-		Weight: e.Weight, Evidence: source(f) + ": setup " + j.in.Setup.Label + " declares it",
-	})
-}
-
-// declaredHolds says whether the setup declares the fact and the fact is so.
-func (j *judge) declaredHolds(k rig.Key) bool {
-	if j.in.Setup == nil {
-		return false
-	}
-	want, ok := j.in.Setup.Expect[string(k)]
-	f := find(j.in.Before, k)
-	return ok && f.Read() && want.Holds(seen(f.Value))
-}
-
-// expected gives what is declared as one value where it is one, else in words.
-func expected(e setup.Expectation) rig.Value {
-	switch e.Value.Kind {
-	case setup.Number:
-		return rig.NumberOf(e.Value.Number)
-	case setup.Truth:
-		return rig.TruthOf(e.Value.Truth)
-	}
-	return rig.TextOf(e.String())
-}
-
-func seen(v rig.Value) setup.Value {
-	switch v.Kind() {
-	case rig.Number:
-		n, _ := v.Number()
-		return setup.NumberOf(n)
-	case rig.Truth:
-		b, _ := v.Truth()
-		return setup.TruthOf(b)
-	}
-	return setup.TextOf(v.String())
-}
-
-// relied raises what the judgement needed and could not have.
-func (j *judge) relied() {
-	for _, e := range rig.Catalogue {
-		if !e.Relied {
-			continue
-		}
-		if f := find(j.in.Before, e.Key); !f.Read() {
-			j.unread(f, rig.TextOf("a reading"), rig.Note, ": the built-in judgement looks at it")
-		}
-	}
-}
+// reading is the start of a flag's evidence: where the fact was read, and as what.
+func reading(f rig.Fact) string { return source(f) + ": " + f.String() }
