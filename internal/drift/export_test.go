@@ -1,0 +1,4 @@
+package drift
+
+// JudgeWithin is Judge with other bounds.
+var JudgeWithin = judgeWithin
