@@ -1,6 +1,7 @@
 package labtest
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"math/rand/v2"
@@ -139,7 +140,11 @@ func Reading(name string, data []byte) record.Log {
 	l := record.Log{Attachment: name}
 	log, err := timing.Parse(data, l.Spec)
 	if err != nil {
-		l.Refused, l.Detail = "refused", err.Error()
+		l.Refused, l.Detail = "layout", err.Error()
+		var refused *timing.Refused
+		if errors.As(err, &refused) {
+			l.Refused = refused.Code
+		}
 		return l
 	}
 	l.Spec, l.Rows = log.Layout.Spec(), log.Rows
