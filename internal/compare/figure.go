@@ -239,7 +239,7 @@ func decimals(s string) int {
 func (w *Workload) compare(f *Figure, opt Options) {
 	if why := f.mismatch(); why != "" || !w.Usable() {
 		f.Comparison = stats.Comparison{Grade: stats.Grade{Status: stats.Refused, Reason: cmp.Or(w.Reason, why)}}
-		if why == "" {
+		if !strings.HasPrefix(why, string(stats.MixedDirections)) {
 			f.Comparison.Base, f.Comparison.Against = stats.DescribeRepeats(Values(f.Base), f.Unit), stats.DescribeRepeats(Values(f.Against), f.Unit)
 		}
 		return
@@ -282,7 +282,8 @@ func (f Figure) resolution() float64 {
 	return math.Pow10(-most)
 }
 
-// mismatch says why the runs' numbers are not one and the same statistic.
+// mismatch says why the runs' numbers are not one and the same statistic, or why
+// a side has none.
 func (f Figure) mismatch() string {
 	var first stats.Number
 	for _, p := range slices.Concat(usable(f.Base), usable(f.Against)) {
@@ -296,9 +297,11 @@ func (f Figure) mismatch() string {
 			}
 		}
 	}
-	for _, p := range slices.Concat(f.Base, f.Against) {
-		if p.Has(stats.MixedDirections) {
-			return fmt.Sprintf("%s (run %s)", p.Reason, p.Run)
+	for _, points := range [][]Point{f.Base, f.Against} {
+		for _, p := range points {
+			if p.Has(stats.MixedDirections) || !p.Usable() && len(usable(points)) == 0 {
+				return fmt.Sprintf("%s (run %s)", p.Reason, p.Run)
+			}
 		}
 	}
 	return ""

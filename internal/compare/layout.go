@@ -170,7 +170,7 @@ func (l *layout) list() {
 	}
 	// What the judgement of a run relies on is missed, too.
 	for _, e := range rig.Catalogue {
-		if e.Relied && e.Key.Family() == e.Key {
+		if e.Relied && !strings.Contains(string(e.Key), "[]") {
 			met[row{key: e.Key}] = true
 		}
 	}
