@@ -175,9 +175,7 @@ func (p *printer) figures(w compare.Workload) {
 		if low != "" {
 			interval = low + " to " + high
 		}
-		if f.Interval == nil && i > 0 && w.Usable() {
-			remark = strings.Join(compare.Marks(f.Grade), "; ")
-		} else if i > 0 && w.Usable() {
+		if i > 0 && w.Usable() {
 			remark = strings.Join(slices.DeleteFunc(compare.Marks(f.Grade), func(m string) bool {
 				return slices.Contains(compare.Marks(w.Verdict.Grade), m)
 			}), "; ")

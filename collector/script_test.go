@@ -29,6 +29,7 @@ func TestMain(m *testing.M) {
 //	writelog N FILE       write the timing log of the workshop's run N
 //	wrong COMMAND...      run a command that must exit with 2 and print to stderr
 //	for-each-command      ask every command for its help
+//	study DIR             deliver a simulated study of memory speed
 func TestScripts(t *testing.T) {
 	testscript.Run(t, testscript.Params{
 		Dir: "testdata",
@@ -39,7 +40,7 @@ func TestScripts(t *testing.T) {
 			return nil
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
-			"fill": cmdFill, "later": cmdLater, "writelog": cmdWriteLog, "serving": cmdServing, "stop": cmdStop, "wrong": cmdWrong, "for-each-command": cmdHelp,
+			"fill": cmdFill, "later": cmdLater, "writelog": cmdWriteLog, "serving": cmdServing, "stop": cmdStop, "wrong": cmdWrong, "for-each-command": cmdHelp, "study": cmdStudy,
 		},
 	})
 }

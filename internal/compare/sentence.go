@@ -103,7 +103,7 @@ func (w Workload) Sentence() string {
 // without says why there is no verdict.
 func (w Workload) without() string {
 	v := w.Verdict
-	s := "no verdict: " + v.Reason
+	s := "no verdict: " + strings.Join(Marks(v.Grade), "; ")
 	if value, _, _ := RatioText(v.Comparison); value != "" {
 		s += "; the ratio is " + value + ", without an interval"
 	}
