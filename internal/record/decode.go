@@ -174,6 +174,9 @@ func signalOf(m *pb.Signal, most int) (rig.Signal, error) {
 		if s.Values, err = series.DecodeMax(nil, m.GetSamples(), len(offsets)); err != nil {
 			return s, fmt.Errorf("signal %s: samples: %w", s.Key, err)
 		}
+		if len(s.Values) != len(offsets) { // told before anything more is unfolded
+			return s, fmt.Errorf("signal %s has %d offsets and %d samples", s.Key, len(offsets), len(s.Values))
+		}
 		s.Offsets = make([]time.Duration, len(offsets))
 		for i, o := range offsets {
 			s.Offsets[i] = time.Duration(o)
