@@ -114,3 +114,48 @@ func TestScalingCommand(t *testing.T) {
 		}
 	}
 }
+
+// days plays a session a day: the firmware is updated on one day, and the rate falls.
+func days(w sim.Workload, sessions, repeats, updated int) (runs []compare.Run) {
+	b := sim.NewBench("heron", rand.New(rand.NewPCG(9, 9)))
+	for day := range sessions {
+		s := sim.Rated
+		if day >= updated {
+			s.Facts, s.Factor = map[string]any{"firmware.version": "1.10"}, 0.95
+		}
+		runs = append(runs, sim.WithHeat(sim.WithClock(b.Runs(w, repeats, s), 0.98), 21, 40)...)
+		b.Wait(23 * time.Hour)
+	}
+	return runs
+}
+
+func TestHistoryCommand(t *testing.T) {
+	state := t.TempDir()
+	keep(t, state, days(workload("orrery", 0.4, 0.4), 30, 2, 20)...)
+	var j compare.HistoryJSON
+	asked(t, state, &j, "history", "--workload", "orrery", "--rig", "heron")
+	var found []compare.ChangeJSON
+	for _, c := range j.Changes {
+		if c.Track == "outcome" && !c.Weak {
+			found = append(found, c)
+		}
+	}
+	if j.PointsAre != "sessions" || len(j.Points) != 30 || len(found) != 1 || found[0].Point != 20 || len(found[0].Causes) != 1 || found[0].Causes[0].Fact != "firmware.version" {
+		t.Errorf("%s, %d points, %+v", j.PointsAre, len(j.Points), found)
+	}
+	if len(j.Tracks) != 3 || j.Points[3].ClockMHz == nil || j.Points[3].Rise == nil {
+		t.Errorf("%d tracks, %+v", len(j.Tracks), j.Points[3])
+	}
+	out, _, code := said(state, "history", "--workload", "orrery", "--rig", "heron")
+	for _, want := range []string{"1 change of the outcome", "board firmware changed", "once in about 206 points", "changed here", "provisional limits from the first 15 points"} {
+		if !strings.Contains(out, want) {
+			t.Errorf("no %q in\n%s", want, out)
+		}
+	}
+	if code != 0 {
+		t.Errorf("code %d", code)
+	}
+	if _, diag, code := said(state, "history", "--workload", "orrery", "--rig", "heron", "--by", "day"); code != 2 || !strings.Contains(diag, "run or session") {
+		t.Errorf("code %d, %s", code, diag)
+	}
+}

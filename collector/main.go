@@ -71,6 +71,7 @@ func rootCommand(d *desk) *cobra.Command {
 		markCommand(d),
 		compareCommand(d),
 		scalingCommand(d),
+		historyCommand(d),
 		exportCommand(d),
 	)
 	screen.StrictUsage(cmd)

@@ -44,16 +44,30 @@ type Loaded struct {
 // and fetches only what it needs: each run's record for logs and signals, and for
 // facts alone one record for all runs of one command under one configuration.
 func Load(ctx context.Context, b Book, s Selection, o LoadOptions) (Loaded, error) {
-	l := loader{book: b, selection: s, options: o, known: map[string]*record.Run{}}
-	l.out.Left = map[string][]string{}
-	err := l.list(ctx, func(m Summary) error { return l.take(ctx, m) })
-	if err != nil && !errors.Is(err, errEnough) {
+	var out Loaded
+	left, err := Visit(ctx, b, s, o, func(_ Summary, r compare.Run) error {
+		out.Runs = append(out.Runs, r)
+		return nil
+	})
+	if err != nil {
 		return Loaded{}, err
 	}
-	slices.SortFunc(l.out.Runs, func(a, b compare.Run) int {
+	out.Left = left
+	slices.SortFunc(out.Runs, func(a, b compare.Run) int {
 		return cmp.Or(a.Started.Compare(b.Started), strings.Compare(a.ID, b.ID))
 	})
-	return l.out, nil
+	return out, nil
+}
+
+// Visit is Load for runs that need not be held all at once: it gives each to f in
+// the order of the listing, newest first, and returns those left out by reason.
+func Visit(ctx context.Context, b Book, s Selection, o LoadOptions, f func(Summary, compare.Run) error) (left map[string][]string, err error) {
+	l := loader{book: b, selection: s, options: o, known: map[string]*record.Run{}, left: map[string][]string{}, yield: f}
+	err = l.list(ctx, func(m Summary) error { return l.take(ctx, m) })
+	if err != nil && !errors.Is(err, errEnough) {
+		return nil, err
+	}
+	return l.left, nil
 }
 
 var errEnough = errors.New("the limit is reached")
@@ -63,7 +77,9 @@ type loader struct {
 	selection Selection
 	options   LoadOptions
 	known     map[string]*record.Run // by what they share, for facts alone
-	out       Loaded
+	left      map[string][]string
+	yield     func(Summary, compare.Run) error
+	given     int
 }
 
 // list yields the summaries that the labels and ids choose.
@@ -159,7 +175,10 @@ func (l *loader) take(ctx context.Context, m Summary) error {
 	if l.options.NeedSignals {
 		run.Signals = r.Signals
 	}
-	if l.out.Runs = append(l.out.Runs, run); len(l.out.Runs) == l.options.Limit {
+	if err := l.yield(m, run); err != nil {
+		return err
+	}
+	if l.given++; l.given == l.options.Limit {
 		return errEnough
 	}
 	return nil
@@ -176,7 +195,7 @@ func (l *loader) enters(m Summary) bool {
 	}
 }
 
-func (l *loader) leave(id, why string) { l.out.Left[why] = append(l.out.Left[why], id) }
+func (l *loader) leave(id, why string) { l.left[why] = append(l.left[why], id) }
 
 // record gives a run's record; unless the whole is needed, that of another run
 // of the same command, whose facts, files and settings are the same.
@@ -193,7 +212,9 @@ func (l *loader) record(ctx context.Context, m Summary, whole bool) (*record.Run
 	if err != nil {
 		return nil, doubt("read record", m.ID, err)
 	}
-	l.known[shared] = r
+	if !whole {
+		l.known[shared] = r
+	}
 	return r, nil
 }
 

@@ -66,7 +66,6 @@ type Thermal struct {
 	RoomRead         bool // noted by a person; else the room is bounded by the lowest sensor before the run
 	Watts            Measured
 	PerWatt          stats.Number
-	Settled          stats.Steadiness
 }
 
 // Thermal works out how far the run heated its processor.
@@ -74,14 +73,14 @@ func (r Run) Thermal() Thermal {
 	t := Thermal{Load: unknown(rig.Celsius, "no temperature of the processor was sampled"), Watts: r.watts()}
 	sensor := r.processorSensor()
 	if n := len(sensor.Values); n > 0 {
-		seconds, celsius := make([]float64, n), make([]float64, n)
-		for i := range n {
-			seconds[i], celsius[i] = sensor.Offsets[i].Seconds(), sensor.At(i)
+		late := sensor.Offsets[0] + (sensor.Offsets[n-1]-sensor.Offsets[0])*4/5
+		var end []float64
+		for i, at := range sensor.Offsets {
+			if at >= late {
+				end = append(end, sensor.At(i))
+			}
 		}
-		late := seconds[0] + 0.8*(seconds[n-1]-seconds[0])
-		from := slices.IndexFunc(seconds, func(s float64) bool { return s >= late })
-		t.Load = Measured{Value: stats.Median(celsius[from:]), Unit: rig.Celsius, Source: sensor.Source}
-		t.Settled = stats.Settled(seconds, celsius, stats.FitFirstOrder(seconds, celsius, stats.ThermalOptions{}), stats.ThermalOptions{})
+		t.Load = Measured{Value: stats.Median(end), Unit: rig.Celsius, Source: sensor.Source}
 	}
 	t.Room, t.RoomRead = r.room()
 	t.Rise = unknown(rig.Celsius, "")

@@ -108,7 +108,8 @@ type ChartOptions struct {
 	L      float64 // 2.962, EWMA
 }
 
-func (o ChartOptions) filled() ChartOptions {
+// Filled gives the options with the defaults in place of zeros.
+func (o ChartOptions) Filled() ChartOptions {
 	defaultTo(&o.Limit, 3)
 	defaultTo(&o.K, 0.5)
 	defaultTo(&o.H, 5)
@@ -137,7 +138,7 @@ type Chart struct {
 // DrawChart standardises the series by its first phase1 points and runs all three
 // charts over the whole of it. Signals are strict.
 func DrawChart(series []float64, phase1 int, opt ChartOptions) Chart {
-	opt = opt.filled()
+	opt = opt.Filled()
 	c := Chart{Grade: Grade{Status: OK}, Options: opt}
 	c.Baseline = NewBaseline(series[:max(0, min(phase1, len(series)))])
 	c.inherit(c.Baseline.Grade)
