@@ -141,6 +141,7 @@ func (p *printer) workload(w compare.Workload, a answered) {
 		p.line("  of %d workloads together: p = %.2g (difference), %.2g (equivalence), interval %s to %s", len(a.Workloads),
 			w.Verdict.AdjustedP, w.Verdict.AdjustedEquivalence, compare.Rounded(s.Low, u), compare.Rounded(s.High, u))
 	}
+	p.scatter(w)
 	for _, s := range []struct {
 		name string
 		side compare.Side
@@ -160,6 +161,32 @@ func (p *printer) workload(w compare.Workload, a answered) {
 	}
 	for _, m := range compare.Marks(w.Moments.Grade) {
 		p.line("    mark: %s", m)
+	}
+}
+
+// scatter says how each side scatters and what the design could find.
+func (p *printer) scatter(w compare.Workload) {
+	if len(w.Figures) == 0 {
+		return
+	}
+	f := w.Figures[0]
+	for _, s := range []struct {
+		name   string
+		side   compare.Side
+		points []compare.Point
+		mean   stats.Repeats
+	}{{"base", w.Base, f.Base, f.Comparison.Base}, {"against", w.Against, f.Against, f.Comparison.Against}} {
+		u, df := s.side.Uncertainty(s.points)
+		v, ok := s.mean.GeoMean.Get()
+		if !ok || df == 0 || !(u > 0) {
+			continue
+		}
+		value, rounded := stats.RoundTo(v, u)
+		p.line("  %s: %s %s, standard uncertainty %s (type A, %s, %s of freedom, %s)", s.name, value, f.Unit, rounded,
+			screen.Count(len(compare.Values(s.points)), "run"), screen.Count(df, "degree"), screen.Count(len(s.side.Sessions), "session"))
+	}
+	if v, ok := w.Verdict.Resolvable.Get(); ok && w.Verdict.Test != nil {
+		p.line("  this design finds differences of %s and more with a probability of 90 %%", compare.Percent(v))
 	}
 }
 

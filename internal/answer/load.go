@@ -283,6 +283,9 @@ func definitionOf(r *record.Run) map[string]string {
 	if err != nil {
 		return d // it came by flags, or the version that reads it is another
 	}
+	for _, v := range w.Env {
+		d["env."+v.Name] = v.Value
+	}
 	for _, x := range w.Results {
 		d["result."+x.Name] = fmt.Sprintf("%s in %s, better %s", x.Pattern, cmp.Or(x.Unit, "no unit"), x.Better)
 	}

@@ -124,7 +124,7 @@ func KnownFact(k rig.Key) bool {
 	if _, ok := rig.Lookup(k); ok {
 		return true
 	}
-	for _, prefix := range []string{"noted.", "workload.setting[", "kernel.module["} {
+	for _, prefix := range []string{"noted.", "workload.setting[", "workload.definition["} {
 		if strings.HasPrefix(string(k), prefix) {
 			return true
 		}

@@ -63,7 +63,7 @@ type Workload struct {
 	Moments       *Moments           // nil when refused or left out
 	NoMoments     string             // why
 	Outliers      []Outlier          // of the first figure
-	WithoutThem   *stats.Comparison  // of the first figure, without the outliers; nil when there are none
+	WithoutThem   *stats.Comparison  // of the first figure, without the outliers; nil when there are none, for pairs and for means of sessions
 }
 
 // Side is the runs of one side, in the order they were made.
@@ -230,7 +230,7 @@ func (w *Workload) outliers(opt Options) {
 			}
 		}
 	}
-	if len(w.Outliers) == 0 || opt.Paired {
+	if len(w.Outliers) == 0 || opt.Paired || w.Base.ByMeans || w.Against.ByMeans {
 		return
 	}
 	without := stats.Compare(kept[0], kept[1], w.options(f, opt))

@@ -109,7 +109,7 @@ func (w *Workload) figure(opt Options) {
 	case first < 0:
 		w.refuse(stats.TooFewValues, "no figure is on both sides: the base has %s, %s against it", having(w.Figures, true), having(w.Figures, false))
 	}
-	if first >= 0 {
+	if first >= 0 && !opt.Paired {
 		w.sessions(w.Figures[0])
 	}
 	for i := range w.Figures {

@@ -94,13 +94,15 @@ type WorkloadJSON struct {
 
 // SideJSON is the runs of one side with the geometric means of their figures.
 type SideJSON struct {
-	Runs       []string            `json:"runs"`
-	Rigs       []string            `json:"rigs"`
-	Setups     []string            `json:"setups"`
-	Sessions   int                 `json:"sessions"`
-	ByMeans    bool                `json:"by_session_means"` // sessions differ: their means were compared
-	CVPercent  *float64            `json:"cv_percent"`       // of the statistic that the verdict is about
-	Statistics map[string]*float64 `json:"statistics"`
+	Runs                []string            `json:"runs"`
+	Rigs                []string            `json:"rigs"`
+	Setups              []string            `json:"setups"`
+	Sessions            int                 `json:"sessions"`
+	ByMeans             bool                `json:"by_session_means"`     // sessions differ: their means were compared
+	CVPercent           *float64            `json:"cv_percent"`           // of the statistic that the verdict is about, as are the next two
+	StandardUncertainty *float64            `json:"standard_uncertainty"` // type A, of the geometric mean, in its unit
+	DegreesOfFreedom    int                 `json:"degrees_of_freedom"`
+	Statistics          map[string]*float64 `json:"statistics"`
 }
 
 // FigureJSON is one statistic of both sides with its own ratio and interval, not

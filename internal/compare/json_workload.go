@@ -47,7 +47,8 @@ func (w Workload) json(opt Options, workloads int) WorkloadJSON {
 	for i, f := range w.Figures {
 		if i == 0 {
 			j.Statistic = f.Name
-			j.Base.CVPercent, j.Against.CVPercent = numberOf(f.Comparison.Base.CV), numberOf(f.Comparison.Against.CV)
+			j.Base.spread(w.Base, f.Comparison.Base, f.Base)
+			j.Against.spread(w.Against, f.Comparison.Against, f.Against)
 		}
 		j.Statistics = append(j.Statistics, f.json(opt))
 		j.Base.Statistics[f.Name], j.Against.Statistics[f.Name] = numberOf(f.Comparison.Base.GeoMean), numberOf(f.Comparison.Against.GeoMean)
@@ -84,6 +85,14 @@ func (s Side) json() SideJSON {
 		}
 	}
 	return j
+}
+
+// spread fills in how the side scatters in the statistic that the verdict is about.
+func (j *SideJSON) spread(s Side, r stats.Repeats, points []Point) {
+	j.CVPercent = numberOf(r.CV)
+	if u, df := s.Uncertainty(points); df > 0 {
+		j.StandardUncertainty, j.DegreesOfFreedom = finite(u), df
+	}
 }
 
 func (f Figure) json(opt Options) FigureJSON {

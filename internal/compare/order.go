@@ -73,6 +73,19 @@ func (s Side) values(points []Point) []float64 {
 	return out
 }
 
+// Uncertainty is the standard uncertainty (type A) of the geometric mean of a
+// side's values, in their unit, with its degrees of freedom; 0 of them for fewer
+// than two values. It says how this one machine repeats.
+//
+// Source: JCGM 100:2008 (GUM) 4.2 (memory), carried from the logs by 5.1.2.
+func (s Side) Uncertainty(points []Point) (u float64, df int) {
+	y := logs(s.values(points))
+	if len(y) < 2 {
+		return math.NaN(), 0
+	}
+	return math.Exp(stats.Mean(logs(Values(points)))) * stats.SD(y) / math.Sqrt(float64(len(y))), len(y) - 1
+}
+
 // sides describes the runs themselves, also where means of sessions are compared.
 func (f Figure) sides(w *Workload) (base, against stats.Repeats) {
 	base, against = f.Comparison.Base, f.Comparison.Against
