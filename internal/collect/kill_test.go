@@ -174,7 +174,7 @@ func (b *bench) deliver() (waiting int, err error) {
 		switch {
 		case errors.Is(err, deliver.ErrUnreachable):
 			b.ledger.Note("failed", it.ID)
-			time.Sleep(time.Duration(b.rand.IntN(20)) * time.Millisecond)
+			time.Sleep(time.Duration(b.rand.IntN(100)) * time.Millisecond)
 			continue
 		case err != nil:
 			return 0, err
@@ -269,7 +269,8 @@ func (l *labour) keepCollector(stop func() bool) {
 			return
 		}
 		l.proxy.Lead(address)
-		time.Sleep(time.Duration(l.chance(900)) * time.Millisecond)
+		l.pass(l.chance(6<<20), 3*time.Second)
+		time.Sleep(time.Duration(l.chance(150)) * time.Millisecond) // to reading, judging and keeping
 		mid := l.sending()
 		if !c.KillAfter(0) {
 			l.t.Errorf("the collector ended by itself: %v", c.Wait())
@@ -279,6 +280,16 @@ func (l *labour) keepCollector(stop func() bool) {
 		l.proxy.Cut()
 		l.collectorDeaths.Add(1)
 		l.collectorMid.Add(mid)
+	}
+}
+
+// pass waits until so many bytes have passed the proxy, or for as long as most.
+func (l *labour) pass(bytes int64, most time.Duration) {
+	_, before := l.proxy.Counts()
+	for end := time.Now().Add(most); time.Now().Before(end); time.Sleep(2 * time.Millisecond) {
+		if _, now := l.proxy.Counts(); now-before >= bytes {
+			return
+		}
 	}
 }
 
@@ -316,8 +327,12 @@ func (l *labour) keepRig(name string, r *rand.Rand, stop func() bool) {
 	}
 	for !stop() {
 		c := labtest.Start(l.t, labtest.Role("rig", name, l.dir(name), l.proxy.Address(), fmt.Sprint(r.Uint64()), "working"))
-		c.Line()
-		if !c.KillAfter(time.Duration(r.IntN(1000)) * time.Millisecond) {
+		if r.IntN(4) == 0 {
+			c.AwaitLine("finished", 3*time.Second) // the workload's end is near
+		} else {
+			c.Await(r.IntN(25), 3*time.Second) // that it is open, then each step it writes down
+		}
+		if !c.KillAfter(time.Duration(r.IntN(100)) * time.Millisecond) {
 			l.t.Errorf("%s ended by itself: %v", name, c.Wait())
 			return
 		}

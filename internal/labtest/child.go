@@ -106,6 +106,32 @@ func (c *Child) Line() (string, bool) {
 	return s, ok
 }
 
+// Await waits until the process has printed n more lines, or for as long as
+// most. Kills that follow what a process does hit the same moments on a machine
+// that is busy and on one that is not.
+func (c *Child) Await(n int, most time.Duration) {
+	c.await(most, func(string) bool { n--; return n < 0 })
+}
+
+// AwaitLine waits until the process prints that line, or for as long as most.
+func (c *Child) AwaitLine(line string, most time.Duration) {
+	met := false
+	c.await(most, func(s string) bool { met = met || s == line; return met })
+}
+
+// await reads lines until enough says so; it is asked with "" before the first.
+func (c *Child) await(most time.Duration, enough func(line string) bool) {
+	end := time.After(most)
+	line, ok := "", true
+	for !enough(line) && ok {
+		select {
+		case line, ok = <-c.lines:
+		case <-end:
+			return
+		}
+	}
+}
+
 // Kill ends the process as a power cut would (SIGKILL) and waits until it is gone.
 func (c *Child) Kill() {
 	c.cmd.Process.Kill()

@@ -28,9 +28,13 @@ func (l *Ledger) Write(words ...any) error {
 	return l.f.Sync()
 }
 
-// Note adds an entry that survives the process and not the machine.
+// Note adds an entry that survives the process and not the machine. The entry's
+// first word is printed too, for whoever waits to kill the process.
 func (l *Ledger) Note(words ...any) error {
-	_, err := l.f.WriteString(strings.TrimSpace(fmt.Sprintln(words...)) + "\n")
+	if _, err := l.f.WriteString(strings.TrimSpace(fmt.Sprintln(words...)) + "\n"); err != nil {
+		return err
+	}
+	_, err := fmt.Println(words[0])
 	return err
 }
 

@@ -128,10 +128,8 @@ func TestKilledSpooler(t *testing.T) {
 			lives = append(lives, labtest.Start(t, labtest.Role("spooler", dir, ledger, fmt.Sprint(r.Uint64()))))
 		}
 		for _, c := range lives {
-			if r.IntN(5) > 0 {
-				c.Line()
-			}
-			if !c.KillAfter(time.Duration(r.IntN(160)) * time.Millisecond) {
+			c.Await(r.IntN(16), 10*time.Second) // that it is open, then each step
+			if !c.KillAfter(time.Duration(r.IntN(15)) * time.Millisecond) {
 				t.Fatalf("a spooler ended by itself: %v", c.Wait())
 			}
 			kills++
