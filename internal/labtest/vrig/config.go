@@ -47,7 +47,7 @@ type Config struct {
 	Append  []string // further kernel arguments
 	Qemu    []string // further qemu arguments
 
-	Forward []int             // ports that the guest reaches at HostAddr
+	Forward []int             // ports of this machine that the guest reaches at HostAddr and on its own loopback
 	Files   map[string]string // path in the guest to a file here; permissions are kept
 	Env     map[string]string // the payload's, beside PATH and HOME
 
@@ -135,6 +135,9 @@ func (c Config) setup(modules []module) []string {
 	lines = append(lines, "ifup lo")
 	if len(c.Forward) > 0 {
 		lines = append(lines, fmt.Sprintf("ifup eth0 %s %s", guestAddr, guestMask))
+	}
+	for _, port := range c.Forward {
+		lines = append(lines, fmt.Sprintf("relay 127.0.0.1:%d %s", port, HostAddr(port)))
 	}
 	return append(lines, c.Setup...)
 }

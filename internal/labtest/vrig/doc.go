@@ -17,7 +17,8 @@
 // control channel, whose words are in vinit/control.go; package guest holds what
 // both sides agree on. Ports named in Forward are reached from the guest at
 // HostAddr, through one process (command relay) a connection, and end at the same
-// port of 127.0.0.1; the guest reaches no other address.
+// port of 127.0.0.1; the guest reaches no other address. The same port of the
+// guest's own 127.0.0.1 leads there too, for programs that dial loopback only.
 //
 // The emulator is qemu without hardware help, so it runs wherever tests run, and
 // what is timed in it means nothing: no test may draw a number from a guest's

@@ -54,7 +54,7 @@ func TestStreamReachesACollectorOutside(t *testing.T) {
 	go s.Serve(l)
 	t.Cleanup(s.Stop)
 
-	r := start(t, Config{Forward: []int{port}}, "stream", HostAddr(port), "2001", "1024")
+	r := start(t, Config{Forward: []int{port}}, "stream", "127.0.0.1:"+strconv.Itoa(port), "2001", "1024")
 	code, err := r.Wait()
 	if code != 0 || err != nil {
 		t.Fatalf("Wait() = %d, %v", code, err)
@@ -74,13 +74,16 @@ func TestNothingElseIsReachable(t *testing.T) {
 	_, port := listen(t)
 	other, otherPort := listen(t)
 	p, q := strconv.Itoa(port), strconv.Itoa(otherPort)
-	closed := []string{"10.0.2.2:" + p, "10.0.2.2:" + q, "10.0.2.100:" + q, "127.0.0.1:" + p, "10.0.2.3:53", "192.0.2.1:443"}
-	r := start(t, Config{Forward: []int{port}}, append([]string{"dial", HostAddr(port)}, closed...)...)
+	closed := []string{"10.0.2.2:" + p, "10.0.2.2:" + q, "10.0.2.100:" + q, "127.0.0.1:" + q, "10.0.2.3:53", "192.0.2.1:443"}
+	loopback := "127.0.0.1:" + p
+	r := start(t, Config{Forward: []int{port}}, append([]string{"dial", HostAddr(port), loopback}, closed...)...)
 	if code, err := r.Wait(); code != 0 || err != nil {
 		t.Fatalf("Wait() = %d, %v", code, err)
 	}
-	if !strings.Contains(r.Console(), HostAddr(port)+" open\n") {
-		t.Errorf("the forwarded port is not reached:\n%s", r.Console())
+	for _, a := range []string{HostAddr(port), loopback} {
+		if !strings.Contains(r.Console(), a+" open\n") {
+			t.Errorf("the forwarded port is not reached at %s:\n%s", a, r.Console())
+		}
 	}
 	for _, a := range closed {
 		if !strings.Contains(r.Console(), a+" closed ") {

@@ -4,7 +4,7 @@
 //	payload dump FILE...               prints each file's bytes: "FILE HEX", or "FILE unread REASON"
 //	payload dial HOST:PORT...          prints for each address "ADDRESS open" or "ADDRESS closed REASON"
 //	payload stream HOST:PORT N SIZE    sends N messages of SIZE bytes on one gRPC stream, prints "received TOTAL"
-//	payload work SECONDS FILE          renders nothing for so long and logs each frame's time in milliseconds
+//	payload work SECONDS FILE [STOP]   renders nothing for so long, or until the file STOP is there, and logs each frame's time in milliseconds
 //	payload wait SECONDS               prints where and with what environment it is, and stays that long
 //	payload exit CODE                  ends with that code
 //
@@ -126,8 +126,12 @@ func send(c testpb.TestServiceClient, n int, body []byte) error {
 
 // work makes frames of about ten milliseconds each and logs how long each took.
 func work(args []string) error {
-	if len(args) != 2 {
-		return fmt.Errorf("work: SECONDS FILE, not %q", args)
+	if len(args) != 2 && len(args) != 3 {
+		return fmt.Errorf("work: SECONDS FILE [STOP], not %q", args)
+	}
+	told := func() bool { return false }
+	if len(args) == 3 {
+		told = func() bool { _, err := os.Stat(args[2]); return err == nil }
 	}
 	seconds, err := strconv.ParseFloat(args[0], 64)
 	if err != nil {
@@ -140,7 +144,7 @@ func work(args []string) error {
 	defer log.Close()
 	fmt.Fprintln(log, "frame,frame_ms")
 	start := time.Now()
-	for frame := 0; time.Since(start).Seconds() < seconds; frame++ {
+	for frame := 0; time.Since(start).Seconds() < seconds && !told(); frame++ {
 		began := time.Now()
 		for time.Since(began) < 10*time.Millisecond {
 		}

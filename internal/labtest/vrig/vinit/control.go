@@ -66,6 +66,7 @@ var commands = map[string]struct {
 	"put":    {2, put},     // FILE TEXT
 	"insmod": {2, insmod},  // NAME PARAMETERS
 	"ifup":   {3, ifup},    // INTERFACE ADDRESS MASK
+	"relay":  {2, relay},   // HERE THERE, both HOST:PORT
 	"cmos":   {2, cmos},    // INDEX BYTE
 	"i2cb":   {4, i2cByte}, // BUS ADDRESS REGISTER BYTE
 	"i2cw":   {4, i2cWord}, // BUS ADDRESS REGISTER WORD
