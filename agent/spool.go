@@ -135,14 +135,15 @@ func (s *session) sendAll(ctx context.Context, sp *spool.Spool) error {
 	items, err := sp.Pending()
 	errs = append(errs, err)
 	done, left := []sent{}, map[string]error{}
+	for _, it := range items {
+		if s.collector == "" || it.Destination == s.collector {
+			left[it.ID] = nil
+		}
+	}
 	asked := map[string]bool{}
 	for _, it := range items {
 		d := it.Destination
-		if s.collector != "" && d != s.collector {
-			continue
-		}
-		left[it.ID] = nil
-		if asked[d] || ctx.Err() != nil {
+		if _, wanted := left[it.ID]; !wanted || asked[d] || ctx.Err() != nil {
 			continue
 		}
 		asked[d] = true

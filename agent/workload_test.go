@@ -27,6 +27,8 @@ func workloadMain() {
 		after  = flag.Duration("linger", 0, "take so long after it")
 		deaf   = flag.Bool("deaf", false, "do not listen to interrupts")
 		child  = flag.String("child", "", "start a child that does not listen and stays; write its process id to this file")
+		began  = flag.String("began", "", "make this file at the start")
+		done   = flag.String("done", "", "make this file once the log is written")
 		exit   = flag.Int("exit", 0, "end with this code")
 		kill   = flag.Bool("kill", false, "end by a signal")
 	)
@@ -34,6 +36,7 @@ func workloadMain() {
 	if *deaf {
 		signal.Ignore(os.Interrupt)
 	}
+	touch(*began)
 	if *child != "" {
 		startChild(*child)
 	}
@@ -44,6 +47,7 @@ func workloadMain() {
 	if *prints != "" {
 		fmt.Println(*prints)
 	}
+	touch(*done)
 	time.Sleep(*after)
 	if *kill {
 		self, _ := os.FindProcess(os.Getpid())
@@ -51,6 +55,12 @@ func workloadMain() {
 		time.Sleep(time.Minute)
 	}
 	os.Exit(*exit)
+}
+
+func touch(path string) {
+	if path != "" {
+		check(os.WriteFile(path, nil, 0o666))
+	}
 }
 
 func startChild(pidFile string) {

@@ -1,0 +1,152 @@
+package main
+
+import (
+	"bytes"
+	"encoding/json"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"witnessmark/internal/answer"
+	"witnessmark/internal/drift"
+	"witnessmark/internal/record"
+)
+
+// Each signal that ends an agent ends the workload with all its children, and
+// the run is recorded and delivered as interrupted.
+func TestInterruptedRunIsRecordedAndItsProcessesAreGone(t *testing.T) {
+	for name, test := range map[string]struct {
+		signal syscall.Signal
+		flags  []string
+		detail string
+	}{
+		"ctrl-c":          {syscall.SIGINT, nil, "stopped by the operator"},
+		"asked to end":    {syscall.SIGTERM, nil, "stopped by the operator"},
+		"terminal closed": {syscall.SIGHUP, nil, "stopped by the operator"},
+		"deaf workload":   {syscall.SIGINT, []string{"-deaf"}, "killed"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			b := newBench(t)
+			flags := append(test.flags, "-child", "child", "-log", "f.csv", "-done", "done", "-linger", "1m")
+			cmd := b.measure("flight", []string{"--log", "f.csv", "--repeats", "3"}, flags...)
+			exit, runs, complaint := interrupted(t, b, cmd, "done", test.signal)
+			if exit != 130 || len(runs) != 1 {
+				t.Fatalf("exit code %d with %d runs, want 130 with one\n%s", exit, len(runs), complaint)
+			}
+			r := runs[0]
+			if r.Standing != drift.Voided || r.Outcome != record.Interrupted || !strings.Contains(r.OutcomeDetail, test.detail) || r.Receipt == nil {
+				t.Errorf("standing %s, outcome %s: %s, receipt %v", r.Standing, r.Outcome, r.OutcomeDetail, r.Receipt)
+			}
+			if r.Statistics.Frames != 300 {
+				t.Errorf("%d frames of the log are described, want 300", r.Statistics.Frames)
+			}
+			if kept := b.runs()["flight"]; len(kept) != 1 || kept[0].ID != r.ID {
+				t.Errorf("the collector keeps %d runs", len(kept))
+			}
+			for _, sub := range []string{"open", "ready"} {
+				if names := b.left(sub); len(names) > 0 {
+					t.Errorf("left in %s: %q", sub, names)
+				}
+			}
+			if pid, err := os.ReadFile(filepath.Join(b.dir, "child")); err != nil || alive(t, string(pid)) {
+				t.Errorf("the workload's child lives on: %v", err)
+			}
+		})
+	}
+}
+
+// What was measured before the interrupt is shown; what was not begun leaves nothing.
+func TestInterruptBetweenRepeatsKeepsThoseBefore(t *testing.T) {
+	t.Parallel()
+	b := newBench(t)
+	settling := b.measure("flight", []string{"--repeats", "2", "--settle-below", "45", "--settle-limit", "1h"}, "-began", "began")
+	settling.Args[3] = hotAfter(t, b) // the tree of --root
+	exit, runs, complaint := interrupted(t, b, settling, "began", syscall.SIGINT)
+	if exit != 130 || len(runs) != 1 || runs[0].Outcome != record.Finished {
+		t.Errorf("exit code %d with %d runs, want 130 with the one that was finished\n%s", exit, len(runs), complaint)
+	}
+}
+
+// hotAfter makes a copy of the rig's tree that gets too warm as soon as the
+// workload begins.
+func hotAfter(t *testing.T, b *bench) string {
+	t.Helper()
+	tree := filepath.Join(b.dir, "warm")
+	if err := os.CopyFS(tree, os.DirFS(rigTree(t))); err != nil {
+		t.Fatal(err)
+	}
+	inputs, err := filepath.Glob(filepath.Join(tree, "sys/devices/platform/coretemp.0/hwmon/hwmon*/temp1_input"))
+	if err != nil || len(inputs) != 1 {
+		t.Fatalf("the rig's thermometers are %q, %v", inputs, err)
+	}
+	go func() {
+		for !exists(filepath.Join(b.dir, "began")) {
+			time.Sleep(time.Millisecond)
+		}
+		os.WriteFile(inputs[0], []byte("71000\n"), 0o644)
+	}()
+	return tree
+}
+
+// Before anything is measured there is nothing to record.
+func TestInterruptBeforeTheWorkloadLeavesNothing(t *testing.T) {
+	t.Parallel()
+	b := newBench(t)
+	workload, err := exec.LookPath("workload")
+	if err != nil {
+		t.Fatal(err)
+	}
+	watching := b.agent("run", "--idle-window", "1h", "--json", "--", workload, "-began", "began")
+	exit, _, complaint := interrupted(t, b, watching, "state/spool/open", syscall.SIGINT)
+	if exit != 130 || !strings.Contains(complaint, "interrupted") || exists(filepath.Join(b.dir, "began")) || len(b.runs()) > 0 || len(b.left("open")) > 0 {
+		t.Errorf("exit code %d, runs %v, drafts %q: %s", exit, b.runs(), b.left("open"), complaint)
+	}
+}
+
+// interrupted starts the call, sends the signal once the file is there, and
+// gives how it ended and what it printed.
+func interrupted(t *testing.T, b *bench, cmd *exec.Cmd, file string, s syscall.Signal) (exit int, runs []answer.Run, complaint string) {
+	t.Helper()
+	var out, errs bytes.Buffer
+	cmd.Stdout, cmd.Stderr = &out, &errs
+	if err := cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	for !exists(filepath.Join(b.dir, file)) {
+		time.Sleep(5 * time.Millisecond)
+	}
+	time.Sleep(100 * time.Millisecond)
+	if err := cmd.Process.Signal(s); err != nil {
+		t.Fatal(err)
+	}
+	exit = code(t, cmd.Wait())
+	var printed struct{ Runs []answer.Run }
+	if out.Len() > 0 {
+		if err := json.Unmarshal(out.Bytes(), &printed); err != nil {
+			t.Errorf("%v: %s", err, out.Bytes())
+		}
+	}
+	return exit, printed.Runs, errs.String()
+}
+
+// alive says whether a process runs; one that nobody has waited for yet does not.
+func alive(t *testing.T, pid string) bool {
+	t.Helper()
+	if _, err := strconv.Atoi(pid); err != nil {
+		t.Fatal(err)
+	}
+	for range 100 {
+		b, err := os.ReadFile("/proc/" + pid + "/stat")
+		if err != nil || strings.HasPrefix(string(b[bytes.LastIndexByte(b, ')')+1:]), " Z") {
+			return false
+		}
+		time.Sleep(20 * time.Millisecond) // it is being ended
+	}
+	return true
+}
