@@ -33,6 +33,12 @@ that keeps the mark could not be asked.`,
 		Example: "  agent check --setup heron-rated.toml\n  agent check --setup heron-rated.toml --root heron-today --json",
 		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
+			if window < 0 {
+				return screen.Misuse("0 does not watch", "--idle-window %v: it takes a time of 0 or more", window)
+			}
+			if err := s.checkDestination(); err != nil {
+				return err
+			}
 			set, err := loadSetup(file)
 			if err != nil {
 				return err
@@ -51,10 +57,10 @@ that keeps the mark could not be asked.`,
 	}
 	s.rootFlag(cmd)
 	s.jsonFlag(cmd)
-	cmd.Flags().StringVar(&file, "setup", "", "the setup file")
+	cmd.Flags().StringVar(&file, "setup", "", "`FILE` that declares the state of the rig")
 	cmd.MarkFlagRequired("setup")
-	cmd.Flags().StringVar(&name, "rig", "", "the rig's name (default: the setup's, else the host name)")
-	cmd.Flags().DurationVar(&window, "idle-window", time.Second, "how long to watch how idle the machine is; 0 does not watch")
+	cmd.Flags().StringVar(&name, "rig", "", "the rig's `NAME` (default: the setup's, else the host name)")
+	cmd.Flags().DurationVar(&window, "idle-window", time.Second, "watch for `TIME` how idle the machine is; 0 does not watch")
 	return cmd
 }
 

@@ -25,6 +25,12 @@ can look at the rig's state with --root DIR.`,
 		Example: "  agent facts\n  agent facts --save heron-today\n  agent facts --root heron-today --json",
 		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
+			switch {
+			case window < 0:
+				return screen.Misuse("0 does not watch", "--idle-window %v: it takes a time of 0 or more", window)
+			case save != "" && s.json:
+				return screen.Misuse("capture first, then print with --root", "--save captures files and prints nothing, and --json is given")
+			}
 			tree, err := s.tree()
 			if err != nil {
 				return err
@@ -47,8 +53,8 @@ can look at the rig's state with --root DIR.`,
 	}
 	s.rootFlag(cmd)
 	s.jsonFlag(cmd)
-	cmd.Flags().StringVar(&save, "save", "", "capture the files into this new folder instead of printing")
+	cmd.Flags().StringVar(&save, "save", "", "capture the files into the new folder `DIR` instead of printing")
 	cmd.Flags().BoolVar(&plain, "plain", false, "do not hash serial numbers and identities")
-	cmd.Flags().DurationVar(&window, "idle-window", time.Second, "how long to watch how idle the machine is; 0 does not watch")
+	cmd.Flags().DurationVar(&window, "idle-window", time.Second, "watch for `TIME` how idle the machine is; 0 does not watch")
 	return cmd
 }

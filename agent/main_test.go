@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"os"
@@ -10,6 +11,8 @@ import (
 	"testing"
 
 	"github.com/rogpeppe/go-internal/testscript"
+
+	"witnessmark/internal/answer"
 )
 
 // bin holds the two commands as they are built for use, for what the test
@@ -63,4 +66,18 @@ func code(t testing.TB, err error) int {
 		return 0
 	}
 	return e.ExitCode()
+}
+
+// measured gives the one run that an agent printed.
+func measured(t testing.TB, cmd *exec.Cmd) answer.Run {
+	t.Helper()
+	out, err := cmd.Output()
+	if err != nil {
+		t.Fatal(err)
+	}
+	var printed struct{ Runs []answer.Run }
+	if err := json.Unmarshal(out, &printed); err != nil || len(printed.Runs) != 1 {
+		t.Fatalf("%v, %d runs", err, len(printed.Runs))
+	}
+	return printed.Runs[0]
 }

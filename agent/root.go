@@ -28,8 +28,15 @@ type session struct {
 
 func rootCommand(s *session) *cobra.Command {
 	cmd := &cobra.Command{
-		Use:     "agent",
-		Short:   "Record timed runs of this machine with its full configuration",
+		Use:   "agent",
+		Short: "Record timed runs of this machine with its full configuration",
+		Long: `Record timed runs of this machine with its full configuration, so that what
+has drifted is flagged before it misleads.
+
+It only reads: it never sets a clock, a voltage, a fan or a power limit.
+
+Exits 0 when all is well, 1 when something failed, 2 when it was called wrongly,
+3 when flags were raised (check, and run --strict), 130 when interrupted.`,
 		Example: "  agent check --setup heron-rated.toml\n  agent run --workload orrery.toml --setup heron-rated.toml",
 		Version: version,
 		Args:    cobra.NoArgs,

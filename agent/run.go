@@ -19,7 +19,7 @@ import (
 // runFlags are what `agent run` can be told.
 type runFlags struct {
 	workload, setup, rig string
-	strict, force        bool
+	strict               bool
 	window               time.Duration
 	given                workloadFlags
 	until                untilFlags
@@ -28,14 +28,14 @@ type runFlags struct {
 func runCommand(s *session) *cobra.Command {
 	var f runFlags
 	cmd := &cobra.Command{
-		Use:   "run [--workload FILE] [-- COMMAND [ARGUMENT...]]",
+		Use:   "run [FLAGS] [-- COMMAND [ARGUMENT...]]",
 		Short: "Measure a workload, record the run with its configuration, deliver it",
 		Long: `Measure a workload: read the machine, run it while sampling clocks,
 temperatures and load, read the machine again, take the timing log and the
 printed results, sign the record and deliver it.
 
-What is timed comes from a workload file, from flags and a command after --, or
-from both, where flags go before the file. A workload that fails still gives a
+What is timed comes from a workload file, or from flags and a command after --;
+where both say something, the flags hold. A workload that fails still gives a
 record. A run that cannot be delivered waits in the spool.
 
 Exits 0 when every run was measured, even if it could not be delivered yet; 1
@@ -43,26 +43,31 @@ when a workload or its log failed; 3 with --strict when a flag weighs caution or
 more; 130 when it was interrupted.`,
 		Example: "  agent run --workload orrery.toml --setup heron-rated.toml\n" +
 			"  agent run --repeats 5 --log frames.csv --log-column frame_ms -- ./orrery --seconds=20",
-		Args: cobra.ArbitraryArgs,
+		Args:                  cobra.ArbitraryArgs,
+		DisableFlagsInUseLine: true,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			return s.run(cmd.Context(), cmd, f, args)
 		},
 	}
-	s.rootFlag(cmd)
-	s.jsonFlag(cmd)
 	fl := cmd.Flags()
-	fl.StringVar(&f.workload, "workload", "", "workload `FILE`")
+	fl.SortFlags = false // what belongs together stands together
+	fl.StringVar(&f.workload, "workload", "", "`FILE` that describes the workload")
 	fl.StringVar(&f.setup, "setup", "", "setup `FILE` that declares the state of the rig")
 	fl.StringVar(&f.rig, "rig", "", "the rig's `NAME` (default: the setup's, else the host name)")
 	fl.BoolVar(&f.strict, "strict", false, "exit 3 when a flag weighs caution or more")
-	fl.DurationVar(&f.window, "idle-window", 5*time.Second, "how long to watch how idle the machine is before each repeat; 0 does not watch")
+	s.jsonFlag(cmd)
 	f.given.register(fl)
 	f.until.register(fl)
+	fl.DurationVar(&f.window, "idle-window", 5*time.Second, "watch for `TIME` before each repeat how idle the machine is; 0 does not watch")
+	s.rootFlag(cmd)
 	return cmd
 }
 
 // run makes the repeats one after the other.
 func (s *session) run(ctx context.Context, cmd *cobra.Command, f runFlags, args []string) error {
+	if f.window < 0 {
+		return screen.Misuse("0 does not watch", "--idle-window %v: it takes a time of 0 or more", f.window)
+	}
 	job, err := f.job(cmd, args)
 	if err != nil {
 		return err

@@ -30,26 +30,26 @@ type workloadFlags struct {
 func (f *workloadFlags) register(fl *pflag.FlagSet) {
 	fl.StringVar(&f.name, "name", "", "the workload's `NAME` (default: the file's, else the command's)")
 	fl.StringVar(&f.version, "content-version", "", "`VERSION` of the content; runs of different versions are not compared")
-	fl.StringVar(&f.content, "content", "", "whether the content follows the clock or the frames: time or frame")
-	fl.StringVar(&f.dir, "dir", "", "working `DIR` of the command")
-	fl.IntVar(&f.repeats, "repeats", 1, "how many runs to make")
-	fl.DurationVar(&f.timeout, "timeout", 0, "stop a run after this time")
-	fl.StringVar(&f.log.Path, "log", "", "the timing log the workload writes, `FILE` relative to its working folder")
+	fl.StringVar(&f.content, "content", "", "what moves the content on, `WORD`: time (a slower rig shows fewer frames) or frame (every rig shows the same)")
+	fl.StringVar(&f.dir, "dir", "", "working `DIR` of the command (default: the file's, else the current one)")
+	fl.IntVar(&f.repeats, "repeats", 1, "make `N` runs")
+	fl.DurationVar(&f.timeout, "timeout", 0, "stop a run after `TIME` (0: never)")
+	fl.StringVar(&f.log.Path, "log", "", "the timing log that the workload writes, `FILE` relative to its working folder")
 	fl.StringVar(&f.log.Column, "log-column", "", "column of durations or time stamps, by `NAME` or position from 1")
-	fl.StringVar(&f.log.Unit, "log-unit", "", "unit of that column: s, ms, us, ns")
-	fl.StringVar(&f.log.Kind, "log-kind", "", "what that column holds: duration or timestamp")
-	fl.StringVar(&f.log.Separator, "log-separator", "", "separator of columns: a character, tab, space, none")
-	fl.StringVar(&f.log.Decimal, "log-decimal", "", "decimal sign: . or ,")
-	fl.StringVar(&f.log.Header, "log-header", "", "whether the first line names the columns: yes or no")
-	fl.StringVar(&f.log.Comment, "log-comment", "", "what a comment line starts with")
-	fl.StringVar(&f.log.Stamp, "log-stamp", "", "column of time stamps to check durations against, or none")
-	fl.StringVar(&f.log.StampUnit, "log-stamp-unit", "", "unit of that column")
+	fl.StringVar(&f.log.Unit, "log-unit", "", "`UNIT` of that column: s, ms, us, ns")
+	fl.StringVar(&f.log.Kind, "log-kind", "", "what that column holds, `WORD`: duration or timestamp")
+	fl.StringVar(&f.log.Separator, "log-separator", "", "separator of columns, `SIGN`: a character, tab, space, none")
+	fl.StringVar(&f.log.Decimal, "log-decimal", "", "decimal `SIGN`: . or ,")
+	fl.StringVar(&f.log.Header, "log-header", "", "whether the first line names the columns, `WORD`: yes or no")
+	fl.StringVar(&f.log.Comment, "log-comment", "", "`PREFIX` of comment lines, or none")
+	fl.StringVar(&f.log.Stamp, "log-stamp", "", "column of time stamps to hold durations against, by `NAME` or position, or none")
+	fl.StringVar(&f.log.StampUnit, "log-stamp-unit", "", "`UNIT` of the column of --log-stamp")
 	fl.StringArrayVar(&f.results, "result", nil, "take a figure from the output: `NAME=PATTERN` with a group around the number")
 	fl.StringArrayVar(&f.units, "result-unit", nil, "unit of a figure: `NAME=UNIT`")
-	fl.StringArrayVar(&f.better, "result-better", nil, "direction of a figure: `NAME=higher` or NAME=lower")
-	fl.Float64Var(&f.below, "settle-below", 0, "before each repeat wait until every temperature is below this, in degrees Celsius")
-	fl.Float64Var(&f.otherLoad, "settle-load", 0, "before each repeat wait until other work takes less than this, in percent of all processors")
-	fl.DurationVar(&f.settleLimit, "settle-limit", setup.DefaultSettleLimit, "wait no longer than this")
+	fl.StringArrayVar(&f.better, "result-better", nil, "which is better, `NAME=WORD`: higher (the default) or lower")
+	fl.Float64Var(&f.below, "settle-below", 0, "before each repeat wait until every temperature is below `CELSIUS`")
+	fl.Float64Var(&f.otherLoad, "settle-load", 0, "before each repeat wait until other work takes less than `PERCENT` of all processors")
+	fl.DurationVar(&f.settleLimit, "settle-limit", setup.DefaultSettleLimit, "wait no longer than `TIME`")
 }
 
 // apply lays the flags over the workload of the file.
@@ -84,17 +84,19 @@ func (f *workloadFlags) apply(cmd *cobra.Command, w *setup.Workload, args []stri
 	case set("content") && w.Content != setup.ByTime && w.Content != setup.ByFrame:
 		return screen.Misuse("use time when a slower rig shows fewer frames of the same scene, frame when every rig shows the same frames", "--content %q", f.content)
 	}
-	f.settle(cmd, w)
+	if err := f.settle(cmd, w); err != nil {
+		return err
+	}
 	if err := f.applyLog(cmd, w); err != nil {
 		return err
 	}
 	return f.applyResults(w)
 }
 
-func (f *workloadFlags) settle(cmd *cobra.Command, w *setup.Workload) {
+func (f *workloadFlags) settle(cmd *cobra.Command, w *setup.Workload) error {
 	set := cmd.Flags().Changed
 	if !set("settle-below") && !set("settle-load") && !set("settle-limit") {
-		return
+		return nil
 	}
 	s := setup.Settle{Limit: setup.DefaultSettleLimit}
 	if w.Settle != nil {
@@ -110,6 +112,17 @@ func (f *workloadFlags) settle(cmd *cobra.Command, w *setup.Workload) {
 		s.Limit = f.settleLimit
 	}
 	w.Settle = &s
+	switch {
+	case set("settle-below") && !(f.below > -50 && f.below < 150):
+		return screen.Misuse("give degrees Celsius, such as --settle-below 45", "--settle-below %v: no rig settles to that", f.below)
+	case set("settle-load") && !(f.otherLoad > 0 && f.otherLoad <= 100):
+		return screen.Misuse("give percent of all processors, such as --settle-load 2", "--settle-load %v: it takes a percentage above 0", f.otherLoad)
+	case s.Limit < 0:
+		return screen.Misuse("", "--settle-limit %v: it takes a time of 0 or more", s.Limit)
+	case s.BelowCelsius == nil && s.OtherLoadPercent == nil:
+		return screen.Misuse("add --settle-below or --settle-load", "--settle-limit is given, and nothing that is waited for")
+	}
+	return nil
 }
 
 func (f *workloadFlags) applyLog(cmd *cobra.Command, w *setup.Workload) error {

@@ -1,0 +1,127 @@
+package capture
+
+import (
+	"errors"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+	"unicode/utf8"
+
+	"witnessmark/internal/fault"
+	"witnessmark/internal/record"
+	"witnessmark/internal/setup"
+	"witnessmark/internal/timing"
+)
+
+func TestAttachmentsGetNamesThatARecordTakes(t *testing.T) {
+	for path, want := range map[string][2]string{
+		"out/frames.csv":         {"frames.csv", "output.txt"},
+		"out/output.txt":         {"output.txt", "printed.txt"},
+		"a\tb\x01.csv":           {"a_b_.csv", "output.txt"},
+		"bad\xff.csv":            {"bad_.csv", "output.txt"},
+		strings.Repeat("ß", 100): {strings.Repeat("ß", 60), "output.txt"},
+		strings.Repeat("x", 130): {strings.Repeat("x", 120), "output.txt"},
+	} {
+		log, output := names(&setup.Workload{Log: &setup.Log{Path: path}})
+		if log != want[0] || output != want[1] || !utf8.ValidString(log) {
+			t.Errorf("%q is attached as %q beside %q, want %q", path, log, output, want)
+		}
+	}
+}
+
+// Which file is this run's log, by what lay there before and when it was written.
+func TestOnlyThisRunsLogIsTaken(t *testing.T) {
+	long, end := time.Now().Add(-time.Hour).Truncate(time.Second), time.Now().Add(-time.Minute)
+	const before, after = "frame_ms\n500\n600\n", "frame_ms\n500\n600\n700\n"
+	for name, test := range map[string]struct {
+		before, after string
+		wrote         time.Time // when it was last written; zero for now
+		end           time.Time
+		code          string
+		kept          string
+	}{
+		"new":                      {"", after, time.Time{}, time.Time{}, "", after},
+		"written over":             {before, after, time.Time{}, time.Time{}, "", after},
+		"same bytes, written anew": {before, before, time.Time{}, time.Time{}, "", before},
+		"untouched":                {before, before, long, time.Time{}, "stale", ""},
+		"absent":                   {"", "", time.Time{}, time.Time{}, "absent", ""},
+		"read late":                {"", after, end, end, "", after},
+		"written after the end":    {"", after, time.Time{}, end, "later", after},
+	} {
+		path := filepath.Join(t.TempDir(), "f.csv")
+		write := func(s string, at time.Time) {
+			if s == "" {
+				return
+			}
+			if err := os.WriteFile(path, []byte(s), 0o600); err != nil {
+				t.Fatal(err)
+			}
+			if !at.IsZero() {
+				os.Chtimes(path, at, at)
+			}
+		}
+		write(test.before, long)
+		f := logFile{path: path, was: lookAt(path), end: test.end}
+		write(test.after, test.wrote)
+		got, err := f.read()
+		code := ""
+		if err != nil {
+			code, _ = Refusal(err)
+			if fault.HintOf(err) == "" {
+				t.Errorf("%s: %v has no hint", name, err)
+			}
+		}
+		if code != test.code || string(got) != test.kept {
+			t.Errorf("%s: %q with code %q, want %q with %q", name, got, code, test.kept, test.code)
+		}
+	}
+}
+
+// A log that holds more time than the run took, and how that came about.
+func TestLogThatOutlastsItsRun(t *testing.T) {
+	const earlierRows, rows = "500\n600\n", "500\n600\n700\n"
+	path := filepath.Join(t.TempDir(), "f.csv")
+	if err := os.WriteFile(path, []byte(earlierRows), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	was := lookAt(path)
+	log, err := timing.Parse([]byte(rows), timing.Spec{Unit: timing.Milliseconds})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, test := range []struct {
+		elapsed time.Duration
+		was     *earlier
+		exit    record.Exit
+		code    string
+	}{
+		{1800 * time.Millisecond, was, record.Exit{Outcome: record.Finished}, ""},
+		{1700 * time.Millisecond, was, record.Exit{Outcome: record.Finished}, ""}, // within the allowance
+		{1000 * time.Millisecond, was, record.Exit{Outcome: record.Finished}, "earlier_rows"},
+		{1000 * time.Millisecond, nil, record.Exit{Outcome: record.Finished}, "longer_than_run"},
+		{0, was, record.Exit{Outcome: record.Interrupted, Detail: unheard}, ""},
+	} {
+		marks := logFile{was: test.was}.tooLong(log.Durations, &record.Run{Elapsed: test.elapsed, Exit: test.exit}, []byte(rows))
+		code := ""
+		if len(marks) > 0 {
+			code = marks[0].Code
+		}
+		if code != test.code {
+			t.Errorf("%v: marked %q, want %q", test.elapsed, code, test.code)
+		}
+	}
+}
+
+func TestRefusalNamesItsKind(t *testing.T) {
+	for want, err := range map[string]error{
+		"layout":    &timing.Ambiguous{Code: "column", Why: "two columns"},
+		"too_short": &timing.Refused{Code: "too_short", Why: "half a second"},
+		"stale":     unfit{"stale", fault.New("read timing log", "f.csv", errors.New("old"))},
+	} {
+		if code, detail := Refusal(err); code != want || detail != err.Error() {
+			t.Errorf("%v: code %q, %q", err, code, detail)
+		}
+	}
+}
