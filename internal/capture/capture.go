@@ -243,6 +243,7 @@ func (c *capturing) finish() (*Outcome, error) {
 	log, output := names(c.job.Workload)
 	if p := c.logPath(); p != "" {
 		out.Durations, out.LogError = b.takeLog(logFile{path: p, name: log, spec: specOf(c.job.Workload), was: c.was})
+		out.LogError = withFile(p, out.LogError)
 	}
 	out.Output, out.Missing = b.takeOutput(c.draft.OutputPath(), output, patternsOf(c.job.Workload))
 	err := b.store(c.rig, c.draft)

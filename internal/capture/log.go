@@ -106,7 +106,7 @@ func Refusal(err error) (code, detail string) {
 	var r *timing.Refused
 	switch {
 	case errors.As(err, &u):
-		code = u.code
+		return u.code, u.why.Why.Error() // whoever shows it names the file
 	case errors.As(err, &r):
 		code = string(r.Code)
 	default:
@@ -178,6 +178,15 @@ func (f logFile) tooLong(durations []int64, run *record.Run, data []byte) []reco
 // slack is what a file's time may lie behind the end of the run it was written
 // in: children of the workload may close it, and file systems round.
 const slack = 2 * time.Second
+
+// withFile names the file in an error that does not name it yet.
+func withFile(path string, err error) error {
+	var u unfit
+	if err == nil || errors.As(err, &u) {
+		return err
+	}
+	return fault.New("read timing log", path, err)
+}
 
 // readUpTo reads the first size bytes, whatever is written behind them meanwhile.
 func readUpTo(path string, size int64) ([]byte, error) {

@@ -115,13 +115,16 @@ func TestLogThatOutlastsItsRun(t *testing.T) {
 }
 
 func TestRefusalNamesItsKind(t *testing.T) {
-	for want, err := range map[string]error{
-		"layout":    &timing.Ambiguous{Code: "column", Why: "two columns"},
-		"too_short": &timing.Refused{Code: "too_short", Why: "half a second"},
-		"stale":     unfit{"stale", fault.New("read timing log", "f.csv", errors.New("old"))},
+	for _, test := range []struct {
+		err          error
+		code, detail string
+	}{
+		{&timing.Ambiguous{Code: "column", Why: "two columns"}, "layout", "two columns"},
+		{&timing.Refused{Code: "too_short", Line: 3, Why: "half a second"}, "too_short", "line 3: half a second"},
+		{unfit{"stale", fault.New("read timing log", "f.csv", errors.New("old"))}, "stale", "old"},
 	} {
-		if code, detail := Refusal(err); code != want || detail != err.Error() {
-			t.Errorf("%v: code %q, %q", err, code, detail)
+		if code, detail := Refusal(test.err); code != test.code || detail != test.detail {
+			t.Errorf("%v: code %q, %q", test.err, code, detail)
 		}
 	}
 }
