@@ -36,12 +36,28 @@ func TestDeclared(t *testing.T) {
 		"what is lightly held is still a claim": {`"memory.slots" = 4`, with("memory.slots", 2), []string{"undeclared memory.slots: 4, 2: caution"}},
 		"unread, as a number":                   {`"memory.speed" = 3200`, with("memory.speed", rig.Denied), []string{"unread memory.speed: 3200, unread: denied: caution"}},
 		"absent, as a text":                     {`"platform.profile" = "performance"`, with(), []string{"unread platform.profile: performance, unread: absent: the rig does not tell it: caution"}},
+		"unread, and lightly held":              {`"memory.slots" = 4`, with("memory.slots", rig.Denied), []string{"unread memory.slots: 4, unread: denied: caution"}},
 		"unread, in words":                      {`"cpu.clock_max" = { min = 4100, max = 4300 }`, with("cpu.clock_max", rig.Absent), []string{"unread cpu.clock_max: 4100 to 4300, unread: absent: caution"}},
 		"indexed":                               {`"memory.module[DIMM_A1].speed" = 3200`, with("memory.module[DIMM_A1].speed", 2400, "memory.speed", 2400, "memory.rated_speed", rig.Unknown), []string{"undeclared memory.module[DIMM_A1].speed: 3200, 2400: caution", "underrated memory.module[DIMM_A1].speed: 3200, 2400: caution", "unread memory.rated_speed: a reading, unread: unknown: note"}},
 	} {
 		t.Run(name, func(t *testing.T) {
 			same(t, drift.Input{Rig: "heron", Before: c.before, Setup: declare(t, "[expect]", c.setup)}, c.want...)
 		})
+	}
+}
+
+func TestDeclaredIsHeldAgainstTheStateBeforeARun(t *testing.T) {
+	s := declare(t, "[expect]", `"memory.speed" = 3200`, `"cpu.governor" = "performance"`)
+	same(t, drift.Input{Before: with(), Setup: s, Run: ran(with())})
+	same(t, drift.Input{Before: with("cpu.governor", "powersave"), Setup: s, Run: ran(with())},
+		"undeclared cpu.governor: performance, powersave: caution", "unsteady cpu.governor: powersave, performance: caution")
+}
+
+func TestOfTwoFindingsOnAnUnreadFactTheFirstStands(t *testing.T) {
+	in := drift.Input{Before: with("memory.speed", rig.Denied), Setup: declare(t, "[expect]", `"memory.speed" = 3200`), Mark: &drift.Mark{RunID: "r1", Snapshot: with()}}
+	j := same(t, in, "unread memory.speed: 3200, unread: denied: caution")
+	if len(j.Flags) > 0 && !contains(j.Flags[0].Evidence, "setup memory-rated declares 3200") {
+		t.Error(j.Flags[0].Evidence)
 	}
 }
 

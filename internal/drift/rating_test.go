@@ -72,6 +72,7 @@ func TestRatings(t *testing.T) {
 		"errors on a link since boot": {with("link[0000:01:00.0].errors_corrected", 3), []string{"unsteady link[0000:01:00.0].errors_corrected: 0, 3: note"}},
 		"memory errors since boot":    {with("memory.corrected_errors", 1, "memory.uncorrected_errors", 0), []string{"unsteady memory.corrected_errors: 0, 1: caution"}},
 		"busy before the run":         {with("load.idle_before", 62.5), []string{"unsteady load.idle_before: at least 90, 62.5: caution"}},
+		"idle enough":                 {with("load.idle_before", 90), nil},
 		"one of many processors busy": {with("load.idle_before", 97.5, "cpu.threads", 64), []string{"unsteady load.idle_before: at least 98.4, 97.5: caution"}},
 		"idleness not watched":        {with("load.idle_before", rig.Absent), nil},
 		"what only the judgement needs": {with("cpu.model", rig.Absent, "cpu.cores", rig.Absent), []string{
@@ -156,6 +157,15 @@ func TestCounters(t *testing.T) {
 		none := drift.Judge(drift.Input{Before: with(k, 0), Run: ran(with(k, 0))})
 		if len(none.Flags) != 0 {
 			t.Errorf("%s: %q", k, brief(none))
+		}
+	}
+}
+
+func TestEvidenceNamesWhatHangsOnTheLink(t *testing.T) {
+	for kind, want := range map[any]string{"graphics": "the graphics could", nil: "the device could"} {
+		j := drift.Judge(drift.Input{Before: with("link[0000:01:00.0].kind", kind, "link[0000:01:00.0].width", 4)})
+		if len(j.Flags) != 1 || !contains(j.Flags[0].Evidence, want) {
+			t.Errorf("%v: %+v", kind, j.Flags)
 		}
 	}
 }
