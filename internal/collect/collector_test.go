@@ -106,7 +106,7 @@ func TestReadOtherwise(t *testing.T) {
 		change.to(&run)
 		run = heron.Sign(run.Run, run.Data)
 		reply := send(t, c, run)
-		flags := flagged(reply.Judgement, drift.UnreadFact, "run.log")
+		flags := flagged(reply.Judgement, drift.UnreadFact, rig.Of("run.log", run.Logs[0].Attachment, ""))
 		switch {
 		case change.says == "" && len(flags) > 0:
 			t.Errorf("%s: %v", name, flags)
