@@ -16,19 +16,31 @@ import (
 
 // Table is one kind of rows.
 type Table struct {
-	Name string
-	row  reflect.Type
-	take func(Rows) any // its slice of rows
+	Name    string
+	row     reflect.Type
+	take    func(Rows) any // its slice of rows
+	parquet func(io.Writer) Writer
 }
 
 // Tables are all tables in the order in which they are documented.
 var Tables = []Table{
-	{"runs", reflect.TypeFor[RunRow](), func(r Rows) any { return r.Runs }},
-	{"facts", reflect.TypeFor[FactRow](), func(r Rows) any { return r.Facts }},
-	{"results", reflect.TypeFor[ResultRow](), func(r Rows) any { return r.Results }},
-	{"flags", reflect.TypeFor[FlagRow](), func(r Rows) any { return r.Flags }},
-	{"series", reflect.TypeFor[SeriesRow](), func(r Rows) any { return r.Series }},
-	{"signals", reflect.TypeFor[SignalRow](), func(r Rows) any { return r.Signals }},
+	tableOf("runs", func(r Rows) []RunRow { return r.Runs }),
+	tableOf("facts", func(r Rows) []FactRow { return r.Facts }),
+	tableOf("results", func(r Rows) []ResultRow { return r.Results }),
+	tableOf("flags", func(r Rows) []FlagRow { return r.Flags }),
+	tableOf("series", func(r Rows) []SeriesRow { return r.Series }),
+	tableOf("signals", func(r Rows) []SignalRow { return r.Signals }),
+}
+
+func tableOf[T any](name string, take func(Rows) []T) Table {
+	return Table{
+		Name: name, row: reflect.TypeFor[T](),
+		take: func(r Rows) any { return take(r) },
+		parquet: func(w io.Writer) Writer {
+			return &parquetWriter[T]{take, parquet.NewGenericWriter[T](w,
+				parquet.Compression(&zstd.Codec{Level: zstd.DefaultLevel}), parquet.CreatedBy("witnessmark", "1", ""))}
+		},
+	}
 }
 
 // Column documents one column.
@@ -160,28 +172,19 @@ func (j *jsonWriter) Write(r Rows) error {
 func (j *jsonWriter) Close() error { return nil }
 
 // Parquet writes one Parquet file, zstd inside.
-func (t Table) Parquet(w io.Writer) (Writer, error) {
-	schema := parquet.SchemaOf(reflect.New(t.row).Interface())
-	return &parquetWriter{t: t, w: parquet.NewWriter(w, schema, parquet.Compression(&zstd.Codec{Level: zstd.DefaultLevel}),
-		parquet.CreatedBy("witnessmark", "1", ""))}, nil
+func (t Table) Parquet(w io.Writer) (Writer, error) { return t.parquet(w), nil }
+
+type parquetWriter[T any] struct {
+	take func(Rows) []T
+	w    *parquet.GenericWriter[T]
 }
 
-type parquetWriter struct {
-	t Table
-	w *parquet.Writer
+func (p *parquetWriter[T]) Write(r Rows) error {
+	_, err := p.w.Write(p.take(r))
+	return err
 }
 
-func (p *parquetWriter) Write(r Rows) error {
-	rows := reflect.ValueOf(p.t.take(r))
-	for i := range rows.Len() {
-		if err := p.w.Write(rows.Index(i).Interface()); err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
-func (p *parquetWriter) Close() error { return p.w.Close() }
+func (p *parquetWriter[T]) Close() error { return p.w.Close() }
 
 // Escape makes a name fit for one folder, as partitioned data sets write it:
 // every byte that is not a letter, a digit or one of -_. becomes %XX.

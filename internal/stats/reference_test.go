@@ -126,11 +126,6 @@ func (r *reference) absent(t *testing.T, got Number, path ...any) {
 	}
 }
 
-func (r *reference) floats(t *testing.T, path ...any) []float64 {
-	t.Helper()
-	return lookupFloats(t, r.tree, path...)
-}
-
 func key(path []any) string {
 	parts := make([]string, len(path))
 	for i, p := range path {

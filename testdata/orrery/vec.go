@@ -8,7 +8,6 @@ type vec struct{ x, y, z float64 }
 func (a vec) add(b vec) vec            { return vec{a.x + b.x, a.y + b.y, a.z + b.z} }
 func (a vec) sub(b vec) vec            { return vec{a.x - b.x, a.y - b.y, a.z - b.z} }
 func (a vec) scale(s float64) vec      { return vec{a.x * s, a.y * s, a.z * s} }
-func (a vec) times(b vec) vec          { return vec{a.x * b.x, a.y * b.y, a.z * b.z} }
 func (a vec) dot(b vec) float64        { return a.x*b.x + a.y*b.y + a.z*b.z }
 func (a vec) norm() float64            { return math.Sqrt(a.dot(a)) }
 func (a vec) unit() vec                { return a.scale(1 / a.norm()) }
