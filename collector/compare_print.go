@@ -70,7 +70,7 @@ func factorWords(c compare.Comparison) string {
 	if len(c.NotControlled) > 0 {
 		return "no factor is named; name what is meant to differ with --vary"
 	}
-	return "no factor is named, and nothing differs"
+	return "no factor is named, and no fact differs that was read"
 }
 
 func names(ds []compare.Difference) string {
@@ -87,20 +87,40 @@ func (p *printer) differences(title string, ds []compare.Difference) {
 	}
 	p.line("")
 	t := screen.NewTable(title, "base", "against", "runs that differ")
+	gone := map[string]int{} // facts of devices that are on one side only
 	for _, d := range ds {
-		name := string(d.Fact)
+		if d.Device() != "" {
+			gone[d.Device()]++
+		}
+	}
+	for _, d := range ds {
+		name, base, against := string(d.Fact), d.Side(d.Base), d.Side(d.Against)
 		if d.Workload != "" {
 			name = d.Workload + " " + name
 		}
-		t.Row(name, d.Side(d.Base), d.Side(d.Against), shorts(d.Runs))
+		if n := gone[d.Device()]; n > 1 {
+			name = fmt.Sprintf("%s, %d facts", d.Device(), n)
+			base, against = thereOrNot(base), thereOrNot(against)
+			gone[d.Device()] = -1
+		} else if n < 0 {
+			continue
+		}
+		t.Row(name, base, against, shorts(d.Runs))
 		switch {
 		case d.Class != "":
-			t.Tail(string(d.Class) + ": no ratio is given while it is not controlled")
+			t.Tail(string(d.Class))
 		case d.From != "":
 			t.Tail("from " + string(d.From))
 		}
 	}
 	p.table(t)
+}
+
+func thereOrNot(s string) string {
+	if s != compare.NotThere {
+		return "there"
+	}
+	return s
 }
 
 // shorts names runs by their letters, a few of them.
@@ -152,7 +172,11 @@ func (p *printer) workload(w compare.Workload, a answered) {
 	}
 	p.figures(w)
 	if w.Moments == nil {
-		p.line("  along the sequence: %s", w.NoMoments)
+		why := w.NoMoments
+		if why == w.Reason {
+			why = "nothing is compared, for the same reason"
+		}
+		p.line("  along the sequence: %s", strings.Join(compare.Marks(stats.Grade{Reason: why}), "; "))
 		return
 	}
 	p.line("  along the sequence, on the clock of run %s:", short(w.Moments.BaseRuns[0]))
@@ -226,7 +250,7 @@ func (p *printer) suite(a answered) {
 	}
 	p.line("")
 	if !s.Usable() {
-		p.line("all %d workloads: no summary: %s", s.M, s.Reason)
+		p.line("all %d workloads: no summary, since not every one of them has a ratio with an interval", s.M)
 		return
 	}
 	g := s.GeoMean.Value

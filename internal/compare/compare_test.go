@@ -126,6 +126,34 @@ func TestConfounded(t *testing.T) {
 	}
 }
 
+// TestRigs holds that another machine, named as the factor, may have other
+// firmware and drivers: not controlled, with a ratio. Another content never may,
+// and a rig that nobody named refuses as well.
+func TestRigs(t *testing.T) {
+	w := short()
+	plover := sim.NewBench("plover", rand.New(rand.NewPCG(4, 3)))
+	s := sim.Rated
+	s.Facts = map[string]any{"firmware.version": "2.07", "graphics[0000:01:00.0].driver_version": "7.0"}
+	base, against := bench(3).Runs(w, 3, sim.Rated), plover.Runs(w, 3, s)
+	o := compare.Options{NoMoments: true, Terms: compare.Terms{Vary: []rig.Key{compare.RigName}}}
+	c := compare.Compare(base, against, o)
+	if c.Controlled.Controlled || list(c.NotControlled) != "firmware.version graphics[0000:01:00.0].driver_version" || list(c.Follows) != "machine.serial" {
+		t.Errorf("%s; follows: %s", c.Headline(), list(c.Follows))
+	}
+	if x := c.Workloads[0]; !x.Usable() || x.Verdict.Interval == nil {
+		t.Errorf("%+v", x.Grade)
+	}
+	if x := compare.Compare(base, against, quick).Workloads[0]; x.Usable() || !x.Has(compare.Confounded) {
+		t.Errorf("nobody named the rig, and yet %+v", x.Grade)
+	}
+	for i := range against {
+		against[i].WorkloadVersion = "4"
+	}
+	if x := compare.Compare(base, against, o).Workloads[0]; x.Usable() || !strings.Contains(x.Reason, "content version") || strings.Contains(x.Reason, "firmware") {
+		t.Errorf("%+v", x.Grade)
+	}
+}
+
 // TestOneRun holds that one run a side has no interval and no verdict, and says
 // how many are needed.
 func TestOneRun(t *testing.T) {

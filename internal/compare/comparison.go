@@ -168,12 +168,24 @@ func (c Comparison) workload(name string, base, against []Run, opt Options) Work
 	return w
 }
 
-// withheld says which differences between the sides refuse a ratio.
+// withheld says which differences between the sides refuse a ratio. Another
+// machine has other firmware and other drivers by its nature: where the rig is the
+// factor they are not controlled all the same, but refuse nothing.
 func (c Controlled) withheld(workload string) (why []string) {
+	rigs := slices.ContainsFunc(c.Factor, func(d Difference) bool { return d.Fact == RigName && d.Differs() })
+	more := 0
 	for _, d := range c.NotControlled {
-		if d.Class != "" && (d.Workload == "" || d.Workload == workload) {
+		switch {
+		case d.Class == "" || d.Workload != "" && d.Workload != workload:
+		case rigs && (d.Class == Firmware || d.Class == Driver):
+		case len(why) == most:
+			more++
+		default:
 			why = append(why, reason(Confounded, "%s, %s", d.Class, d.Words()))
 		}
+	}
+	if more > 0 {
+		why = append(why, reason(Confounded, "%s of such classes", count(more, "other fact", "other facts")))
 	}
 	return why
 }

@@ -73,6 +73,16 @@ func (d Difference) Differs() bool {
 	return values > 1 || unread && values > 0
 }
 
+// Device is the device of a fact that one whole side has and the other has not,
+// such as memory.module[DIMM_A1]; "" for all others.
+func (d Difference) Device() string {
+	gone := func(side []Seen) bool { return len(side) == 1 && side[0].Value == rig.TextOf(NotThere) }
+	if len(d.Base) == 1 && len(d.Against) == 1 && gone(d.Base) != gone(d.Against) {
+		return device(d.Fact)
+	}
+	return ""
+}
+
 // Control lays all facts of both sides beside each other. Runs of several
 // workloads are compared in the facts of the machine all together, in those of
 // the workload each with its own.

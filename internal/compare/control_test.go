@@ -23,6 +23,7 @@ func plain(id string, change ...func(*compare.Run, facts)) compare.Run {
 	f.number("memory.speed", 3200, rig.MTps)
 	f.number("memory.module[DIMM_A1].speed", 3200, rig.MTps)
 	f.text("memory.module[DIMM_A1].part", "ZN-3200-16")
+	f.number("memory.size", 32768, rig.MiB)
 	f.number("cpu.clock_max", 4100, rig.MHz)
 	f.text("firmware.version", "1.08")
 	f.text("graphics[0000:01:00.0].driver_version", "6.1.2")
@@ -200,5 +201,19 @@ func TestSeveralWorkloads(t *testing.T) {
 	c = compare.Control(append(side(1, "b"), side(1, "be", encode, text("firmware.version", "1.10"))...), append(side(1, "a"), side(1, "ae", encode, text("firmware.version", "1.10"))...), nil)
 	if list(c.NotControlled) != "firmware.version" {
 		t.Errorf("each workload by itself has one firmware, all together two: %s", c.Headline())
+	}
+}
+
+// TestDevice holds that what only one side has is told apart from what differs.
+func TestDevice(t *testing.T) {
+	c := compare.Control(side(1, "b"), side(1, "a", gone("memory.module[DIMM_A1].part"), gone("memory.module[DIMM_A1].speed"), text("firmware.version", "1.10")), nil)
+	for _, d := range c.NotControlled {
+		want := ""
+		if d.Fact.Index() != "" {
+			want = "memory.module[DIMM_A1]"
+		}
+		if d.Device() != want {
+			t.Errorf("%s is of the device %q", d.Fact, d.Device())
+		}
 	}
 }

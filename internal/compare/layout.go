@@ -105,7 +105,7 @@ func stateOf(r Run, against bool) state {
 	s := state{against: against, workload: r.Workload, facts: map[rig.Key]rig.Fact{}, devices: map[string]bool{}}
 	for _, f := range r.Before.Configuration() {
 		s.facts[f.Key] = f
-		s.devices[device(f.Key)] = true
+		s.devices[device(f.Key)] = s.devices[device(f.Key)] || !emptySlot(f)
 	}
 	for _, f := range r.changed() {
 		was := s.facts[f.Key].Value
@@ -116,6 +116,13 @@ func stateOf(r Run, against bool) state {
 		s.facts[f.Key] = f
 	}
 	return s
+}
+
+// emptySlot says whether the fact is that a slot holds no module: the slot is
+// there, and the module that its other facts would be of is not.
+func emptySlot(f rig.Fact) bool {
+	v, ok := f.Value.Number()
+	return f.Key.Family() == "memory.module[].size" && ok && v == 0
 }
 
 // beside gives what is compared beside the facts that rigs read.

@@ -2,7 +2,9 @@ package compare
 
 import (
 	"maps"
+	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 
 	"witnessmark/internal/rig"
@@ -71,11 +73,41 @@ func (w *Workload) moments(opt Options) {
 	o := opt.Moments
 	o.Align.Advance = advance
 	m.Advance = advance
-	if m.Moments = stats.CompareMoments(sides[0], sides[1], o); !m.Usable() {
+	m.Moments = stats.CompareMoments(sides[0], sides[1], o)
+	if m.nameRuns(); !m.Usable() {
 		w.NoMoments = m.Reason
 		return
 	}
 	w.Moments = &m
+}
+
+var numbered = regexp.MustCompile(`run ([0-9]+) of ([AB])`)
+
+// nameRuns puts ids in the place of the numbers that package stats gives runs, and
+// tells of no more than a few that could not be aligned.
+func (m *Moments) nameRuns() {
+	parts, left := strings.Split(m.Reason, "; "), 0
+	parts = slices.DeleteFunc(parts, func(p string) bool {
+		if !strings.HasPrefix(p, string(stats.RunNotAligned)+": run ") {
+			return false
+		}
+		left++
+		return left > most
+	})
+	if left > most {
+		parts = append(parts, reason(stats.RunNotAligned, "%s left out as well", count(left-most, "other is", "others are")))
+	}
+	m.Reason = numbered.ReplaceAllStringFunc(strings.Join(parts, "; "), func(s string) string {
+		f := numbered.FindStringSubmatch(s)
+		ids := m.BaseRuns
+		if f[2] == "B" {
+			ids = m.AgainstRuns
+		}
+		if i, err := strconv.Atoi(f[1]); err == nil && i < len(ids) {
+			return "run " + ids[i]
+		}
+		return s
+	})
 }
 
 // advance is what moves the content on, when all runs declare the same.

@@ -206,11 +206,14 @@ func (r RoughJSON) step() float64 {
 	return *r.Step
 }
 
-// Marks gives what is held against a figure that is used all the same, without
-// the codes.
+// Marks gives the parts of a reason without their codes.
 func Marks(g stats.Grade) (out []string) {
 	for _, part := range strings.Split(g.Reason, "; ") {
-		if _, words, ok := strings.Cut(part, ": "); ok {
+		code, words, ok := strings.Cut(part, ": ")
+		if !ok || strings.Contains(code, " ") {
+			words = part
+		}
+		if words != "" {
 			out = append(out, words)
 		}
 	}
