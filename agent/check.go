@@ -157,8 +157,7 @@ func loadSetup(file string) (*setup.Setup, error) {
 		return nil, err
 	}
 	return set, set.Check(func(key string) (string, bool) {
-		_, ok := rig.Lookup(rig.Key(key))
-		return string(rig.Nearest(rig.Key(key))), ok
+		return string(rig.Nearest(rig.Key(key))), drift.Known(rig.Key(key))
 	})
 }
 
