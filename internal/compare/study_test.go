@@ -17,7 +17,7 @@ import (
 // test makes few with a fixed seed; BenchmarkStudies, and the test with
 // WITNESSMARK_STUDIES=full in the environment, make a thousand of each.
 
-const few, full = 100, 1000
+const few, full = 60, 1000
 
 func studies(t testing.TB) int {
 	if os.Getenv("WITNESSMARK_STUDIES") == "full" {
@@ -26,7 +26,7 @@ func studies(t testing.TB) int {
 	return few
 }
 
-// within says whether a share of n may be seen when the true one is p: four
+// atMost is the largest share of n that may be seen when the true one is p: four
 // standard deviations of the binomial, which chance passes once in 16,000.
 func atMost(n int, p float64) float64 { return p + 4*math.Sqrt(p*(1-p)/float64(n)) }
 
