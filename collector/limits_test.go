@@ -5,6 +5,7 @@ import (
 	"context"
 	"encoding/json"
 	"math/rand/v2"
+	"os"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -156,6 +157,79 @@ func TestHistoryCommand(t *testing.T) {
 		t.Errorf("code %d", code)
 	}
 	if _, diag, code := said(state, "history", "--workload", "orrery", "--rig", "heron", "--by", "day"); code != 2 || !strings.Contains(diag, "run or session") {
+		t.Errorf("code %d, %s", code, diag)
+	}
+}
+
+func TestComparableCommand(t *testing.T) {
+	state := t.TempDir()
+	b := sim.NewBench("heron", rand.New(rand.NewPCG(3, 3)))
+	w := workload("orrery", 0.4, 0.4)
+	updated := sim.Rated
+	updated.Facts = map[string]any{"firmware.version": "1.10", "kernel.release": "6.12"}
+	to := b.Runs(w, 2, sim.Rated)
+	runs := append(to, b.Runs(w, 2, sim.Default)...)
+	runs = append(runs, b.Runs(w, 3, updated)...)
+	keep(t, state, runs...)
+
+	var j compare.ComparableJSON
+	asked(t, state, &j, "comparable", "--to", to[0].ID)
+	if len(j.Controlled) != 1 || j.Controlled[0].Factor != "memory.speed" || len(j.Controlled[0].Runs) != 2 || len(j.NotControlled) != 1 ||
+		len(j.Spoilers) != 2 || j.Spoilers[0].Runs != 3 || len(j.LeftOut["repeats of the same command"]) != 1 {
+		t.Errorf("%+v", j)
+	}
+	out, _, code := said(state, "comparable", "--to", to[0].ID, "--vary", "memory.speed")
+	for _, want := range []string{"2 runs may stand, 3 not", "3200 MT/s, there 2400 MT/s", "firmware.version is 1.08, there 1.10", "what spoils most"} {
+		if code != 0 || !strings.Contains(out, want) {
+			t.Errorf("code %d, no %q in\n%s", code, want, out)
+		}
+	}
+	if _, diag, code := said(state, "comparable", "--to", "nothing"); code != 1 || !strings.Contains(diag, "hint: ") {
+		t.Errorf("code %d, %s", code, diag)
+	}
+}
+
+func TestCoverageCommand(t *testing.T) {
+	state, dir := t.TempDir(), t.TempDir()
+	file := filepath.Join(dir, "plan.toml")
+	text := "name = 'dome-memory'\nrepeats = 2\n[[cell]]\nworkload = 'orrery'\nrig = 'heron'\nsetup = ['memory-rated', 'memory-default']\n"
+	if err := os.WriteFile(file, []byte(text), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	next := func() (string, int) {
+		out, _, code := said(state, "coverage", file, "--next")
+		return strings.TrimSpace(out), code
+	}
+	if out, code := next(); code != 3 || out != "run 1 repeat of orrery on heron in setup memory-rated (round 1 of 2)" {
+		t.Errorf("code %d, %s", code, out)
+	}
+	b := sim.NewBench("heron", rand.New(rand.NewPCG(3, 4)))
+	w := workload("orrery", 0.4, 0.4)
+	keep(t, state, b.Runs(w, 1, sim.Rated)...)
+	if out, code := next(); code != 3 || out != "run 1 repeat of orrery on heron in setup memory-default, which is in setup memory-rated (round 1 of 2)" {
+		t.Errorf("code %d, %s", code, out)
+	}
+	keep(t, state, b.Runs(w, 1, sim.Default)...)
+	if out, code := next(); code != 3 || out != "run 1 repeat of orrery on heron in setup memory-default (round 2 of 2)" {
+		t.Errorf("code %d, %s", code, out)
+	}
+	keep(t, state, append(b.Runs(w, 1, sim.Default), b.Runs(w, 1, sim.Rated)...)...)
+	if out, code := next(); code != 0 || out != "nothing is left to run" {
+		t.Errorf("code %d, %s", code, out)
+	}
+	updated := sim.Rated
+	updated.Facts = map[string]any{"firmware.version": "1.10"}
+	keep(t, state, b.Runs(w, 1, updated)...)
+	var j compare.CoverageJSON
+	asked(t, state, &j, "coverage", file)
+	if j.Complete || j.Missing != 1 || len(j.Cells[0].Stale) != 2 || len(j.Cells[0].Done) != 1 || len(j.Cells[0].StaleBecause) != 1 || j.Next.Setup != "memory-rated" || j.Cells[1].State != "done" {
+		t.Errorf("%+v", j)
+	}
+	out, _, code := said(state, "coverage", file)
+	if code != 3 || !strings.Contains(out, "dome-memory: 1 repeat to be made") || !strings.Contains(out, "firmware.version moved since") {
+		t.Errorf("code %d\n%s", code, out)
+	}
+	if _, diag, code := said(state, "coverage", filepath.Join(dir, "none.toml")); code != 1 || !strings.Contains(diag, "hint: ") {
 		t.Errorf("code %d, %s", code, diag)
 	}
 }

@@ -8,13 +8,20 @@
 //	collector show k7q2m9xd --log          its timing log, byte for byte
 //	collector flags --weight caution       what drifted, over many runs
 //	collector mark k7q2m9xd --why TEXT     hold its rig's next runs against it
+//	collector scaling --workload orrery --factors memory.speed,cpu.clock
+//	                                       what limits a workload
+//	collector history --workload orrery --rig heron
+//	                                       a series over time, its changes and their causes
+//	collector comparable --to k7q2m9xd     which runs may still stand beside one
+//	collector coverage PLAN.toml --next    what is left to run, and what is next
 //
 // Questions go to the archive in the user's state folder, where agent run keeps
 // what it measures, or with --collector HOST:PORT to a served collector. --json
 // prints the same as JSON. A run is named by its id or the letters after the
 // id's last dash, as listings show them.
 //
-// Exit codes: 0 fine, 1 failed, 2 wrong usage, 130 interrupted.
+// Exit codes: 0 fine, 1 failed, 2 wrong usage, 3 a plan is not complete, 130
+// interrupted.
 package main
 
 import (
@@ -72,6 +79,8 @@ func rootCommand(d *desk) *cobra.Command {
 		compareCommand(d),
 		scalingCommand(d),
 		historyCommand(d),
+		comparableCommand(d),
+		coverageCommand(d),
 		exportCommand(d),
 	)
 	screen.StrictUsage(cmd)

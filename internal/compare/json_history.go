@@ -46,7 +46,7 @@ type TrackJSON struct {
 	Log            bool          `json:"log"` // charted as logs: baseline, sigma and limits are of the logs
 	Places         []int         `json:"places"`
 	Values         []float64     `json:"values"`
-	Baseline       *BaselineJSON `json:"baseline"` // null when no chart is drawn, and refused says why
+	Baseline       *BaselineJSON `json:"baseline"`    // null when no chart is drawn, and refused says why
 	Provisional    bool          `json:"provisional"` // from fewer than 20 points
 	Z              []float64     `json:"z,omitempty"`
 	CUSUMHigh      []float64     `json:"cusum_high,omitempty"`
