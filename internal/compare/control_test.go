@@ -104,6 +104,7 @@ func TestControl(t *testing.T) {
 		"the factor is unread on both": {side(1, "b", unread("platform.profile", rig.Absent)), side(1, "a", unread("platform.profile", rig.Absent)), vary("platform.profile"), "|||platform.profile|"},
 		"no run has the factor":        {side(1, "b"), side(1, "a"), vary("platform.profile"), "|||platform.profile|"},
 		"a device is gone":             {side(1, "b"), side(1, "a", gone("memory.module[DIMM_A1].part"), gone("memory.module[DIMM_A1].speed")), vary(), "||memory.module[DIMM_A1].part memory.module[DIMM_A1].speed||"},
+		"modules that rights hide":     {side(1, "b"), side(1, "a", unread("memory.modules", rig.Denied), gone("memory.module[DIMM_A1].part"), gone("memory.module[DIMM_A1].speed")), vary(), "|||memory.module[DIMM_A1].part memory.module[DIMM_A1].speed memory.modules|"},
 		"another rig":                  {side(1, "b"), side(1, "a", text("machine.serial", "s-plover"), of(func(r *compare.Run) { r.Rig = "plover" })), vary(compare.RigName), "rig.name|machine.serial|||"},
 		"another rig, unnamed":         {side(1, "b"), side(1, "a", of(func(r *compare.Run) { r.Rig = "plover" })), vary(), "||rig.name||"},
 		"another version":              {side(1, "b"), side(1, "a", of(func(r *compare.Run) { r.WorkloadVersion = "4" })), vary(), "||workload.version||"},

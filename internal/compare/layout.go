@@ -226,6 +226,11 @@ func (s state) see(k rig.Key) (Seen, rig.Unit) {
 	case ofWorkload(k):
 		return Seen{Value: rig.TextOf("not set"), Runs: s.runs}, rig.NoUnit
 	case device(k) != "" && !s.devices[device(k)]:
+		if gate, ok := rig.Gate(k); ok {
+			if g, ok := s.facts[gate]; ok && !g.Read() {
+				return Seen{Unread: g.Unread, Runs: s.runs}, rig.NoUnit
+			}
+		}
 		return Seen{Value: rig.TextOf(NotThere), Runs: s.runs}, rig.NoUnit
 	}
 	return Seen{Unread: rig.Unread{Reason: rig.Absent, Detail: "the agent did not look for it"}, Runs: s.runs}, rig.NoUnit

@@ -192,16 +192,8 @@ func devices(s rig.Snapshot) map[string]bool {
 // kindOf is what stands before a device's index.
 func kindOf(device string) string { return device[:strings.IndexByte(device, '[')] }
 
-// gates name, for a kind of device, the fact that could be read only if the
-// devices could: when it is unread, nothing is known of them.
-var gates = map[string]rig.Key{
-	"memory.module":     "memory.modules",
-	"cpu.vulnerability": "kernel.mitigations",
-	"cpu.numa":          "cpu.numa_nodes",
-	"cpu.kind":          "cpu.kinds",
-}
-
+// gateRead says whether a device that the snapshot lacks is known to be missing.
 func gateRead(s rig.Snapshot, k rig.Key) bool {
-	gate, ok := gates[kindOf(device(k))]
+	gate, ok := rig.Gate(k)
 	return !ok || find(s, gate).Read()
 }

@@ -98,3 +98,22 @@ func distance(a, b string) int {
 	}
 	return row[len(b)]
 }
+
+// Gate names, for a fact of a device, the fact that could be read only if such
+// devices could: while it is unread, a device that is not in a snapshot is not
+// known to be missing.
+func Gate(k Key) (gate Key, ok bool) {
+	i := strings.IndexByte(string(k), '[')
+	if i < 0 {
+		return "", false
+	}
+	gate, ok = gates[k[:i]]
+	return gate, ok
+}
+
+var gates = map[Key]Key{
+	"memory.module":     "memory.modules",
+	"cpu.vulnerability": "kernel.mitigations",
+	"cpu.numa":          "cpu.numa_nodes",
+	"cpu.kind":          "cpu.kinds",
+}

@@ -195,3 +195,20 @@ func TestConfigurationLeavesOutWhatPasses(t *testing.T) {
 		t.Errorf("%d facts", n)
 	}
 }
+
+func TestGates(t *testing.T) {
+	for of, gate := range gates {
+		if _, ok := byKey[gate]; !ok {
+			t.Errorf("%s is not in the catalogue", gate)
+		}
+		if !slices.ContainsFunc(Catalogue, func(e Entry) bool { g, ok := Gate(e.Key); return ok && g == gate }) {
+			t.Errorf("the catalogue has no device %s", of)
+		}
+	}
+	if g, ok := Gate("memory.module[DIMM_A1].speed"); !ok || g != "memory.modules" {
+		t.Errorf("got %q, %v", g, ok)
+	}
+	if _, ok := Gate("link[0000:01:00.0].width"); ok {
+		t.Error("links have a gate")
+	}
+}
