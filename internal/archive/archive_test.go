@@ -347,15 +347,15 @@ func TestDamagedTrail(t *testing.T) {
 // TestFullDisk fills a small disk: what fails leaves nothing, what was kept
 // stays, and what fits is taken again.
 func TestFullDisk(t *testing.T) {
-	path := filepath.Join(labtest.SmallDisk(t, "3m"), "archive.db")
+	path := filepath.Join(labtest.SmallDisk(t, "1500k"), "archive.db")
 	a := open(t, path)
 	r := labtest.Rand(t)
 	heron := labtest.NewRig("heron", r)
 	kept := map[string]trail.Receipt{}
 	runs := map[string]labtest.Run{}
 	failed := 0
-	for i := range 60 {
-		size := 300 << 10
+	for i := range 30 {
+		size := 200 << 10
 		if i%3 == 2 {
 			size = 100
 		}

@@ -36,7 +36,7 @@ func keepUntilKilled(args []string) error {
 		g := labtest.NewRig(fmt.Sprint("rig", w), r)
 		go func() {
 			for {
-				run := g.Finish(labtest.Shape{LogBytes: r.IntN(200 << 10), Plain: true})
+				run := g.Finish(labtest.Shape{LogBytes: r.IntN(60 << 10), Plain: true})
 				if _, err := a.Keep(context.Background(), keeping(run)); err != nil {
 					failed <- err
 				}

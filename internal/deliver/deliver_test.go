@@ -33,9 +33,13 @@ type taker struct {
 	taken []deliver.Delivery
 	fail  error
 	wait  chan struct{} // when set, Take waits for it
+	ask   chan struct{} // when set, Known waits for it
 }
 
 func (k *taker) Known(_ context.Context, sum [sha256.Size]byte) (deliver.Reply, bool, error) {
+	if k.ask != nil {
+		<-k.ask
+	}
 	k.mu.Lock()
 	defer k.mu.Unlock()
 	r, ok := k.known[sum]
@@ -77,14 +81,15 @@ func replyTo(sum [sha256.Size]byte) deliver.Reply {
 type lab struct {
 	*taker
 	conn *grpc.ClientConn
+	srv  *grpc.Server
 	held func() int64
 }
 
 func newLab(t testing.TB, limits deliver.Limits) *lab {
 	l := &lab{taker: &taker{known: map[[sha256.Size]byte]deliver.Reply{}}}
-	srv := grpc.NewServer()
-	l.held = deliver.Serve(srv, l.taker, limits)
-	l.conn = labtest.Connect(t, srv)
+	l.srv = grpc.NewServer(grpc.WaitForHandlers(true))
+	l.held = deliver.Serve(l.srv, l.taker, limits)
+	l.conn = labtest.Connect(t, l.srv)
 	return l
 }
 

@@ -307,7 +307,8 @@ func receive(st stream, quiet time.Duration) *inbox {
 			}
 			select {
 			case in.messages <- m:
-			case <-st.Context().Done(): // the handler has returned
+			case <-st.Context().Done(): // the rig hung up, or the handler has returned
+				in.failed <- status.FromContextError(st.Context().Err()).Err()
 				return
 			}
 		}

@@ -293,6 +293,37 @@ func TestHangUp(t *testing.T) {
 	}
 }
 
+// TestHangUpUnnoticed has the rig go away while the collector looks elsewhere,
+// with a chunk received that nobody has asked for yet.
+func TestHangUpUnnoticed(t *testing.T) {
+	l := newLab(t, deliver.DefaultLimits) // whose longest silence is a minute
+	l.ask = make(chan struct{})
+	run := rig(t).Finish(labtest.Shape{LogBytes: 5000})
+	ctx, cancel := context.WithCancel(context.Background())
+	st, err := pb.NewDeliveryServiceClient(l.conn).Deliver(ctx)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, m := range proper(run, 1000)[:3] {
+		if err := st.Send(m); err != nil {
+			t.Fatal(err)
+		}
+	}
+	time.Sleep(50 * time.Millisecond)
+	cancel()
+	time.Sleep(50 * time.Millisecond)
+	close(l.ask)
+	time.Sleep(50 * time.Millisecond)
+	l.freed(t)
+	done := make(chan struct{})
+	go func() { l.srv.GracefulStop(); close(done) }()
+	select {
+	case <-done:
+	case <-time.After(20 * time.Second):
+		t.Error("the call goes on after its rig has hung up")
+	}
+}
+
 // TestJoinHoldsWhatCame: a part's memory follows its bytes, not its announcement.
 func TestJoinHoldsWhatCame(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {

@@ -19,7 +19,9 @@ import (
 // Decode reads a record's bytes. It fails on anything that is not a whole,
 // well-formed record and never panics. What it allocates is bounded, whatever
 // b claims. The result may share memory with b.
-func Decode(b []byte) (*Run, error) {
+func Decode(b []byte) (*Run, error) { return decode(b, MaxSamples) }
+
+func decode(b []byte, samples int) (*Run, error) {
 	var m pb.Record
 	left := maxElements
 	err := count(b, m.ProtoReflect().Descriptor(), &left)
@@ -29,7 +31,7 @@ func Decode(b []byte) (*Run, error) {
 	if err != nil {
 		return nil, fmt.Errorf("decode record: %w", err)
 	}
-	r, err := fromProto(&m)
+	r, err := fromProto(&m, samples)
 	if err == nil {
 		err = r.Check()
 	}
@@ -75,7 +77,7 @@ func count(b []byte, d protoreflect.MessageDescriptor, left *int) error {
 	return nil
 }
 
-func fromProto(m *pb.Record) (*Run, error) {
+func fromProto(m *pb.Record, samples int) (*Run, error) {
 	w := m.GetWorkload()
 	r := &Run{
 		ID: m.GetId(), Rig: m.GetRig(), Group: m.GetGroup(),
@@ -94,7 +96,7 @@ func fromProto(m *pb.Record) (*Run, error) {
 	if s := m.GetSetup(); s != nil {
 		r.Setup = &Setup{Label: s.GetLabel(), Source: s.GetSource(), FileName: s.GetFileName()}
 	}
-	left := MaxSamples
+	left := samples
 	for _, s := range m.GetSignals() {
 		sig, err := signalOf(s, left)
 		if err != nil {

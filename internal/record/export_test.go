@@ -1,0 +1,4 @@
+package record
+
+// DecodeSome is Decode with another bound on samples.
+var DecodeSome = decode
