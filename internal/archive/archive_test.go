@@ -222,6 +222,13 @@ func TestManyWriters(t *testing.T) {
 			}
 		})
 	}
+	wg.Go(func() {
+		for range 3 {
+			if _, err := a.Check(context.Background()); err != nil {
+				t.Errorf("beside writers: %v", err)
+			}
+		}
+	})
 	wg.Wait()
 	want := each + writers/2*each
 	if newly != want || len(given) != want {

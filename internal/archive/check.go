@@ -27,23 +27,39 @@ type Checked struct {
 // its leaves and gives the signed head, every run's bytes are what its entry,
 // receipt and signature say, and runs and index rows belong to each other one to
 // one. The error joins all that is wrong, each with the run or entry it is about.
-// It reads in one transaction, so it sees one moment.
+// Nothing is kept while it looks at the pages; the rest sees one moment and lets
+// others write.
 func (a *Archive) Check(ctx context.Context) (Checked, error) {
 	var n Checked
-	err := a.db.View(func(tx *bolt.Tx) error {
-		c := check{archive: a, tx: tx, ctx: ctx}
-		for err := range tx.Check() {
-			c.wrong("page", err)
-		}
-		n.Entries = c.trail()
-		n.Runs = c.runs()
-		c.rows(n.Runs)
-		return errors.Join(append(c.bad, context.Cause(ctx))...)
-	})
+	c := check{archive: a, ctx: ctx}
+	err := c.pages()
+	if err == nil {
+		err = a.db.View(func(tx *bolt.Tx) error {
+			c.tx = tx
+			n.Entries = c.trail()
+			n.Runs = c.runs()
+			c.rows(n.Runs)
+			return errors.Join(append(c.bad, context.Cause(ctx))...)
+		})
+	}
 	if err != nil {
 		return n, fault.New("check archive", a.db.Path(), err)
 	}
 	return n, nil
+}
+
+// pages runs bbolt's own check, which only a transaction that keeps writers out
+// may run beside others.
+func (c *check) pages() error {
+	tx, err := c.archive.db.Begin(true)
+	if err != nil {
+		return err
+	}
+	defer tx.Rollback()
+	for err := range tx.Check() {
+		c.wrong("page", err)
+	}
+	return nil
 }
 
 type check struct {

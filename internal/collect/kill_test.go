@@ -64,7 +64,9 @@ func deliverUntilKilled(args []string) error {
 	if b.conn, err = collect.Dial(args[2]); err != nil {
 		return err
 	}
-	fmt.Println("open")
+	if err := b.ledger.Note("open", b.name); err != nil {
+		return err
+	}
 	if err := b.adopt(); err != nil {
 		return err
 	}
