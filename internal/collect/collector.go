@@ -28,6 +28,7 @@ type Collector struct {
 	now     func() time.Time
 	log     *slog.Logger
 	reading chan struct{} // held while logs are read
+	agree   agreements
 }
 
 var (
@@ -41,7 +42,7 @@ const readers = 2
 
 // New assembles a collector over an open archive.
 func New(a *archive.Archive, now func() time.Time, log *slog.Logger) *Collector {
-	return &Collector{a, now, log, make(chan struct{}, readers)}
+	return &Collector{archive: a, now: now, log: log, reading: make(chan struct{}, readers)}
 }
 
 // Known implements deliver.Taker.
@@ -97,7 +98,7 @@ func (c *Collector) keeping(ctx context.Context, d deliver.Delivery) (archive.Ke
 	}
 	st, found, encoded := readLogs(d)
 	k.Series = encoded
-	in, err := c.input(d, found)
+	in, err := c.input(ctx, d, found, st)
 	if err != nil {
 		return k, answer.Summary{}, err
 	}
@@ -165,7 +166,7 @@ func Refusal(err error) (code, detail string) {
 }
 
 // input gathers what the run is judged by.
-func (c *Collector) input(d deliver.Delivery, logs []drift.Log) (drift.Input, error) {
+func (c *Collector) input(ctx context.Context, d deliver.Delivery, logs []drift.Log, st answer.Statistics) (drift.Input, error) {
 	r := d.Run
 	in := RunInput(r, logs)
 	in.Run.Key = record.Fingerprint(d.Signed.PublicKey)
@@ -180,9 +181,14 @@ func (c *Collector) input(d deliver.Delivery, logs []drift.Log) (drift.Input, er
 		}
 		in.Setup, label = s, r.Setup.Label
 	}
-	m, snap, err := c.Mark(context.Background(), r.Rig, label)
+	m, snap, err := c.Mark(ctx, r.Rig, label)
 	if err != nil {
 		return in, err
+	}
+	if in.Series, err = c.past(ctx, r, st, label, m); err != nil {
+		// What is wrong with an earlier run must not keep this one out.
+		c.log.Warn("outcome not held against its series", "run", r.ID, "rig", r.Rig, "error", err)
+		in.Series = nil
 	}
 	if m != nil {
 		in.Mark = &drift.Mark{RunID: m.RunID, Snapshot: snap}

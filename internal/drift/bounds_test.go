@@ -38,6 +38,10 @@ func TestEveryBoundDecides(t *testing.T) {
 		"ClockAbove":     {drift.Input{Before: with(), Run: ran(with(), signal("cpu[0].clock", 4260, 4260, 4260, 4260))}, func(b *drift.Bounds) { b.ClockAbove = 1.01 }, func(b *drift.Bounds) { b.ClockAbove = 1.02 }},
 		"MemoryShare":    {drift.Input{Before: with("memory.total", 12000)}, func(b *drift.Bounds) { b.MemoryShare = 0.7 }, func(b *drift.Bounds) { b.MemoryShare = 0.75 }},
 		"SampledShare":   {drift.Input{Before: with(), Run: long}, func(b *drift.Bounds) { b.SampledShare = 0.5 }, func(b *drift.Bounds) { b.SampledShare = 0.6 }},
+		"SeriesLeast":    {after(96, days(8, 1)), func(b *drift.Bounds) { b.SeriesLeast = 8 }, func(b *drift.Bounds) { b.SeriesLeast = 9 }},
+		"SeriesLevel":    {after(98, days(10, 1)), func(b *drift.Bounds) { b.SeriesLevel = 0.95 }, func(b *drift.Bounds) { b.SeriesLevel = 0.9999 }},
+		"SeriesMargin":   {after(96, days(10, 1)), func(b *drift.Bounds) { b.SeriesMargin = 0.02 }, func(b *drift.Bounds) { b.SeriesMargin = 0.05 }},
+		"SeriesFew":      {after(96, days(1, 10)), func(b *drift.Bounds) { b.SeriesFew = 0.02 }, func(b *drift.Bounds) { b.SeriesFew = 0.06 }},
 		"RestingLink": {drift.Input{Before: with("link[0000:01:00.0].speed", 5, "link[0000:01:00.0].kind", "drive"), Run: ran(with("link[0000:01:00.0].speed", 5, "link[0000:01:00.0].kind", "drive"))},
 			func(b *drift.Bounds) { b.RestingLink = 2.5 }, func(b *drift.Bounds) { b.RestingLink = 5 }},
 	} {

@@ -14,6 +14,10 @@
 // is what follows from something else that moved. A setup may then weigh a fact
 // otherwise, which the flag shows. The heaviest flag makes the run's standing.
 //
+// The outcome itself is held against what the rig did before (unlike): of runs
+// under facts that agree with this run's, where there are enough of them, so that
+// it says that something moved which no fact shows.
+//
 // What is unread is never fine: where a judgement needed the fact, that is a
 // flag itself. Thresholds without a published source are fields of Bounds. The
 // package never decides what to do about a finding.

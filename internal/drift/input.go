@@ -19,6 +19,7 @@ type Input struct {
 	// LastKey is the fingerprint of the key that signed the rig's run before
 	// this one; "" when there was none.
 	LastKey string
+	Series  *Series // nil when there is none to hold the outcome against
 }
 
 // Mark is the accepted reference snapshot of a rig in a setup.

@@ -20,12 +20,16 @@ type Bounds struct {
 	MemoryShare    float64 // of the modules' size: less memory in the kernel's hands contradicts the firmware
 	SampledShare   float64 // of the run: signals that end sooner do not speak for it
 	RestingLink    float64 // GT/s: where a link that saves power rests, whatever it can do
+	SeriesLeast    int     // runs: fewer predict nothing
+	SeriesLevel    float64 // of the prediction interval
+	SeriesMargin   float64 // share of the outcome: a smaller difference is none
+	SeriesFew      float64 // the same where fewer than three sessions tell how far sessions differ
 }
 
 // DefaultBounds are used by Judge.
 var DefaultBounds = Bounds{
 	OtherLoad: 5, IdleBefore: 90, BusyProcessors: 1, FewSamples: 3, ClockFall: 0.98, ClockAbove: 1.02,
-	MemoryShare: 0.75, SampledShare: 0.5, RestingLink: 2.5,
+	MemoryShare: 0.75, SampledShare: 0.5, RestingLink: 2.5, SeriesLeast: 8, SeriesLevel: 0.9973, SeriesMargin: 0.01, SeriesFew: 0.03,
 }
 
 // Judge raises every flag that the input gives cause for, heaviest first. It
@@ -43,6 +47,7 @@ func judgeWithin(in Input, b Bounds) Judgement {
 	if in.Run != nil {
 		j.during()
 		j.outcome()
+		j.unlike()
 	}
 	j.relied()
 	j.weigh()

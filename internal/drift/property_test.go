@@ -110,6 +110,11 @@ func anyInput(t *rapid.T) drift.Input {
 			in.Run.Signals = append(in.Run.Signals, anySignal(t))
 		}
 	}
+	if rapid.IntRange(0, 4).Draw(t, "series") == 0 {
+		outcomes := rapid.SliceOfN(rapid.SliceOfN(rapid.OneOf(rapid.Float64Range(90, 110), rapid.Float64()), 0, 5), 0, 6)
+		in.Series = &drift.Series{Figure: "rate_mean", Unit: "frames/s", Alike: outcomes.Draw(t, "alike"), All: outcomes.Draw(t, "all"),
+			Outcome: rapid.OneOf(rapid.Float64Range(80, 120), rapid.Float64(), rapid.Just(math.NaN())).Draw(t, "figure")}
+	}
 	if rapid.Bool().Draw(t, "declared") {
 		in.Setup = &setup.Setup{Label: "quiet", Expect: map[string]setup.Expectation{}}
 		for range rapid.IntRange(0, 6).Draw(t, "expectations") {
