@@ -1,3 +1,5 @@
+//go:build unix
+
 package main
 
 import (
@@ -6,6 +8,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"runtime"
 	"strconv"
 	"strings"
 	"syscall"
@@ -23,25 +26,26 @@ func TestInterruptedRunIsRecordedAndItsProcessesAreGone(t *testing.T) {
 	for name, test := range map[string]struct {
 		signal syscall.Signal
 		flags  []string
+		exit   int // of the workload: by SIGINT or, when it does not listen, by SIGKILL
 		detail string
 	}{
-		"ctrl-c":          {syscall.SIGINT, nil, "stopped by the operator"},
-		"asked to end":    {syscall.SIGTERM, nil, "stopped by the operator"},
-		"terminal closed": {syscall.SIGHUP, nil, "stopped by the operator"},
-		"deaf workload":   {syscall.SIGINT, []string{"-deaf"}, "killed"},
+		"ctrl-c":          {syscall.SIGINT, nil, 130, "stopped by the operator"},
+		"asked to end":    {syscall.SIGTERM, nil, 130, "stopped by the operator"},
+		"terminal closed": {syscall.SIGHUP, nil, 130, "stopped by the operator"},
+		"deaf workload":   {syscall.SIGINT, []string{"-deaf"}, 137, "killed"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
 			b := newBench(t)
 			flags := append(test.flags, "-child", "child", "-log", "f.csv", "-done", "done", "-linger", "1m")
 			cmd := b.measure("flight", []string{"--log", "f.csv", "--repeats", "3"}, flags...)
-			exit, runs, complaint := interrupted(t, b, cmd, "done", test.signal)
+			exit, runs, complaint := interrupted(t, cmd, b.has("done"), test.signal)
 			if exit != 130 || len(runs) != 1 {
 				t.Fatalf("exit code %d with %d runs, want 130 with one\n%s", exit, len(runs), complaint)
 			}
 			r := runs[0]
-			if r.Standing != drift.Voided || r.Outcome != record.Interrupted || !strings.Contains(r.OutcomeDetail, test.detail) || r.Receipt == nil {
-				t.Errorf("standing %s, outcome %s: %s, receipt %v", r.Standing, r.Outcome, r.OutcomeDetail, r.Receipt)
+			if r.Standing != drift.Voided || r.Outcome != record.Interrupted || r.Exit != test.exit || !strings.Contains(r.OutcomeDetail, test.detail) || r.Receipt == nil {
+				t.Errorf("standing %s, outcome %s: %s, exit %d, receipt %v", r.Standing, r.Outcome, r.OutcomeDetail, r.Exit, r.Receipt)
 			}
 			if r.Statistics.Frames != 300 {
 				t.Errorf("%d frames of the log are described, want 300", r.Statistics.Frames)
@@ -61,13 +65,36 @@ func TestInterruptedRunIsRecordedAndItsProcessesAreGone(t *testing.T) {
 	}
 }
 
+// A workload that nobody times any more does not go on, to disturb the next run.
+func TestWorkloadDiesWithItsAgent(t *testing.T) {
+	if runtime.GOOS != "linux" {
+		t.Skip("only Linux ends a child with its parent")
+	}
+	t.Parallel()
+	b := newBench(t)
+	cmd := b.measure("flight", nil, "-deaf", "-began", "began", "-linger", "10m")
+	if err := cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	var pid []byte
+	for len(pid) == 0 {
+		time.Sleep(5 * time.Millisecond)
+		pid, _ = os.ReadFile(filepath.Join(b.dir, "began"))
+	}
+	cmd.Process.Kill()
+	cmd.Wait()
+	if alive(t, string(pid)) {
+		t.Error("the workload lives on")
+	}
+}
+
 // What was measured before the interrupt is shown; what was not begun leaves nothing.
 func TestInterruptBetweenRepeatsKeepsThoseBefore(t *testing.T) {
 	t.Parallel()
 	b := newBench(t)
 	settling := b.measure("flight", []string{"--repeats", "2", "--settle-below", "45", "--settle-limit", "1h"}, "-began", "began")
 	settling.Args[3] = hotAfter(t, b) // the tree of --root
-	exit, runs, complaint := interrupted(t, b, settling, "began", syscall.SIGINT)
+	exit, runs, complaint := interrupted(t, settling, func() bool { return len(b.runs()) > 0 }, syscall.SIGINT)
 	if exit != 130 || len(runs) != 1 || runs[0].Outcome != record.Finished {
 		t.Errorf("exit code %d with %d runs, want 130 with the one that was finished\n%s", exit, len(runs), complaint)
 	}
@@ -103,25 +130,25 @@ func TestInterruptBeforeTheWorkloadLeavesNothing(t *testing.T) {
 		t.Fatal(err)
 	}
 	watching := b.agent("run", "--idle-window", "1h", "--json", "--", workload, "-began", "began")
-	exit, _, complaint := interrupted(t, b, watching, "state/spool/open", syscall.SIGINT)
+	exit, _, complaint := interrupted(t, watching, b.has("state/spool/open"), syscall.SIGINT)
 	if exit != 130 || !strings.Contains(complaint, "interrupted") || exists(filepath.Join(b.dir, "began")) || len(b.runs()) > 0 || len(b.left("open")) > 0 {
 		t.Errorf("exit code %d, runs %v, drafts %q: %s", exit, b.runs(), b.left("open"), complaint)
 	}
 }
 
-// interrupted starts the call, sends the signal once the file is there, and
-// gives how it ended and what it printed.
-func interrupted(t *testing.T, b *bench, cmd *exec.Cmd, file string, s syscall.Signal) (exit int, runs []answer.Run, complaint string) {
+// interrupted starts the call, sends the signal a little after the moment has
+// come, and gives how it ended and what it printed.
+func interrupted(t *testing.T, cmd *exec.Cmd, when func() bool, s syscall.Signal) (exit int, runs []answer.Run, complaint string) {
 	t.Helper()
 	var out, errs bytes.Buffer
 	cmd.Stdout, cmd.Stderr = &out, &errs
 	if err := cmd.Start(); err != nil {
 		t.Fatal(err)
 	}
-	for !exists(filepath.Join(b.dir, file)) {
+	for !when() {
 		time.Sleep(5 * time.Millisecond)
 	}
-	time.Sleep(100 * time.Millisecond)
+	time.Sleep(50 * time.Millisecond)
 	if err := cmd.Process.Signal(s); err != nil {
 		t.Fatal(err)
 	}
@@ -133,6 +160,11 @@ func interrupted(t *testing.T, b *bench, cmd *exec.Cmd, file string, s syscall.S
 		}
 	}
 	return exit, printed.Runs, errs.String()
+}
+
+// has waits for a file in the working folder.
+func (b *bench) has(file string) func() bool {
+	return func() bool { return exists(filepath.Join(b.dir, file)) }
 }
 
 // alive says whether a process runs; one that nobody has waited for yet does not.

@@ -27,7 +27,7 @@ func workloadMain() {
 		after  = flag.Duration("linger", 0, "take so long after it")
 		deaf   = flag.Bool("deaf", false, "do not listen to interrupts")
 		child  = flag.String("child", "", "start a child that does not listen and stays; write its process id to this file")
-		began  = flag.String("began", "", "make this file at the start")
+		began  = flag.String("began", "", "make this file at the start, with the process id in it")
 		done   = flag.String("done", "", "make this file once the log is written")
 		exit   = flag.Int("exit", 0, "end with this code")
 		kill   = flag.Bool("kill", false, "end by a signal")
@@ -59,7 +59,7 @@ func workloadMain() {
 
 func touch(path string) {
 	if path != "" {
-		check(os.WriteFile(path, nil, 0o666))
+		check(os.WriteFile(path, []byte(strconv.Itoa(os.Getpid())), 0o666))
 	}
 }
 
