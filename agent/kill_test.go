@@ -146,6 +146,9 @@ func TestKilledAgentLosesNothing(t *testing.T) {
 				if i%3 > 0 { // most of them after the workload, where there is most to lose
 					k.from, k.at = k.name+".done", upTo(r, tail)
 				}
+				if i == kills-1 { // leaves a draft for sure
+					k.from, k.at = k.name+".done", 0
+				}
 				b.kill(k)
 				all = append(all, k)
 				if i%4 == 3 {
