@@ -51,7 +51,7 @@ func keepUntilKilled(args []string) error {
 
 func TestKilledKeeper(t *testing.T) {
 	kills := 40
-	if testing.Short() {
+	if testing.Short() || labtest.Race {
 		kills = 10
 	}
 	dir := t.TempDir()

@@ -115,7 +115,7 @@ func draftVersion(d *spool.Draft) (byte, error) {
 // TestKilledSpooler kills processes that share a spool at random moments.
 func TestKilledSpooler(t *testing.T) {
 	rounds := 24
-	if testing.Short() {
+	if testing.Short() || labtest.Race {
 		rounds = 8
 	}
 	base := t.TempDir()
