@@ -17,6 +17,7 @@ import (
 func comparableCommand(d *desk) *cobra.Command {
 	var to string
 	var vary, follows, include []string
+	var all bool
 	cmd := &cobra.Command{
 		Use:   "comparable",
 		Short: "List the runs that may still stand beside one run, and what spoils the others",
@@ -60,7 +61,7 @@ Configurations are looked at once each; the last word has: collector compare.`,
 				if d.json {
 					return screen.JSON(d.stdout, c)
 				}
-				return printComparable(d.stdout, c)
+				return printComparable(d.stdout, c, all)
 			})
 		},
 	}
@@ -69,12 +70,13 @@ Configurations are looked at once each; the last word has: collector compare.`,
 	f.StringSliceVar(&vary, "vary", nil, "the `FACT` that is meant to differ; more of them apart by commas")
 	f.StringSliceVar(&follows, "follows", nil, "a `FACT` that follows from it, beside those that are known to")
 	f.StringSliceVar(&include, "include", nil, "look at runs of a `STANDING` that is not clean: caution")
+	f.BoolVar(&all, "all", false, "list every fact that spoils, and not only the first")
 	cmd.MarkFlagRequired("to")
 	d.jsonFlag(cmd)
 	return cmd
 }
 
-func printComparable(w io.Writer, c compare.Comparable) error {
+func printComparable(w io.Writer, c compare.Comparable, all bool) error {
 	p := printer{w: w}
 	runs := func(ss []compare.Stand) (n int) {
 		for _, s := range ss {
@@ -95,7 +97,7 @@ func printComparable(w io.Writer, c compare.Comparable) error {
 		p.line("")
 		p.table(t)
 	}
-	p.spoilers(c)
+	p.spoilers(c, all)
 	if len(c.Spoilt) > 0 {
 		t := screen.NewTable("may not", "setup", "runs", "first (UTC)", "last (UTC)", "because")
 		for _, s := range c.Spoilt {
@@ -138,12 +140,18 @@ func because(s compare.Stand) string {
 	return strings.Join(out, "; ")
 }
 
-func (p *printer) spoilers(c compare.Comparable) {
+// spoilers lists the facts that spoil most; unless all are wanted, a few of those
+// that nothing else explains.
+func (p *printer) spoilers(c compare.Comparable, all bool) {
 	if len(c.Spoilers) == 0 {
 		return
 	}
+	const few = 10
 	t := screen.NewTable("what spoils most", "runs", "configurations", "")
 	for _, s := range c.Spoilers {
+		if !all && (s.Follows != "" || t.Len() == few) {
+			continue
+		}
 		remark := ""
 		if s.Unknown > 0 {
 			remark = fmt.Sprintf("not read in %d", s.Unknown)
@@ -155,4 +163,7 @@ func (p *printer) spoilers(c compare.Comparable) {
 	}
 	p.line("")
 	p.table(t)
+	if more := len(c.Spoilers) - t.Len(); more > 0 {
+		p.line("and %s, or what follows from these: add --all", screen.Many(more, "other fact", "other facts"))
+	}
 }

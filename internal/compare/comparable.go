@@ -34,6 +34,8 @@ type Spoiler struct {
 	Unknown        int     // configurations in which it was not read on one side
 	Follows        rig.Key // another spoiler that explains it wherever it differs
 	Class          Class
+
+	rank int
 }
 
 // Comparable is which runs may still stand beside one run, and why the others may not.
@@ -42,7 +44,7 @@ type Comparable struct {
 	Terms    Terms
 	Stands   []Stand   // controlled, the newest first
 	Spoilt   []Stand   // the others, by how little spoils them
-	Spoilers []Spoiler // of the others, the most frequent first
+	Spoilers []Spoiler // of the others, the most frequent first; of equals what others explain last, and the heaviest first
 	LeftOut  []LeftOut
 }
 
@@ -121,7 +123,7 @@ func (c *Comparable) spoilers() {
 			if !ok {
 				i = len(c.Spoilers)
 				at[d.Fact] = i
-				c.Spoilers = append(c.Spoilers, Spoiler{Fact: d.Fact, Class: classOf(d.Fact), Follows: from})
+				c.Spoilers = append(c.Spoilers, Spoiler{Fact: d.Fact, Class: classOf(d.Fact), Follows: from, rank: d.rank()})
 			}
 			p := &c.Spoilers[i]
 			p.Runs, p.Configurations = p.Runs+len(s.Kin.Runs), p.Configurations+1
@@ -134,7 +136,7 @@ func (c *Comparable) spoilers() {
 		}
 	}
 	slices.SortStableFunc(c.Spoilers, func(a, b Spoiler) int {
-		return cmp.Or(cmp.Compare(b.Runs, a.Runs), cmp.Compare(min(1, len(a.Follows)), min(1, len(b.Follows))), rig.Compare(a.Fact, b.Fact))
+		return cmp.Or(cmp.Compare(b.Runs, a.Runs), cmp.Compare(min(1, len(a.Follows)), min(1, len(b.Follows))), b.rank-a.rank, rig.Compare(a.Fact, b.Fact))
 	})
 }
 

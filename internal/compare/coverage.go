@@ -156,18 +156,12 @@ func (k Holdings) stale(p *setup.Plan, m Made, version string) string {
 }
 
 // Differing gives the facts of a weight or heavier that two snapshots of a machine
-// disagree in, or that only one of them could read, the heaviest first.
+// disagree in, or that only one of them could read, the heaviest first and without
+// those that another of them explains.
 func Differing(a, b rig.Snapshot, least rig.Weight) (out []Difference) {
-	c := Control([]Run{{ID: "a", Before: a}}, []Run{{ID: "b", Before: b}}, nil)
-	all := slices.Clone(c.NotControlled)
-	for _, d := range c.NotKnown {
-		if d.Differs() && !slices.ContainsFunc(all, func(e Difference) bool { return e.Fact == d.Fact }) {
-			all = append(all, d)
-		}
-	}
-	for _, d := range heaviest(all) {
-		if d.Weight >= least {
-			out = append(out, d)
+	for _, m := range Moved(Run{ID: "a", Before: a}, Run{ID: "b", Before: b}) {
+		if m.Weight >= least && m.Follows == "" {
+			out = append(out, m.Difference)
 		}
 	}
 	return out

@@ -309,7 +309,7 @@ func (s *Scaling) remarkCells() {
 		}
 	}
 	for _, c := range s.Missing() {
-		s.cannotSay(stats.CellMissing, "anything about %s: no run was made there, and what was not seen is taken as the others make it likely", s.Label(c))
+		s.cannotSay(stats.CellMissing, "anything about %s: no run was made there", s.Label(c))
 	}
 	if s.Two != nil && s.Two.Usable() && s.Two.Interaction == nil {
 		s.cannotSay(stats.CellMissing, "whether the limit moves: the grid has too few cells to show an interaction")
@@ -318,7 +318,7 @@ func (s *Scaling) remarkCells() {
 	case greatest == 0:
 		return
 	case least != greatest:
-		s.cannotSay(stats.Unbalanced, "how much is the one factor's and how much the other's as surely as a balanced grid: cells hold %d to %d runs", least, greatest)
+		s.cannotSay(stats.Unbalanced, "the shares of the factors as surely as in a balanced grid: cells hold %d to %d runs, and which factor is taken first matters", least, greatest)
 	case least < 3:
 		s.remarkOn(stats.FewRepeats, "%s in a cell, at least 3 are wanted", count(least, "run", "runs"))
 	}

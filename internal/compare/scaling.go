@@ -306,61 +306,64 @@ func (s *Scaling) cell(at []int, runs []valued) GridCell {
 	return c
 }
 
-// control holds every cell against the first that was run.
+// control holds every cell against the first that was run, and then gives each
+// fact it found with what all runs have of it.
 func (s *Scaling) control() {
-	var base *GridCell
+	var base, rest []Run
 	s.Controlled = Controlled{Controlled: true, Rule: ByVary}
 	terms := s.terms()
-	for i := range s.Cells {
-		switch c := &s.Cells[i]; {
+	for i, c := range s.Cells {
+		switch {
 		case len(c.runs) == 0:
 		case base == nil:
-			base = c
-			s.Controlled = terms.Control(base.runs, base.runs)
-			s.Controlled.Runs = len(base.runs)
+			base = s.Cells[i].runs
+			s.Controlled = terms.Control(base, base)
 		default:
-			s.Controlled.join(terms.Control(base.runs, c.runs))
-			s.Controlled.Runs += len(c.runs)
+			rest = append(rest, c.runs...)
+			s.Controlled.join(terms.Control(base, c.runs))
 		}
 	}
+	s.Controlled.Runs = len(base) + len(rest)
+	if len(rest) > 0 {
+		s.Controlled.complete(terms.Control(base, rest))
+	}
+}
+
+func (c *Controlled) lists() []*[]Difference {
+	return []*[]Difference{&c.Factor, &c.Follows, &c.NotControlled, &c.NotKnown, &c.Absent}
 }
 
 // join adds what another comparison with the same base found.
 func (c *Controlled) join(o Controlled) {
-	for _, lists := range []struct {
-		to   *[]Difference
-		from []Difference
-	}{{&c.Factor, o.Factor}, {&c.Follows, o.Follows}, {&c.NotControlled, o.NotControlled}, {&c.NotKnown, o.NotKnown}, {&c.Absent, o.Absent}} {
-		for _, d := range lists.from {
-			i := slices.IndexFunc(*lists.to, func(e Difference) bool { return e.Fact == d.Fact && e.Workload == d.Workload })
-			if i < 0 {
-				*lists.to = append(*lists.to, d)
-				continue
+	from := o.lists()
+	for i, to := range c.lists() {
+		for _, d := range *from[i] {
+			if !slices.ContainsFunc(*to, d.sameFact) {
+				*to = append(*to, d)
 			}
-			(*lists.to)[i].widen(d)
 		}
-		slices.SortStableFunc(*lists.to, func(a, b Difference) int { return rig.Compare(a.Fact, b.Fact) })
+		slices.SortStableFunc(*to, func(a, b Difference) int { return rig.Compare(a.Fact, b.Fact) })
 	}
-	spoilt := func(d Difference) bool {
-		return slices.ContainsFunc(c.NotControlled, func(e Difference) bool { return e.Fact == d.Fact && e.Workload == d.Workload })
-	}
-	c.Follows = slices.DeleteFunc(c.Follows, spoilt)
+	c.Follows = slices.DeleteFunc(c.Follows, func(d Difference) bool { return slices.ContainsFunc(c.NotControlled, d.sameFact) })
 	c.Controlled = len(c.NotControlled) == 0 && len(c.NotKnown) == 0
 }
 
-// widen adds what more of the other side was seen.
-func (d *Difference) widen(o Difference) {
-	against := slices.Clone(d.Against)
-	for _, s := range o.Against {
-		i := slices.IndexFunc(against, func(t Seen) bool { return t.Value == s.Value && t.Unread.Reason == s.Unread.Reason })
-		if i < 0 {
-			against = append(against, s)
-			continue
+// complete takes what both sides have of each fact from a comparison of all runs.
+func (c *Controlled) complete(all Controlled) {
+	for _, to := range c.lists() {
+		for i := range *to {
+			d := &(*to)[i]
+			for _, from := range all.lists() {
+				if at := slices.IndexFunc(*from, d.sameFact); at >= 0 {
+					d.Base, d.Against, d.Runs = (*from)[at].Base, (*from)[at].Against, (*from)[at].Runs
+					break
+				}
+			}
 		}
-		against[i].Runs = merged(against[i].Runs, s.Runs)
 	}
-	d.Against, d.Runs = against, merged(d.Runs, o.Runs)
 }
+
+func (d Difference) sameFact(o Difference) bool { return d.Fact == o.Fact && d.Workload == o.Workload }
 
 // merged gives the ids of both, each once.
 func merged(a, b []string) []string {

@@ -107,7 +107,7 @@ func TestScaleGrid(t *testing.T) {
 	if !s.Factors[1].Measured || s.Days != 2 || s.Statistic != "rate_mean" {
 		t.Errorf("measured %v, %d days, %s", s.Factors[1].Measured, s.Days, s.Statistic)
 	}
-	if len(s.Follows) != 2 || s.Follows[0].From != "memory.speed" {
+	if len(s.Follows) != 2 || s.Follows[0].From != "memory.speed" || s.Follows[0].Everywhere() != "2400 MT/s in 12 runs, 3200 MT/s in 12" {
 		t.Errorf("follows: %+v", s.Follows)
 	}
 	// At the base point the elasticity is the share of the time: here near the

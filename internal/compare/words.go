@@ -112,23 +112,24 @@ func (c Controlled) spoils() (out []string) {
 // heaviest orders differences for a person: those that refuse a ratio, then by
 // weight, then by what a run's judgement relies on, devices last.
 func heaviest(ds []Difference) []Difference {
-	rank := func(d Difference) int {
-		e, _ := rig.Lookup(d.Fact)
-		n := int(d.Weight) * 4
-		if d.Class != "" {
-			n += 100
-		}
-		if e.Relied {
-			n += 2
-		}
-		if d.Fact.Index() == "" {
-			n++
-		}
-		return -n
-	}
 	out := slices.Clone(ds)
-	slices.SortStableFunc(out, func(a, b Difference) int { return rank(a) - rank(b) })
+	slices.SortStableFunc(out, func(a, b Difference) int { return b.rank() - a.rank() })
 	return out
+}
+
+func (d Difference) rank() int {
+	e, _ := rig.Lookup(d.Fact)
+	n := int(d.Weight) * 4
+	if d.Class != "" {
+		n += 100
+	}
+	if e.Relied {
+		n += 2
+	}
+	if d.Fact.Index() == "" {
+		n++
+	}
+	return n
 }
 
 func count(n int, one, many string) string {
