@@ -14,6 +14,7 @@ import (
 // Group is the runs of one side.
 type Group struct {
 	Label string
+	Side  int       // 0 is base
 	Runs  [][]int64 // frame times in ns of each run
 }
 
@@ -37,6 +38,7 @@ type curve struct {
 
 type group struct {
 	label   string
+	side    side
 	runs    []curve
 	middle  curve
 	slowest float64 // ms
@@ -67,7 +69,7 @@ func (f Distribution) Figure() (Figure, error) {
 }
 
 func describeGroup(g Group) group {
-	d := group{label: clean(g.Label)}
+	d := group{label: clean(g.Label), side: sideOf(g.Side)}
 	for _, r := range g.Runs {
 		ms := make([]float64, 0, len(r))
 		for _, n := range r {
@@ -156,8 +158,8 @@ func (f Distribution) panel(form Form, groups []group) []block {
 	highest, usual := 0., math.Inf(1)
 	p := panel{heading: "frame time, ms", xLabel: "share of the frames that took at most this long", wide: 230, narrow: 200}
 	var front []plot.Plotter
-	for i, g := range groups {
-		s := sideOf(i)
+	for _, g := range groups {
+		s := g.side
 		for _, r := range g.runs {
 			y.add(r.ms...)
 			highest = max(highest, r.highest)

@@ -57,7 +57,7 @@ func anyFigure(t *rapid.T) interface{ Figure() (Figure, error) } {
 	count := func(name string) int { return rapid.IntRange(0, 6).Draw(t, name) }
 	switch rapid.IntRange(0, 8).Draw(t, "kind") {
 	case 0:
-		f := FrameTimes{Head: h, Moment: moment(), Window: time.Duration(rapid.Int64Range(-1, 5e9).Draw(t, "window"))}
+		f := FrameTimes{Head: h, Moment: moment(), Window: time.Duration(rapid.Int64Range(-1, 5e9).Draw(t, "window")), ByFrame: rapid.Bool().Draw(t, "by frame")}
 		for range count("traces") {
 			f.Traces = append(f.Traces, Trace{text("label"), nanos(t, "frames"), time.Duration(rapid.Int64Range(-1e10, 1e10).Draw(t, "shift"))})
 		}
@@ -71,7 +71,7 @@ func anyFigure(t *rapid.T) interface{ Figure() (Figure, error) } {
 	case 2:
 		f := Distribution{Head: h}
 		for range count("groups") {
-			g := Group{Label: text("label")}
+			g := Group{Label: text("label"), Side: count("side")}
 			for range count("runs") {
 				g.Runs = append(g.Runs, nanos(t, "frames"))
 			}
@@ -260,8 +260,9 @@ func TestThinningKeepsExtremes(t *testing.T) {
 	if svg := f.SVG(Wide); len(svg) > 200_000 {
 		t.Errorf("a million frames make a file of %d bytes", len(svg))
 	}
-	d := describe(Trace{Nanos: frames}, time.Second)
-	c := d.columns(along(extent{0, d.total.Seconds()}, 9), columnsOf(Wide))
+	all := FrameTimes{Window: time.Second}
+	d := all.describe(Trace{Nanos: frames})
+	c := all.columns(d, along(extent{d.begin, d.end}, 9), columnsOf(Wide))
 	if e := c.extent(); e != (extent{8, 31}) {
 		t.Errorf("thinned, the frame times lie between %v and %v ms", e.low, e.high)
 	}

@@ -65,8 +65,8 @@ func sampleRates() RateAlong {
 
 func sampleDistribution() Distribution {
 	return Distribution{Head: sampleHead, Groups: []Group{
-		{"heron, memory-default", sampleRuns(10, 1.5, 5)},
-		{"heron, memory-rated", sampleRuns(20, 1, 5)},
+		{"heron, memory-default", 0, sampleRuns(10, 1.5, 5)},
+		{"heron, memory-rated", 1, sampleRuns(20, 1, 5)},
 	}}
 }
 

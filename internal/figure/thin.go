@@ -131,3 +131,23 @@ func (c *columns) middles() (at, mid []float64) {
 	}
 	return at, mid
 }
+
+// meanOfFrames gives the mean of so many frames around the middle of each of n
+// equal parts of the log, by frame number. It is NaN where the window is not full.
+func meanOfFrames(nanos []int64, frames, n int) (at, mean []float64) {
+	sums := make([]int64, len(nanos)+1)
+	for i, v := range nanos {
+		sums[i+1] = sums[i] + v
+	}
+	for k := range n {
+		mid := (float64(k) + 0.5) * float64(len(nanos)) / float64(n)
+		from := int(mid) - frames/2
+		at = append(at, mid)
+		if from < 0 || from+frames > len(nanos) {
+			mean = append(mean, math.NaN())
+			continue
+		}
+		mean = append(mean, float64(sums[from+frames]-sums[from])/float64(frames)/1e6)
+	}
+	return at, mean
+}

@@ -1,0 +1,444 @@
+package report
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"witnessmark/internal/compare"
+	"witnessmark/internal/figure"
+	"witnessmark/internal/rig"
+	"witnessmark/internal/stats"
+)
+
+// plates is all figures. One that has nothing to draw is not there.
+func (r report) plates() figure.Section {
+	s := figure.Section{Heading: "Figures"}
+	add := func(f figure.Figure, err error) {
+		if err == nil {
+			s.Parts = append(s.Parts, figure.Part{Figure: &f})
+		}
+	}
+	for i, c := range r.Comparisons {
+		add(r.ratios(c, i).Figure())
+	}
+	for _, name := range r.workloads() {
+		add(r.repeats(name).Figure())
+		for i, c := range r.Comparisons {
+			w := find(c, name)
+			if w == nil {
+				continue
+			}
+			if w.Moments != nil {
+				add(r.rates(*w, i).Figure())
+			}
+			add(r.frameTimes(*w, i).Figure())
+		}
+		if r.alone() {
+			add(r.frameTimes(*find(*r.Alone, name), -1).Figure())
+		}
+		add(r.distribution(name).Figure())
+	}
+	for _, id := range Shown(r.Input) {
+		add(r.course(id).Figure())
+	}
+	if len(s.Parts) == 0 {
+		s.Parts = append(s.Parts, figure.Part{Text: "There is nothing to draw: the runs have no timing log, no result and no signal."})
+	}
+	return s
+}
+
+// workloads names all of them.
+func (r report) workloads() []string {
+	return names(r.all(), func(run compare.Run) string { return run.Workload })
+}
+
+func find(c compare.Comparison, name string) *compare.Workload {
+	for i := range c.Workloads {
+		if c.Workloads[i].Name == name {
+			return &c.Workloads[i]
+		}
+	}
+	return nil
+}
+
+// head is what the figures of a comparison have in common; i is -1 where nothing
+// is compared.
+func (r report) head(name, subject string, i int, runs ...[]compare.Run) figure.Head {
+	h := figure.Head{Name: name, Subject: subject}
+	if i >= 0 && !r.Comparisons[i].Controlled.Controlled {
+		_, h.NotControlled, _ = strings.Cut(r.Comparisons[i].Headline(), ": ")
+	}
+	for _, run := range slices.Concat(runs...) {
+		h.Played = h.Played || run.Played != ""
+	}
+	return h
+}
+
+// anySpoiled is head for a figure that shows all sides.
+func (r report) headOfAll(name, subject string) figure.Head {
+	h := r.head(name, subject, -1, r.all())
+	if line, warn := r.lead(); warn && !r.alone() {
+		_, h.NotControlled, _ = strings.Cut(line, ": ")
+	}
+	return h
+}
+
+func (r report) ratios(c compare.Comparison, i int) figure.Ratios {
+	f := figure.Ratios{
+		Head: r.head(fmt.Sprintf("ratios %d", i+1), r.labels[i+1]+" against "+r.labels[0], i, r.Sides[0].Runs, r.Sides[i+1].Runs),
+		What: "ratio of " + r.labels[i+1] + " to " + r.labels[0], Margin: c.Options.Margin, Level: 1 - c.Options.Alpha,
+	}
+	for _, w := range c.Workloads {
+		v := w.Verdict
+		row := figure.Ratio{Label: named(w), Value: math.NaN(), Text: "no ratio"}
+		if value, low, high := compare.RatioText(v.Comparison); value != "" {
+			row.Value, row.Text = v.Ratio.Value, value
+			if low != "" {
+				row.Low, row.High, row.Text = v.Interval.Low, v.Interval.High, value+" ("+low+" to "+high+")"
+			}
+		}
+		row.Text += ", " + orWords(compare.VerdictWords(v.Verdict), "no verdict")
+		f.Rows = append(f.Rows, row)
+	}
+	return f
+}
+
+// side is one workload's runs on one side of the report.
+type side struct {
+	place   int
+	label   string
+	runs    compare.Side
+	figures []compare.Figure
+	base    bool // of the comparison they come from
+}
+
+func (s side) points() []compare.Point {
+	if len(s.figures) == 0 {
+		return nil
+	}
+	if s.base {
+		return s.figures[0].Base
+	}
+	return s.figures[0].Against
+}
+
+// sidesOf gathers a workload's runs on every side of the report.
+func (r report) sidesOf(name string) (out []side) {
+	if r.alone() {
+		w := find(*r.Alone, name)
+		return []side{{0, r.labels[0], w.Base, w.Figures, true}}
+	}
+	for i, c := range r.Comparisons {
+		w := find(c, name)
+		if w == nil {
+			continue
+		}
+		if len(out) == 0 && len(w.Base.Runs) > 0 {
+			out = append(out, side{0, r.labels[0], w.Base, w.Figures, true})
+		}
+		if len(w.Against.Runs) > 0 {
+			out = append(out, side{i + 1, r.labels[i+1], w.Against, w.Figures, false})
+		}
+	}
+	return out
+}
+
+func (r report) level() float64 {
+	if r.alone() {
+		return 1 - r.Alone.Options.Alpha
+	}
+	return 1 - r.Comparisons[0].Options.Alpha
+}
+
+func (r report) repeats(name string) figure.Repeats {
+	f := figure.Repeats{Level: r.level()}
+	for _, s := range r.sidesOf(name) {
+		if len(s.figures) == 0 {
+			continue
+		}
+		first := s.figures[0]
+		f.What, f.Unit = wordsFor(first.Name), first.Unit
+		row := figure.Row{Label: s.label, Side: s.place, Values: compare.Values(s.points()), Mean: math.NaN()}
+		d := stats.DescribeRepeats(row.Values, first.Unit)
+		if mean, ok := d.GeoMean.Get(); ok {
+			row.Mean, row.Text = mean, compare.MeanText(d)
+		}
+		if low, high, ok := meanInterval(valuesOf(s.runs, s.points()), r.level()); ok {
+			u := (high - low) / 4
+			row.Low, row.High = low, high
+			row.Text = fmt.Sprintf("%s (%s to %s)", compare.Rounded(row.Mean, u), compare.Rounded(low, u), compare.Rounded(high, u))
+		} else if len(row.Values) == 1 {
+			row.Text += " (one run)"
+		}
+		f.Rows = append(f.Rows, row)
+	}
+	f.Head = r.headOfAll(name, r.versioned(name))
+	return f
+}
+
+// meanInterval is the interval of the geometric mean by Student's t on the logs.
+func meanInterval(values []float64, level float64) (low, high float64, ok bool) {
+	var logs []float64
+	for _, v := range values {
+		if !(v > 0) {
+			return 0, 0, false
+		}
+		logs = append(logs, math.Log(v))
+	}
+	u := stats.TypeA(logs, "1", level)
+	if !u.Usable() || !(u.Expanded > 0) {
+		return 0, 0, false
+	}
+	return math.Exp(u.Value - u.Expanded), math.Exp(u.Value + u.Expanded), true
+}
+
+// versioned is a workload's name with the versions that were run.
+func (r report) versioned(name string) string {
+	var of []compare.Run
+	for _, run := range r.all() {
+		if run.Workload == name {
+			of = append(of, run)
+		}
+	}
+	return strings.TrimSpace(name + " " + enumerate(names(of, func(run compare.Run) string { return run.WorkloadVersion })))
+}
+
+func (r report) rates(w compare.Workload, i int) figure.RateAlong {
+	m := w.Moments
+	f := figure.RateAlong{
+		Head:   r.head(fmt.Sprintf("%s %d", w.Name, i+1), r.versioned(w.Name), i, w.Base.Runs, w.Against.Runs),
+		Labels: [2]string{r.labels[0], r.labels[i+1]}, Window: m.Window, Moment: largest(*m),
+	}
+	for _, g := range m.Profile {
+		f.Start, f.Base, f.Against = append(f.Start, g.Start), append(f.Base, g.RateA), append(f.Against, g.RateB)
+	}
+	if null, ok := m.LargestWithin.Get(); ok {
+		f.Repeats = null
+	}
+	if !m.Claimed {
+		f.Note = "No gap is claimed: " + orWords(strings.Join(compare.Marks(m.Grade), "; "), "it is within what repeats show") + "."
+	}
+	return f
+}
+
+// largest is the largest sustained gap, nil where none is claimed.
+func largest(m compare.Moments) *figure.Moment {
+	if !m.Claimed {
+		return nil
+	}
+	u := 0.
+	ratio := m.Ratio(m.Largest)
+	if null, ok := m.LargestWithin.Get(); ok {
+		u = ratio * math.Log(null)
+	}
+	return &figure.Moment{From: m.Largest.Start, To: m.Largest.Start + m.Window, Text: "ratio " + compare.Rounded(ratio, u)}
+}
+
+// frameTimes shows one run of each side: those that the sequence was aligned by,
+// or the middle ones.
+func (r report) frameTimes(w compare.Workload, i int) figure.FrameTimes {
+	f := figure.FrameTimes{Head: r.head(fmt.Sprintf("%s %d", w.Name, i+1), r.versioned(w.Name), i, w.Base.Runs, w.Against.Runs)}
+	base, against := middle(w.Base.Runs), middle(w.Against.Runs)
+	shift := time.Duration(0)
+	if m := w.Moments; m != nil {
+		base = pickRun(w.Base.Runs, m.BaseRuns[0])
+		for k, al := range m.AlignedB {
+			if al.Usable() {
+				against, shift = pickRun(w.Against.Runs, m.AgainstRuns[k]), -al.Refined
+				break
+			}
+		}
+		f.Moment, f.ByFrame = largest(*m), m.Advance == stats.ByFrame
+		if f.ByFrame {
+			f.Moment = nil // it is placed by time
+		}
+	} else if i >= 0 && base != nil && against != nil {
+		f.Note = "The two are not aligned: " + sentence(w.NoMoments)
+	}
+	if base != nil {
+		f.Traces = append(f.Traces, figure.Trace{Label: r.labels[0] + ", run " + short(base.ID), Nanos: base.Durations})
+	}
+	if against != nil && i >= 0 {
+		f.Traces = append(f.Traces, figure.Trace{Label: r.labels[i+1] + ", run " + short(against.ID), Nanos: against.Durations, Shift: shift})
+	}
+	return f
+}
+
+func short(id string) string { return id[strings.LastIndexByte(id, '-')+1:] }
+
+func pickRun(runs []compare.Run, id string) *compare.Run {
+	for i := range runs {
+		if runs[i].ID == id {
+			return &runs[i]
+		}
+	}
+	return nil
+}
+
+// middle is the run of the middle rate, nil where none has a log.
+func middle(runs []compare.Run) *compare.Run {
+	type rated struct {
+		run  *compare.Run
+		mean float64
+	}
+	var list []rated
+	for i := range runs {
+		var sum int64
+		for _, n := range runs[i].Durations {
+			sum += n
+		}
+		if sum > 0 {
+			list = append(list, rated{&runs[i], float64(sum) / float64(len(runs[i].Durations))})
+		}
+	}
+	if len(list) == 0 {
+		return nil
+	}
+	slices.SortStableFunc(list, func(a, b rated) int { return int(math.Copysign(1, a.mean-b.mean)) })
+	return list[len(list)/2].run
+}
+
+func (r report) distribution(name string) figure.Distribution {
+	f := figure.Distribution{Head: r.headOfAll(name, r.versioned(name))}
+	for _, s := range r.sidesOf(name) {
+		g := figure.Group{Label: s.label, Side: s.place}
+		for _, run := range s.runs.Runs {
+			if run.Durations != nil {
+				g.Runs = append(g.Runs, run.Durations)
+			}
+		}
+		f.Groups = append(f.Groups, g)
+	}
+	return f
+}
+
+// Shown gives the runs whose signals the report draws: of each side the middle run
+// of its first workload.
+func Shown(in Input) (ids []string) {
+	for _, s := range in.Sides {
+		first := names(s.Runs, func(run compare.Run) string { return run.Workload })[0]
+		var of []compare.Run
+		for _, run := range s.Runs {
+			if run.Workload == first {
+				of = append(of, run)
+			}
+		}
+		run := middle(of)
+		if run == nil {
+			run = &of[len(of)/2]
+		}
+		ids = append(ids, run.ID)
+	}
+	return ids
+}
+
+// course draws the signals of one run.
+func (r report) course(id string) figure.Course {
+	i := slices.IndexFunc(r.Sides, func(s Side) bool { return pickRun(s.Runs, id) != nil })
+	run := pickRun(r.Sides[i].Runs, id)
+	f := figure.Course{Head: r.head("run "+short(id), r.labels[i]+", run "+short(id), -1, []compare.Run{*run})}
+	f.Strips, f.Events = strips(r.Signals[id])
+	return f
+}
+
+// strips sorts signals into temperature, clock, power and the load by others.
+func strips(signals []rig.Signal) (out []figure.Strip, events []figure.Event) {
+	kinds := []figure.Strip{{Name: "temperature", Unit: "°C"}, {Name: "clock of the cores", Unit: "MHz"}, {Name: "power", Unit: "W"}, {Name: "load by others", Unit: "%"}}
+	for _, s := range signals {
+		if len(s.Values) == 0 {
+			continue
+		}
+		t := figure.Track{Label: orWords(s.Key.Index(), string(s.Key)), Offsets: s.Offsets}
+		at := -1
+		switch family := s.Key.Family(); {
+		case family == "temperature[]":
+			at = 0
+			for _, l := range s.Limits {
+				b := figure.Bound{Name: l.Name, Value: l.Value}
+				if !slices.Contains(kinds[0].Bounds, b) {
+					kinds[0].Bounds = append(kinds[0].Bounds, b)
+				}
+			}
+		case family == "cpu[].clock":
+			at = 1
+		case s.Counter && s.Unit == rig.Joule:
+			at, t = 2, power(s, t.Label)
+		case s.Unit == rig.Watt:
+			at = 2
+		case s.Key == "load.other":
+			at, t.Label = 3, "others"
+		case strings.HasPrefix(string(s.Key), "throttle[") && s.Counter && s.Unit == rig.NoUnit:
+			events = append(events, counted(s)...)
+		}
+		if at < 0 {
+			continue
+		}
+		if t.Values == nil {
+			for k := range s.Values {
+				t.Values = append(t.Values, s.At(k))
+			}
+		}
+		kinds[at].Tracks = append(kinds[at].Tracks, t)
+	}
+	for _, k := range kinds {
+		k.Bounds = bounds(k.Bounds)
+		if len(k.Tracks) > 0 {
+			out = append(out, k)
+		}
+	}
+	return out, merged(events)
+}
+
+// bounds keeps the lowest of each name: what is drawn is when a sensor first says
+// that it is enough.
+func bounds(in []figure.Bound) (out []figure.Bound) {
+	for _, b := range in {
+		i := slices.IndexFunc(out, func(o figure.Bound) bool { return o.Name == b.Name })
+		switch {
+		case i < 0:
+			out = append(out, b)
+		case b.Value < out[i].Value:
+			out[i] = b
+		}
+	}
+	return out
+}
+
+// power is the slope of an energy counter. Where the counter turned over there is
+// no value.
+func power(s rig.Signal, label string) figure.Track {
+	t := figure.Track{Label: label}
+	for i := 1; i < len(s.Values); i++ {
+		took := (s.Offsets[i] - s.Offsets[i-1]).Seconds()
+		if used := s.At(i) - s.At(i-1); took > 0 && used >= 0 {
+			t.Offsets, t.Values = append(t.Offsets, s.Offsets[i-1]+(s.Offsets[i]-s.Offsets[i-1])/2), append(t.Values, used/took)
+		}
+	}
+	return t
+}
+
+// counted is where a throttle counter went up.
+func counted(s rig.Signal) (out []figure.Event) {
+	for i := 1; i < len(s.Values); i++ {
+		if s.Values[i] > s.Values[i-1] {
+			out = append(out, figure.Event{From: s.Offsets[i-1], To: s.Offsets[i], Text: "throttling was counted"})
+		}
+	}
+	return out
+}
+
+// merged joins events that touch, or are less than a second apart.
+func merged(in []figure.Event) (out []figure.Event) {
+	slices.SortFunc(in, func(a, b figure.Event) int { return int(a.From - b.From) })
+	for _, e := range in {
+		if n := len(out); n > 0 && e.From-out[n-1].To < time.Second {
+			out[n-1].To = max(out[n-1].To, e.To)
+			continue
+		}
+		out = append(out, e)
+	}
+	return out
+}
