@@ -37,6 +37,14 @@ func (s *sides) flags(cmd *cobra.Command) {
 	f := cmd.Flags()
 	f.StringVar(&s.base, "base", "", "`SELECTION` of runs to start from")
 	f.StringVar(&s.against, "against", "", "`SELECTION` of runs to hold against them")
+	s.rules(cmd)
+	cmd.MarkFlagRequired("base")
+	cmd.MarkFlagRequired("against")
+}
+
+// rules is the flags that say how to compare.
+func (s *sides) rules(cmd *cobra.Command) {
+	f := cmd.Flags()
 	f.StringSliceVar(&s.vary, "vary", nil, "the `FACT` that is meant to differ; more of them apart by commas")
 	f.StringSliceVar(&s.follows, "follows", nil, "a `FACT` that follows from it, beside those that are known to")
 	f.StringSliceVar(&s.within, "within", nil, "take a fact as equal within a number, `FACT=NUMBER` in its unit")
@@ -46,8 +54,6 @@ func (s *sides) flags(cmd *cobra.Command) {
 	f.StringVar(&s.statistic, "statistic", "", "give the verdict on the statistic `NAME` in place of the mean rate")
 	f.BoolVar(&s.paired, "paired", false, "the runs were made as interleaved pairs")
 	f.DurationVar(&s.window, "window", 2*time.Second, "length of a sustained gap along the sequence, from 1s on")
-	cmd.MarkFlagRequired("base")
-	cmd.MarkFlagRequired("against")
 }
 
 func compareCommand(d *desk) *cobra.Command {
@@ -102,6 +108,12 @@ func (s *sides) resolve(now time.Time) (q question, err error) {
 	if q.against, err = s.selection("--against", s.against, now); err != nil {
 		return q, err
 	}
+	err = s.rule(&q)
+	return q, err
+}
+
+// rule adds how to compare.
+func (s *sides) rule(q *question) (err error) {
 	for _, list := range []struct {
 		flag  string
 		words []string
@@ -110,23 +122,23 @@ func (s *sides) resolve(now time.Time) (q question, err error) {
 		for _, w := range list.words {
 			k, err := factOf(list.flag, w)
 			if err != nil {
-				return q, err
+				return err
 			}
 			*list.to = append(*list.to, k)
 		}
 	}
 	if q.terms.Within, err = tolerances(s.within); err != nil {
-		return q, err
+		return err
 	}
 	for _, w := range s.include {
 		if w != string(drift.Careful) {
-			return q, screen.Misuse("runs under caution may be taken in with --include caution; void ones never", "--include %s: not possible", w)
+			return screen.Misuse("runs under caution may be taken in with --include caution; void ones never", "--include %s: not possible", w)
 		}
 		q.load.Include = append(q.load.Include, drift.Careful)
 	}
 	q.load.NeedLogs = true
 	q.options, err = s.options()
-	return q, err
+	return err
 }
 
 func (s *sides) options() (o compare.Options, err error) {
@@ -216,31 +228,42 @@ type answered struct {
 
 // fetch gets the runs and compares them.
 func (q question) fetch(ctx context.Context, b answer.Book, where string) (answered, error) {
-	var got answered
-	var runs [2][]compare.Run
-	for i, s := range []answer.Selection{q.base, q.against} {
-		l, err := answer.Load(ctx, b, s, q.load)
-		if err != nil {
-			return got, err
-		}
-		if len(l.Runs) == 0 {
-			return got, nothingToCompare([]string{"--base", "--against"}[i], s, l, where)
-		}
-		runs[i], got.left[i] = l.Runs, l.Left
+	base, err := q.side(ctx, b, "--base", q.base, where)
+	if err != nil {
+		return answered{}, err
 	}
-	if shared := compare.Shared(runs[0], runs[1]); len(shared) > 0 {
+	against, err := q.side(ctx, b, "--against", q.against, where)
+	if err != nil {
+		return answered{}, err
+	}
+	return q.weigh(ctx, b, base, against)
+}
+
+// side gets the runs of one side, at least one.
+func (q question) side(ctx context.Context, b answer.Book, flag string, s answer.Selection, where string) (answer.Loaded, error) {
+	l, err := answer.Load(ctx, b, s, q.load)
+	if err == nil && len(l.Runs) == 0 {
+		err = nothingToCompare(flag, s, l, where)
+	}
+	return l, err
+}
+
+// weigh compares the runs of the question's two sides.
+func (q question) weigh(ctx context.Context, b answer.Book, base, against answer.Loaded) (answered, error) {
+	got := answered{left: [2]map[string][]string{base.Left, against.Left}}
+	if shared := compare.Shared(base.Runs, against.Runs); len(shared) > 0 {
 		return got, screen.Misuse("choose the sides so that they have no run in common", "run %s is on both sides", shared[0])
 	}
 	o := q.options
 	if o.Terms = q.terms; len(o.Vary) == 0 {
-		t := answer.Factor(q.base, q.against, runs[0], runs[1])
+		t := answer.Factor(q.base, q.against, base.Runs, against.Runs)
 		o.Vary, o.Rule = t.Vary, t.Rule
 	}
 	var err error
-	if o.History, err = answer.History(ctx, b, runs[0], runs[1]); err != nil {
+	if o.History, err = answer.History(ctx, b, base.Runs, against.Runs); err != nil {
 		return got, err
 	}
-	got.Comparison = compare.Compare(runs[0], runs[1], o)
+	got.Comparison = compare.Compare(base.Runs, against.Runs, o)
 	return got, nil
 }
 

@@ -77,6 +77,7 @@ func rootCommand(d *desk) *cobra.Command {
 		flagsCommand(d),
 		markCommand(d),
 		compareCommand(d),
+		reportCommand(d),
 		scalingCommand(d),
 		historyCommand(d),
 		comparableCommand(d),

@@ -30,6 +30,13 @@ type Strip struct {
 	Name, Unit string
 	Tracks     []Track // at most five are told apart; more are shown as one band
 	Bounds     []Bound
+	Band       bool // show two or more as one band
+	FromZero   bool // a quantity whose zero means nothing at all
+}
+
+// banded says whether the tracks are shown as one.
+func (s Strip) banded() bool {
+	return len(s.Tracks) > len(sides) || s.Band && len(s.Tracks) > 1
 }
 
 // Event is something that a run counted or was flagged for: throttling.
@@ -61,7 +68,7 @@ func (f Course) Figure() (Figure, error) {
 			x.add(t.Offsets[0].Seconds(), t.Offsets[len(t.Offsets)-1].Seconds())
 			thinned = thinned || len(t.Offsets) > columnsOf(Narrow)
 		}
-		banded = banded || len(s.Tracks) > len(sides)
+		banded = banded || s.banded()
 		kept = append(kept, s)
 		said = append(said, s.words())
 	}
@@ -79,7 +86,7 @@ func (f Course) Figure() (Figure, error) {
 func (f Course) caption(left int, thinned, banded bool) []string {
 	out := []string{"Signals as the rig's sensors gave them, from the start of the workload."}
 	if banded {
-		out = append(out, "Where there are more than five of a kind: shaded from the lowest to the highest of all, line: the middle one.")
+		out = append(out, "Where many of a kind are shown as one: shaded from the lowest to the highest of all, line: the middle one.")
 	}
 	if thinned {
 		out = append(out, fmt.Sprintf("Drawn from the lowest to the highest sample in each of %d columns (%d in the narrow drawing).", columnsOf(Wide), columnsOf(Narrow)))
@@ -164,13 +171,19 @@ func (f Course) panels(form Form, x extent) []block {
 			e.add(b.Value)
 		}
 		p.y = near(e, 3)
-		if len(s.Tracks) > len(sides) {
+		if s.FromZero {
+			p.y = fromZero(e, 3)
+		}
+		if s.banded() {
 			s.band(&p, xa, form)
 		} else {
 			s.tracks(&p, xa, form)
 		}
-		for _, b := range s.Bounds {
-			p.layers = append(p.layers, across{b.Value, draw.LineStyle{Color: words, Width: 0.9, Dashes: []vg.Length{2, 2}}, "stated limit: " + b.Name})
+		indent := vg.Length(3)
+		for _, b := range s.Bounds { // beside each other: limits may lie close
+			a := across{b.Value, draw.LineStyle{Color: words, Width: 0.9, Dashes: []vg.Length{2, 2}}, "stated limit: " + b.Name, indent}
+			indent += style(small, words, draw.XLeft, draw.YTop).Width(a.text) + 14
+			p.layers = append(p.layers, a)
 		}
 		out = append(out, p)
 	}
@@ -204,23 +217,28 @@ func (s Strip) tracks(p *panel, xa axis, form Form) {
 func (s Strip) band(p *panel, xa axis, form Form) {
 	n := columnsOf(form) / 4
 	all := newColumns(xa.min, xa.max, n)
-	of := make([][]float64, n)
+	middles := make([][]float64, n)
 	for _, t := range s.Tracks {
+		c := newColumns(xa.min, xa.max, n)
 		for k, v := range t.Values {
-			at := t.Offsets[k].Seconds()
-			all.add(at, at, v)
-			i := min(max(int(float64(n)*(at-xa.min)/(xa.max-xa.min)), 0), n-1)
-			of[i] = append(of[i], v)
+			c.add(t.Offsets[k].Seconds(), t.Offsets[k].Seconds(), v)
+		}
+		for i, cell := range c.joined(t.pause()).cell {
+			if cell.low <= cell.high {
+				all.cell[i].low, all.cell[i].high = math.Min(all.cell[i].low, cell.low), math.Max(all.cell[i].high, cell.high)
+				middles[i] = append(middles[i], (cell.low+cell.high)/2)
+			}
 		}
 	}
 	var at, mid []float64
-	for i, values := range of {
+	for i, values := range middles {
+		at, mid = append(at, all.center(i)), append(mid, math.NaN())
 		if len(values) > 0 {
 			slices.Sort(values)
-			at, mid = append(at, all.center(i)), append(mid, values[len(values)/2])
+			mid[i] = values[len(values)/2]
 		}
 	}
-	p.layers = append(p.layers, envelope{all.joined(s.Tracks[0].pause()), faintA, 0.8}, line{at, mid, plain(inkA, 1.5)})
+	p.layers = append(p.layers, envelope{all, faintA, 0.8}, line{at, mid, plain(inkA, 1.5)})
 	p.labels = append(p.labels, label{fmt.Sprintf("middle of %d", len(s.Tracks)), last(mid), sideOf(0), false})
 }
 

@@ -104,18 +104,22 @@ func bounded(v, low, high vg.Length) vg.Length { return max(low, min(high, v)) }
 
 // across is a straight line over the whole panel at a height, with a word on it.
 type across struct {
-	at    float64
-	style draw.LineStyle
-	text  string
+	at     float64
+	style  draw.LineStyle
+	text   string
+	indent vg.Length // of the word
 }
 
 func (a across) Plot(c draw.Canvas, p *plot.Plot) {
 	_, y := p.Transforms(&c)
 	c.StrokeLine2(a.style, c.Min.X, y(a.at), c.Max.X, y(a.at))
+	if a.indent+20 > c.Max.X-c.Min.X {
+		return // no room for the word; the caption's words have the limit
+	}
 	if y(a.at) > c.Max.Y-14 {
-		tag(&c, c.Min.X+3, y(a.at)-3, a.text, draw.XLeft, draw.YTop)
+		tag(&c, c.Min.X+a.indent, y(a.at)-3, a.text, draw.XLeft, draw.YTop)
 	} else {
-		tag(&c, c.Min.X+3, y(a.at)+3, a.text, draw.XLeft, draw.YBottom)
+		tag(&c, c.Min.X+a.indent, y(a.at)+3, a.text, draw.XLeft, draw.YBottom)
 	}
 }
 
@@ -171,7 +175,11 @@ func tag(c *draw.Canvas, x, y vg.Length, txt string, xa draw.XAlignment, ya draw
 		return
 	}
 	s := style(small, words, xa, ya)
-	txt = fit(s, txt, c.Max.X-c.Min.X-6)
+	room := c.Max.X - c.Min.X - 6
+	if xa == draw.XLeft {
+		room = c.Max.X - x
+	}
+	txt = fit(s, txt, room)
 	r := s.Rectangle(txt).Add(vg.Point{X: x, Y: y})
 	r.Min.X, r.Max.X = r.Min.X-1.5, r.Max.X+1.5
 	c.SetColor(paper)

@@ -127,7 +127,7 @@ func anyFigure(t *rapid.T) interface{ Figure() (Figure, error) } {
 	}
 	f := Course{Head: h}
 	for range count("strips") {
-		s := Strip{Name: text("name"), Unit: text("unit")}
+		s := Strip{Name: text("name"), Unit: text("unit"), Band: rapid.Bool().Draw(t, "band"), FromZero: rapid.Bool().Draw(t, "from zero")}
 		for range rapid.IntRange(0, 8).Draw(t, "tracks") {
 			tr := Track{Label: text("label"), Values: numbers(t, "values", 700)}
 			step := time.Duration(rapid.Int64Range(0, 1e9).Draw(t, "step"))

@@ -92,7 +92,7 @@ func (f RateAlong) panels(form Form, x, ratio []float64) []block {
 		ratios.add(ratios.high + 0.2*(ratios.high-ratios.low))
 	}
 	lower.y = near(ratios, 4)
-	lower.layers = append(lower.layers, across{1, plain(axisInk, 1), ""}, line{x, ratio, plain(words, 1.5)})
+	lower.layers = append(lower.layers, across{at: 1, style: plain(axisInk, 1)}, line{x, ratio, plain(words, 1.5)})
 	if m := f.Moment; m != nil {
 		lower.layers = append(lower.layers, f.pointAt(*m, x, ratio))
 	}

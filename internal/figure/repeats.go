@@ -26,6 +26,10 @@ type Repeats struct {
 	Unit  string // "frames/s"
 	Level float64
 	Rows  []Row
+
+	// Sessions says that some mean and interval is of the means of sessions,
+	// which differ by more than the runs in them.
+	Sessions bool
 }
 
 // Figure draws them.
@@ -51,6 +55,9 @@ func (f Repeats) Figure() (Figure, error) {
 	caption := []string{fmt.Sprintf("Each mark is the %s of one run, from the first at the top of its row to the last. Tick: the mean.", f.What)}
 	if single < len(f.Rows) {
 		caption = append(caption, fmt.Sprintf("Bar: %s %% interval of the mean, of the runs of this sample of one machine.", plainNumber(math.Round(f.Level*1e6)/1e4)))
+	}
+	if f.Sessions {
+		caption = append(caption, "Where sessions differ by more than the runs in them, mean and interval are those of their means.")
 	}
 	if single > 0 {
 		caption = append(caption, "Where there is one run there is no interval.")

@@ -150,9 +150,9 @@ func sampleCourse() Course {
 		clocks.Tracks = append(clocks.Tracks, track("core", 10, clock))
 	}
 	return Course{Head: sampleHead, Strips: []Strip{
-		{Name: "temperature", Unit: "°C", Tracks: []Track{track("package", 10, heat), track("board", 1, func(s float64) float64 { return 31 + s/30 })}, Bounds: []Bound{{"max", 95}}},
+		{Name: "temperature", Unit: "°C", Tracks: []Track{track("package", 10, heat), track("board", 1, func(s float64) float64 { return 31 + s/30 })}, Bounds: []Bound{{"max", 95}, {"critical", 99}}},
 		clocks,
-		{Name: "package power", Unit: "W", Tracks: []Track{track("package", 10, func(s float64) float64 { return clock(s)/41 + 2*r.NormFloat64() })}},
+		{Name: "package power", Unit: "W", FromZero: true, Tracks: []Track{track("package", 10, func(s float64) float64 { return clock(s)/41 + 2*r.NormFloat64() })}},
 	}, Events: []Event{{62 * time.Second, 90 * time.Second, "thermal throttling"}}}
 }
 

@@ -2,6 +2,7 @@ package report
 
 import (
 	"fmt"
+	"strings"
 
 	"witnessmark/internal/compare"
 	"witnessmark/internal/figure"
@@ -21,9 +22,7 @@ func (r report) controls() (out []figure.Section) {
 			{"Not controlled: differs, and does not follow from the factor", c.NotControlled},
 			{"Not known: unread on one side or both", c.NotKnown},
 		} {
-			if len(t.ds) > 0 {
-				s.Parts = append(s.Parts, figure.Part{Table: r.differences(t.caption, t.ds, i)})
-			}
+			s.Parts = append(s.Parts, r.differing(t.caption, t.ds, i)...)
 		}
 		if n := len(c.Absent); n > 0 {
 			var keys []string
@@ -56,6 +55,24 @@ func rule(c compare.Comparison) string {
 	return "No factor was named: nothing was meant to differ."
 }
 
+// mostRows is how many rows of what differs stand open; the rest is folded away.
+const mostRows = 15
+
+// differing is a table of differences, the heaviest open where there are many.
+func (r report) differing(caption string, ds []compare.Difference, i int) []figure.Part {
+	switch {
+	case len(ds) == 0:
+		return nil
+	case len(ds) <= mostRows:
+		return []figure.Part{{Table: r.differences(caption, ds, i)}}
+	}
+	first := heaviest(ds)[:mostRows]
+	return []figure.Part{
+		{Table: r.differences(fmt.Sprintf("%s; the %d heaviest of %d", caption, mostRows, len(ds)), first, i)},
+		{More: &figure.More{Summary: fmt.Sprintf("All %d", len(ds)), Parts: []figure.Part{{Table: r.differences(caption, ds, i)}}}},
+	}
+}
+
 func (r report) differences(caption string, ds []compare.Difference, i int) *figure.Table {
 	t := &figure.Table{Caption: caption, Columns: []figure.Column{{Name: "fact"}, {Name: r.labels[0]}, {Name: r.labels[i+1]}, {Name: "remark", Prose: true}}}
 	for _, d := range ds {
@@ -66,9 +83,9 @@ func (r report) differences(caption string, ds []compare.Difference, i int) *fig
 		said := d.Why
 		switch {
 		case d.Class != "":
-			said = string(d.Class) + ": no ratio is given while it is not controlled. " + said
+			said = strings.TrimSuffix(string(d.Class)+": no ratio is given while it is not controlled; "+said, "; ")
 		case d.From != "":
-			said = "From " + string(d.From) + ". " + said
+			said = strings.TrimSuffix("from "+string(d.From)+"; "+said, "; ")
 		}
 		t.Rows = append(t.Rows, []string{name, d.Side(d.Base), d.Side(d.Against), said})
 	}

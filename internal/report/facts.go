@@ -37,10 +37,14 @@ func (r report) configuration() figure.Section {
 	if r.alone() {
 		between = "between the runs"
 	}
-	if len(differ) == 0 {
+	table := figure.Part{Table: &figure.Table{Caption: "Facts that differ " + between + ", read before each run", Columns: columns, Rows: differ}}
+	switch n := len(differ); {
+	case n == 0:
 		s.Parts = append(s.Parts, figure.Part{Text: "No fact differs " + between + "."})
-	} else {
-		s.Parts = append(s.Parts, figure.Part{Table: &figure.Table{Caption: "Facts that differ " + between + ", read before each run", Columns: columns, Rows: differ}})
+	case n > 2*mostRows:
+		s.Parts = append(s.Parts, figure.Part{More: &figure.More{Summary: fmt.Sprintf("%d facts that differ %s", n, between), Parts: []figure.Part{table}}})
+	default:
+		s.Parts = append(s.Parts, table)
 	}
 	s.Parts = append(s.Parts, figure.Part{More: &figure.More{
 		Summary: fmt.Sprintf("All %d facts", len(all)),
@@ -49,36 +53,64 @@ func (r report) configuration() figure.Section {
 	return s
 }
 
+// tally is how often each value of a fact was seen on one side, and in how many
+// runs it could have been.
+type tally struct {
+	values map[string]int
+	runs   int
+}
+
 // facts lays the facts before all runs beside each other, those that pass from
 // moment to moment left out, and adds what is known beside the rig's own facts.
+// What belongs to a workload has its name in front where there is more than one.
 func (r report) facts() (out []line) {
-	sides := make([]map[string]map[string]int, len(r.Sides)) // fact, value, runs
-	keys := map[string]bool{}
+	workloads := r.workloads()
+	sides := make([]map[string]*tally, len(r.Sides))
+	keys := map[string]string{} // to the workload, "" for facts of the machine
 	for i, s := range r.Sides {
-		sides[i] = map[string]map[string]int{}
+		sides[i] = map[string]*tally{}
 		for _, run := range s.Runs {
-			for k, v := range factsOf(run) {
-				keys[k] = true
-				if sides[i][k] == nil {
-					sides[i][k] = map[string]int{}
+			machine, workload := factsOf(run)
+			for k, v := range machine {
+				keys[k] = ""
+				count1(sides[i], k, v)
+			}
+			for k, v := range workload {
+				if len(workloads) > 1 {
+					k = run.Workload + " " + k
 				}
-				sides[i][k][v]++
+				keys[k] = run.Workload
+				count1(sides[i], k, v)
 			}
 		}
 	}
-	for k := range keys {
+	for k, workload := range keys {
 		l := line{key: k}
 		values := map[string]bool{}
 		for i, s := range r.Sides {
-			missing := len(s.Runs)
-			for v, n := range sides[i][k] {
+			missing := 0
+			for _, run := range s.Runs {
+				if workload == "" || run.Workload == workload {
+					missing++
+				}
+			}
+			could := missing > 0
+			var seen map[string]int
+			if t := sides[i][k]; t != nil {
+				seen = t.values
+				missing -= t.runs
+			}
+			for v := range seen {
 				values[v] = true
-				missing -= n
 			}
 			if missing > 0 {
 				values[compare.NotThere] = true
 			}
-			l.cells = append(l.cells, cell(sides[i][k], missing))
+			if could {
+				l.cells = append(l.cells, cell(seen, missing))
+			} else {
+				l.cells = append(l.cells, "no run")
+			}
 		}
 		l.differ = len(values) > 1
 		out = append(out, l)
@@ -87,22 +119,31 @@ func (r report) facts() (out []line) {
 	return out
 }
 
-// factsOf is everything that is known of a run's configuration, as text.
-func factsOf(run compare.Run) map[string]string {
-	out := map[string]string{
-		string(compare.RigName): run.Rig, "setup": orWords(run.Setup, "none declared"),
-		string(compare.WorkloadContent): orWords(run.Content, "not declared"), string(compare.WorkloadVersion): orWords(run.WorkloadVersion, "none"),
+func count1(side map[string]*tally, key, value string) {
+	if side[key] == nil {
+		side[key] = &tally{values: map[string]int{}}
 	}
+	side[key].values[value]++
+	side[key].runs++
+}
+
+// factsOf is everything that is known of a run's configuration, as text: of the
+// machine, and of the workload.
+func factsOf(run compare.Run) (machine, workload map[string]string) {
+	machine = map[string]string{string(compare.RigName): run.Rig, "setup": orWords(run.Setup, "none declared")}
 	for _, f := range run.Before.Configuration() {
-		out[string(f.Key)] = f.String()
-	}
-	for k, v := range run.Settings {
-		out[string(rig.Of("workload.setting", k, ""))] = v
+		machine[string(f.Key)] = f.String()
 	}
 	for k, v := range run.Noted {
-		out["noted."+k] = v
+		machine["noted."+k] = v
 	}
-	return out
+	workload = map[string]string{
+		string(compare.WorkloadContent): orWords(run.Content, "not declared"), string(compare.WorkloadVersion): orWords(run.WorkloadVersion, "none"),
+	}
+	for k, v := range run.Settings {
+		workload[string(rig.Of("workload.setting", k, ""))] = v
+	}
+	return machine, workload
 }
 
 // cell is the values of a fact on a side, with the number of runs where there is

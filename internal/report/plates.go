@@ -1,6 +1,7 @@
 package report
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -68,8 +69,8 @@ func find(c compare.Comparison, name string) *compare.Workload {
 // is compared.
 func (r report) head(name, subject string, i int, runs ...[]compare.Run) figure.Head {
 	h := figure.Head{Name: name, Subject: subject}
-	if i >= 0 && !r.Comparisons[i].Controlled.Controlled {
-		_, h.NotControlled, _ = strings.Cut(r.Comparisons[i].Headline(), ": ")
+	if i >= 0 {
+		h.NotControlled = spoiledBy(r.Comparisons[i])
 	}
 	for _, run := range slices.Concat(runs...) {
 		h.Played = h.Played || run.Played != ""
@@ -77,13 +78,57 @@ func (r report) head(name, subject string, i int, runs ...[]compare.Run) figure.
 	return h
 }
 
-// anySpoiled is head for a figure that shows all sides.
+// headOfAll is head for a figure that shows all sides.
 func (r report) headOfAll(name, subject string) figure.Head {
 	h := r.head(name, subject, -1, r.all())
-	if line, warn := r.lead(); warn && !r.alone() {
-		_, h.NotControlled, _ = strings.Cut(line, ": ")
+	var spoiled []string
+	for i, c := range r.Comparisons {
+		by := spoiledBy(c)
+		if by != "" && len(r.Comparisons) > 1 {
+			by = r.labels[i+1] + ": " + by
+		}
+		if by != "" {
+			spoiled = append(spoiled, by)
+		}
 	}
+	h.NotControlled = strings.Join(spoiled, "; ")
 	return h
+}
+
+// spoiledBy names the facts that were not controlled, a few of them, the heaviest
+// first; "" where all were.
+func spoiledBy(c compare.Comparison) string {
+	var parts []string
+	for _, k := range []struct {
+		ds        []compare.Difference
+		one, many string
+	}{{c.NotControlled, "differs", "differ"}, {c.NotKnown, "is not known", "are not known"}} {
+		const few = 3
+		var keys []string
+		for _, d := range heaviest(k.ds) {
+			if name := d.Fact; !slices.Contains(keys, string(name)) {
+				keys = append(keys, string(name))
+			}
+		}
+		switch n := len(keys); {
+		case n == 1:
+			parts = append(parts, keys[0]+" "+k.one)
+		case n > few+1:
+			parts = append(parts, fmt.Sprintf("%s and %d more %s", strings.Join(keys[:few], ", "), n-few, k.many))
+		case n > 0:
+			parts = append(parts, enumerate(keys)+" "+k.many)
+		}
+	}
+	return strings.Join(parts, "; ")
+}
+
+// heaviest puts first what refuses a ratio, then what weighs most.
+func heaviest(ds []compare.Difference) []compare.Difference {
+	out := slices.Clone(ds)
+	slices.SortStableFunc(out, func(a, b compare.Difference) int {
+		return cmp.Or(cmp.Compare(b2i(b.Class != ""), b2i(a.Class != "")), cmp.Compare(b.Weight, a.Weight))
+	})
+	return out
 }
 
 func (r report) ratios(c compare.Comparison, i int) figure.Ratios {
@@ -162,12 +207,14 @@ func (r report) repeats(name string) figure.Repeats {
 		first := s.figures[0]
 		f.What, f.Unit = wordsFor(first.Name), first.Unit
 		row := figure.Row{Label: s.label, Side: s.place, Values: compare.Values(s.points()), Mean: math.NaN()}
-		d := stats.DescribeRepeats(row.Values, first.Unit)
+		values, byMeans := valuesOf(s.runs, s.points())
+		d := stats.DescribeRepeats(values, first.Unit)
 		if mean, ok := d.GeoMean.Get(); ok {
 			row.Mean, row.Text = mean, compare.MeanText(d)
 		}
-		if low, high, ok := meanInterval(valuesOf(s.runs, s.points()), r.level()); ok {
-			u := (high - low) / 4
+		f.Sessions = f.Sessions || byMeans
+		if low, high, ok := meanInterval(values, r.level()); ok {
+			u := row.Mean * d.CV.Value / 100 / math.Sqrt(float64(len(values)))
 			row.Low, row.High = low, high
 			row.Text = fmt.Sprintf("%s (%s to %s)", compare.Rounded(row.Mean, u), compare.Rounded(low, u), compare.Rounded(high, u))
 		} else if len(row.Values) == 1 {
@@ -256,7 +303,7 @@ func (r report) frameTimes(w compare.Workload, i int) figure.FrameTimes {
 			f.Moment = nil // it is placed by time
 		}
 	} else if i >= 0 && base != nil && against != nil {
-		f.Note = "The two are not aligned: " + sentence(w.NoMoments)
+		f.Note = "The two are not aligned."
 	}
 	if base != nil {
 		f.Traces = append(f.Traces, figure.Trace{Label: r.labels[0] + ", run " + short(base.ID), Nanos: base.Durations})
@@ -346,7 +393,11 @@ func (r report) course(id string) figure.Course {
 
 // strips sorts signals into temperature, clock, power and the load by others.
 func strips(signals []rig.Signal) (out []figure.Strip, events []figure.Event) {
-	kinds := []figure.Strip{{Name: "temperature", Unit: "°C"}, {Name: "clock of the cores", Unit: "MHz"}, {Name: "power", Unit: "W"}, {Name: "load by others", Unit: "%"}}
+	kinds := []figure.Strip{
+		{Name: "temperature", Unit: "°C"}, {Name: "clock of the cores", Unit: "MHz", Band: true},
+		{Name: "power", Unit: "W", FromZero: true}, {Name: "load by others", Unit: "%", FromZero: true},
+	}
+	limits := map[string][]figure.Bound{} // by sensor
 	for _, s := range signals {
 		if len(s.Values) == 0 {
 			continue
@@ -357,10 +408,7 @@ func strips(signals []rig.Signal) (out []figure.Strip, events []figure.Event) {
 		case family == "temperature[]":
 			at = 0
 			for _, l := range s.Limits {
-				b := figure.Bound{Name: l.Name, Value: l.Value}
-				if !slices.Contains(kinds[0].Bounds, b) {
-					kinds[0].Bounds = append(kinds[0].Bounds, b)
-				}
+				limits[t.Label] = append(limits[t.Label], figure.Bound{Name: l.Name, Value: l.Value})
 			}
 		case family == "cpu[].clock":
 			at = 1
@@ -383,13 +431,36 @@ func strips(signals []rig.Signal) (out []figure.Strip, events []figure.Event) {
 		}
 		kinds[at].Tracks = append(kinds[at].Tracks, t)
 	}
+	kinds[0] = hottest(kinds[0], limits)
 	for _, k := range kinds {
-		k.Bounds = bounds(k.Bounds)
 		if len(k.Tracks) > 0 {
 			out = append(out, k)
 		}
 	}
 	return out, merged(events)
+}
+
+// mostSensors is how many temperatures are drawn: a rig has dozens, and those of
+// drives and boards tell nothing of what a workload does to the rest.
+const mostSensors = 4
+
+// hottest keeps the sensors that became hottest, with the limits they state.
+func hottest(s figure.Strip, limits map[string][]figure.Bound) figure.Strip {
+	if n := len(s.Tracks); n > mostSensors {
+		slices.SortStableFunc(s.Tracks, func(a, b figure.Track) int { return cmp.Compare(slices.Max(b.Values), slices.Max(a.Values)) })
+		s.Tracks = s.Tracks[:mostSensors]
+		s.Name = fmt.Sprintf("%s, the %d hottest of %d sensors", s.Name, mostSensors, n)
+	}
+	for i, t := range s.Tracks {
+		s.Bounds = append(s.Bounds, limits[t.Label]...)
+		if _, name, ok := strings.Cut(t.Label, " "); ok && !slices.ContainsFunc(s.Tracks, func(o figure.Track) bool {
+			return o.Label == name || o.Label != t.Label && strings.HasSuffix(o.Label, " "+name)
+		}) {
+			s.Tracks[i].Label = name // the driver and the device go without saying
+		}
+	}
+	s.Bounds = bounds(s.Bounds)
+	return s
 }
 
 // bounds keeps the lowest of each name: what is drawn is when a sensor first says

@@ -8,27 +8,38 @@ import (
 	"time"
 
 	"witnessmark/internal/compare"
+	"witnessmark/internal/drift"
 	"witnessmark/internal/figure"
+	"witnessmark/internal/rig"
 	"witnessmark/internal/stats"
 )
 
 func moment(t time.Time) string { return t.UTC().Format("2006-01-02 15:04:05") }
 
-// flags is every flag of the runs.
+// flags is every flag of the runs, those that are alike in one row.
 func (r report) flags() figure.Section {
 	s := figure.Section{Heading: "Flags"}
 	t := figure.Table{Caption: "Flags of these runs", Columns: []figure.Column{
-		{Name: "run", Code: true}, {Name: "weight"}, {Name: "kind"}, {Name: "fact"}, {Name: "expected"}, {Name: "seen"}, {Name: "evidence", Prose: true},
+		{Name: "fact"}, {Name: "weight"}, {Name: "kind"}, {Name: "expected"}, {Name: "seen"}, {Name: "evidence", Prose: true}, {Name: "runs", Prose: true},
 	}}
+	var order []drift.Flag
+	of := map[drift.Flag][]string{}
 	for _, run := range r.all() {
 		for _, f := range run.Flags {
-			unit := ""
-			if f.Unit != "" {
-				unit = " " + string(f.Unit)
+			if of[f] == nil {
+				order = append(order, f)
 			}
-			t.Rows = append(t.Rows, []string{run.ID, f.Weight.String(), string(f.Kind), string(f.Fact),
-				strings.TrimSpace(f.Expected.String() + unit), strings.TrimSpace(f.Seen.String() + unit), f.Evidence})
+			of[f] = append(of[f], short(run.ID))
 		}
+	}
+	slices.SortStableFunc(order, func(a, b drift.Flag) int { return int(b.Weight) - int(a.Weight) })
+	for _, f := range order {
+		unit := ""
+		if f.Unit != "" {
+			unit = " " + string(f.Unit)
+		}
+		t.Rows = append(t.Rows, []string{string(f.Fact), f.Weight.String(), string(f.Kind), measured(f.Expected, unit), measured(f.Seen, unit), f.Evidence,
+			count(len(of[f]), "run", "runs") + ": " + strings.Join(of[f], ", ")})
 	}
 	if len(t.Rows) == 0 {
 		s.Parts = append(s.Parts, figure.Part{Text: "None of these runs has a flag."})
@@ -41,6 +52,14 @@ func (r report) flags() figure.Section {
 		}
 	}
 	return s
+}
+
+// measured is a flag's value, with the unit where it is a number.
+func measured(v rig.Value, unit string) string {
+	if _, ok := v.Number(); ok {
+		return v.String() + unit
+	}
+	return v.String()
 }
 
 // runs names every run with what proves it.

@@ -2,6 +2,7 @@ package report
 
 import (
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 
@@ -28,7 +29,7 @@ func (r report) verdicts() (out []figure.Section) {
 			s.Parts = append(s.Parts, r.verdict(c, w, r.labels[i+1])...)
 		}
 		if c.Suite != nil {
-			s.Parts = append(s.Parts, figure.Part{Text: suite(*c.Suite)})
+			s.Parts = append(s.Parts, figure.Part{Text: suite(c)})
 		}
 		out = append(out, s)
 	}
@@ -54,8 +55,9 @@ func (r report) verdict(c compare.Comparison, w compare.Workload, against string
 	if !c.Controlled.Controlled {
 		v.Word = "not controlled; " + v.Word
 	}
-	_, said, _ := strings.Cut(w.Sentence(), ": ")
-	v.Lines = append(v.Lines, sentence(said))
+	if said := r.said(w, against); said != "" {
+		v.Lines = append(v.Lines, said)
+	}
 	if !c.Controlled.Controlled && w.Usable() {
 		v.Lines = append(v.Lines, "The sides differ in more than the factor: this is how far apart they are, not what the factor does.")
 	}
@@ -63,7 +65,7 @@ func (r report) verdict(c compare.Comparison, w compare.Workload, against string
 		name, label string
 		side        compare.Side
 	}{{"base", r.labels[0], w.Base}, {"other side", against, w.Against}} {
-		if side.side.ByMeans {
+		if side.side.ByMeans && w.Usable() {
 			v.Lines = append(v.Lines, fmt.Sprintf("The %d sessions of %s differ by more than the runs in them: their means are compared.", len(side.side.Sessions), side.label))
 		}
 	}
@@ -88,27 +90,48 @@ func (r report) verdict(c compare.Comparison, w compare.Workload, against string
 	return append([]figure.Part{{Verdict: &v}}, r.numbers(c, w, against)...)
 }
 
+// said is what the workload's sentence adds to verdict and ratio.
+func (r report) said(w compare.Workload, against string) string {
+	_, all, _ := strings.Cut(w.Sentence(), ": ")
+	parts := slices.DeleteFunc(strings.Split(all, "; "), func(p string) bool { return strings.HasPrefix(p, "ratio ") })
+	all = strings.Join(parts, "; ")
+	if rest, ok := strings.CutPrefix(all, "what is held against the base "); ok {
+		return against + " " + rest + "."
+	}
+	if w.Verdict.Verdict == stats.NoVerdict {
+		const few = 3
+		why := compare.Marks(w.Grade)
+		if len(why) > few {
+			all = fmt.Sprintf("%s; and %d more, see what was controlled", strings.Join(why[:few], "; "), len(why)-few)
+		}
+		return "Why: " + strings.TrimSuffix(all, ".") + "."
+	}
+	return sentence(all)
+}
+
 // numbers is the table of all figures, and what the sequence shows.
 func (r report) numbers(c compare.Comparison, w compare.Workload, against string) (out []figure.Part) {
 	if len(w.Figures) > 0 {
-		t := figure.Table{Caption: "All figures of " + named(w) + ", " + against + " against " + r.labels[0], Columns: []figure.Column{
-			{Name: "figure"}, {Name: "unit", Short: true}, {Name: r.labels[0], Number: true}, {Name: against, Number: true},
-			{Name: "ratio", Number: true}, {Name: compare.Percent(1-c.Options.Alpha) + " interval", Number: true}, {Name: "remark", Prose: true},
+		t := figure.Table{Caption: fmt.Sprintf("Figures of %s, %s against %s; the verdict is about the first", named(w), against, r.labels[0]), Columns: []figure.Column{
+			{Name: "figure"}, {Name: r.labels[0], Number: true}, {Name: against, Number: true},
+			{Name: "ratio", Number: true}, {Name: compare.Percent(1-c.Options.Alpha) + " interval", Number: true},
 		}}
-		for i, f := range w.Figures {
+		for _, f := range w.Figures {
 			value, low, high := compare.RatioText(f.Comparison)
 			span := ""
 			if low != "" {
 				span = low + " to " + high
 			}
-			t.Rows = append(t.Rows, []string{wordsFor(f.Name), f.Unit, compare.MeanText(f.Comparison.Base), compare.MeanText(f.Comparison.Against),
-				orWords(value, "–"), orWords(span, "–"), remark(w, i)})
+			t.Rows = append(t.Rows, []string{withUnit(f), dash(compare.MeanText(f.Comparison.Base)), dash(compare.MeanText(f.Comparison.Against)), dash(value), dash(span)})
 		}
 		out = append(out, figure.Part{Table: &t})
+		if remarks := remarks(w); len(remarks) > 0 {
+			out = append(out, figure.Part{List: remarks})
+		}
 	}
 	out = append(out, figure.Part{List: r.uncertainties(w, []string{r.labels[0], against}, 1-c.Options.Alpha)})
 	if w.Moments == nil {
-		return append(out, figure.Part{Text: "Along the sequence: " + sentence(w.NoMoments)})
+		return append(out, figure.Part{Text: "Along the sequence nothing is compared: " + whyNot(w) + "."})
 	}
 	list := []string{}
 	for _, s := range w.Moments.Sentences() {
@@ -120,22 +143,34 @@ func (r report) numbers(c compare.Comparison, w compare.Workload, against string
 	return append(out, figure.Part{Text: "Along the sequence, on the clock of run " + w.Moments.BaseRuns[0] + ":"}, figure.Part{List: list})
 }
 
-// remark is what else is to be known of a figure that has no verdict of its own.
-func remark(w compare.Workload, i int) string {
-	f := w.Figures[i]
-	if i == 0 {
-		return "the verdict is about this"
+// withUnit names a figure with its unit.
+func withUnit(f compare.Figure) string {
+	if f.Unit == "" || f.Unit == "1" {
+		return wordsFor(f.Name)
 	}
+	return wordsFor(f.Name) + ", " + f.Unit
+}
+
+func dash(s string) string {
+	if s == "" || s == "-" {
+		return "–"
+	}
+	return s
+}
+
+// remarks is what else is to be known of figures that have no verdict of their own.
+func remarks(w compare.Workload) (out []string) {
 	if !w.Usable() {
-		return ""
+		return nil
 	}
-	var out []string
-	for _, m := range compare.Marks(f.Grade) {
-		if !slices.Contains(compare.Marks(w.Verdict.Grade), m) {
-			out = append(out, m)
+	for _, f := range w.Figures[1:] {
+		for _, m := range compare.Marks(f.Grade) {
+			if !slices.Contains(compare.Marks(w.Verdict.Grade), m) {
+				out = append(out, wordsFor(f.Name)+": "+strings.TrimSuffix(m, ".")+".")
+			}
 		}
 	}
-	return strings.Join(out, "; ")
+	return out
 }
 
 // uncertainties states each side's first figure as it should be published.
@@ -148,7 +183,7 @@ func (r report) uncertainties(w compare.Workload, sides []string, level float64)
 		side   compare.Side
 		points []compare.Point
 	}{{w.Base, f.Base}, {w.Against, f.Against}}[:len(sides)] {
-		values := valuesOf(side.side, side.points)
+		values, byMeans := valuesOf(side.side, side.points)
 		if len(values) == 0 {
 			out = append(out, sides[i]+": no run has a value.")
 			continue
@@ -158,37 +193,59 @@ func (r report) uncertainties(w compare.Workload, sides []string, level float64)
 		said := u.String()
 		if !u.Usable() {
 			said = fmt.Sprintf("%s %s from one run, without an uncertainty", compare.Rounded(values[0], 0), f.Unit)
-		} else if side.side.ByMeans {
-			said += ", of the means of sessions"
 		}
-		out = append(out, sides[i]+", "+wordsFor(f.Name)+": "+said+".")
+		of := "arithmetic mean of the runs"
+		if byMeans {
+			of = "arithmetic mean of the means of sessions, which differ by more than the runs in them"
+		}
+		out = append(out, sides[i]+", "+wordsFor(f.Name)+", "+of+": "+said+".")
 	}
 	return out
 }
 
+// whyNot says why there are no moments.
+func whyNot(w compare.Workload) string {
+	if w.NoMoments == w.Reason {
+		return "for the same reason"
+	}
+	if words := compare.Marks(stats.Grade{Reason: w.NoMoments}); len(words) > 0 {
+		return strings.TrimSuffix(strings.Join(words, "; "), ".")
+	}
+	return strings.TrimSuffix(w.NoMoments, ".")
+}
+
 // valuesOf is the values of a side's runs, or the geometric means of its sessions
-// where those are compared.
-func valuesOf(side compare.Side, points []compare.Point) []float64 {
-	if !side.ByMeans {
-		return compare.Values(points)
-	}
-	var out []float64
+// where those differ by more than the runs in them, which byMeans says.
+func valuesOf(side compare.Side, points []compare.Point) (values []float64, byMeans bool) {
+	var sessions [][]float64 // logs
 	for _, places := range side.Sessions {
-		var session []compare.Point
+		var of []compare.Point
 		for _, i := range places {
-			session = append(session, points[i])
+			if i < len(points) {
+				of = append(of, points[i])
+			}
 		}
-		if v, ok := stats.DescribeRepeats(compare.Values(session), "").GeoMean.Get(); ok {
-			out = append(out, v)
+		var logs []float64
+		for _, v := range compare.Values(of) {
+			logs = append(logs, math.Log(v))
+		}
+		if len(logs) > 0 {
+			sessions = append(sessions, logs)
 		}
 	}
-	return out
+	if !side.ByMeans && !(len(sessions) > 1 && stats.BetweenSessions(sessions, 0.05).Has(stats.SessionSpread)) {
+		return compare.Values(points), false
+	}
+	for _, logs := range sessions {
+		values = append(values, math.Exp(stats.Mean(logs)))
+	}
+	return values, true
 }
 
 // described is the figures of one side that is not compared.
 func (r report) described(w compare.Workload) []figure.Part {
 	t := figure.Table{Caption: "Figures of " + named(w), Columns: []figure.Column{
-		{Name: "figure"}, {Name: "unit", Short: true}, {Name: "geometric mean", Number: true}, {Name: "scatter, %", Number: true},
+		{Name: "figure"}, {Name: "geometric mean", Number: true}, {Name: "scatter, %", Number: true},
 		{Name: "least", Number: true}, {Name: "greatest", Number: true}, {Name: "runs", Number: true},
 	}}
 	for _, f := range w.Figures {
@@ -200,7 +257,7 @@ func (r report) described(w compare.Workload) []figure.Part {
 			return "–"
 		}
 		plain := func(v float64) string { return compare.Rounded(v, 0) }
-		t.Rows = append(t.Rows, []string{wordsFor(f.Name), f.Unit, compare.MeanText(d), number(d.CV, func(v float64) string { return fmt.Sprintf("%.2g", v) }),
+		t.Rows = append(t.Rows, []string{withUnit(f), dash(compare.MeanText(d)), number(d.CV, func(v float64) string { return fmt.Sprintf("%.2g", v) }),
 			number(d.Min, plain), number(d.Max, plain), fmt.Sprint(d.N)})
 	}
 	parts := []figure.Part{{Table: &t}}
@@ -220,13 +277,18 @@ func interval(c stats.Comparison) string {
 }
 
 // suite says what the workloads come to together.
-func suite(s stats.Suite) string {
+func suite(c compare.Comparison) string {
+	s := *c.Suite
 	if !s.Usable() {
-		return fmt.Sprintf("All %d workloads have no summary: %s", s.M, sentence(s.Reason))
+		why := strings.Join(compare.Marks(s.Grade), "; ")
+		if slices.ContainsFunc(c.Workloads, func(w compare.Workload) bool { return !w.Usable() }) {
+			why = "not every one has a ratio"
+		}
+		return fmt.Sprintf("%d workloads together have no summary: %s", s.M, sentence(why))
 	}
 	g := s.GeoMean.Value
 	u := g * s.MeasurementSE
-	out := fmt.Sprintf("All %d workloads: geometric mean of the ratios %s, least %s, greatest %s (ratios of times turned over, so that higher is better).",
+	out := fmt.Sprintf("%d workloads together: geometric mean of the ratios %s, least %s, greatest %s (ratios of times turned over, so that higher is better).",
 		s.M, compare.Rounded(g, u), compare.Rounded(s.Min.Value, u), compare.Rounded(s.Max.Value, u))
 	if i := s.Measurement; i != nil {
 		out += fmt.Sprintf(" Of this list of workloads: %s interval %s to %s (measurement).", compare.Percent(i.Level), compare.Rounded(i.Low, u), compare.Rounded(i.High, u))
