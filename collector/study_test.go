@@ -43,9 +43,15 @@ func updated() sim.State {
 // cmdStudy delivers the study to the archive in a state folder. The ids of its
 // runs come from a seed and are the same every time.
 func cmdStudy(ts *testscript.TestScript, _ bool, args []string) {
-	ctx := context.Background()
-	conn, err := collect.Embedded(ctx, filepath.Join(ts.MkAbs(args[0]), "archive"), labtest.Quiet())
-	ts.Check(err)
+	ts.Check(deliverStudy(context.Background(), ts.MkAbs(args[0])))
+}
+
+func deliverStudy(ctx context.Context, state string) error {
+	conn, err := collect.Embedded(ctx, filepath.Join(state, "archive"), labtest.Quiet())
+	if err != nil {
+		return err
+	}
+	defer conn.Close()
 	r := labtest.Seeded(2031)
 	bench, key := sim.NewBench("heron", r), labtest.NewRig("heron", r)
 	for _, b := range study {
@@ -56,9 +62,10 @@ func cmdStudy(ts *testscript.TestScript, _ bool, args []string) {
 		for _, run := range bench.Runs(w, b.runs, b.state()) {
 			rec, data := sim.Record(run)
 			signed := key.Sign(rec, data)
-			_, err := deliver.Send(ctx, conn, signed.Signed, signed.Parts())
-			ts.Check(err)
+			if _, err := deliver.Send(ctx, conn, signed.Signed, signed.Parts()); err != nil {
+				return err
+			}
 		}
 	}
-	ts.Check(conn.Close())
+	return nil
 }
