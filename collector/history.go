@@ -17,6 +17,7 @@ import (
 	"witnessmark/internal/compare"
 	"witnessmark/internal/drift"
 	"witnessmark/internal/fault"
+	"witnessmark/internal/report"
 	"witnessmark/internal/screen"
 	"witnessmark/internal/stats"
 )
@@ -32,6 +33,7 @@ type history struct {
 
 func historyCommand(d *desk) *cobra.Command {
 	var h history
+	var out drawing
 	cmd := &cobra.Command{
 		Use:   "history",
 		Short: "Chart a workload on a rig over time, and name what changed where it changed",
@@ -46,12 +48,18 @@ caution are part of a rig's history.`,
 		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			s, o, err := h.resolve(d.now())
+			if err == nil {
+				err = out.free()
+			}
 			if err != nil {
 				return err
 			}
 			return d.ask(cmd.Context(), func(b answer.Book, where string) error {
 				got, err := h.fetch(cmd.Context(), b, where, s, o)
 				if err != nil {
+					return err
+				}
+				if _, err := out.draw(report.OfHistory(got)); err != nil {
 					return err
 				}
 				if d.json {
@@ -73,6 +81,7 @@ caution are part of a rig's history.`,
 	f.Float64Var(&h.options.Chart.K, "cusum-k", 0.5, "reference value of the CUSUM, `N` sigma")
 	f.Float64Var(&h.options.Chart.H, "cusum-h", 5, "decision interval of the CUSUM, `N` sigma")
 	f.IntVar(&h.limit, "limit", 2000, "the newest `N` runs (0: all)")
+	out.flags(cmd)
 	d.jsonFlag(cmd)
 	return cmd
 }

@@ -8,6 +8,8 @@
 //	collector show k7q2m9xd --log          its timing log, byte for byte
 //	collector flags --weight caution       what drifted, over many runs
 //	collector mark k7q2m9xd --why TEXT     hold its rig's next runs against it
+//	collector report SELECTION SELECTION -o report.html
+//	                                       one page with verdicts, figures and receipts
 //	collector scaling --workload orrery --factors memory.speed,cpu.clock
 //	                                       what limits a workload
 //	collector history --workload orrery --rig heron

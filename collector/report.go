@@ -42,7 +42,7 @@ and a comparison with --include caution.`,
 			if out.file == "" {
 				return screen.Misuse("add -o report.html", "report: no file is named")
 			}
-			if err := out.free(); err != nil {
+			if err := out.free(out.file); err != nil {
 				return err
 			}
 			q, err := s.report(args, d)
@@ -61,8 +61,7 @@ and a comparison with --include caution.`,
 	s.rules(cmd)
 	f := cmd.Flags()
 	f.StringVarP(&out.file, "output", "o", "", "write the page to the new file `FILE`")
-	f.StringVar(&out.figures, "figures", "", "write each figure as SVG and PNG, wide and narrow, to the new folder `DIR`")
-	f.IntVar(&out.resolution, "resolution", 200, "of the PNG files, in pixels an `INCH`, 72 to 600")
+	out.flags(cmd)
 	d.jsonFlag(cmd)
 	return cmd
 }
@@ -151,18 +150,23 @@ func addKept(ctx context.Context, b answer.Book, in *report.Input) error {
 	return nil
 }
 
-// published is where the page goes.
-type published struct {
-	file, figures string
-	resolution    int
+// drawing is where figures go as files of their own.
+type drawing struct {
+	figures    string
+	resolution int
+}
+
+func (p *drawing) flags(cmd *cobra.Command) {
+	cmd.Flags().StringVar(&p.figures, "figures", "", "write each figure as SVG and PNG, wide and narrow, to the new folder `DIR`")
+	cmd.Flags().IntVar(&p.resolution, "resolution", 200, "of the PNG files, in pixels an `INCH`, 72 to 600")
 }
 
 // free refuses places that are taken before anything is fetched.
-func (p published) free() error {
+func (p drawing) free(also ...string) error {
 	if p.resolution < 72 || p.resolution > 600 {
 		return screen.Misuse("give 72 to 600", "--resolution %d: not possible", p.resolution)
 	}
-	for _, path := range []string{p.file, p.figures} {
+	for _, path := range append(also, p.figures) {
 		if path == "" || path == "-" {
 			continue
 		}
@@ -171,6 +175,12 @@ func (p published) free() error {
 		}
 	}
 	return nil
+}
+
+// published is where the page goes.
+type published struct {
+	drawing
+	file string
 }
 
 func (p published) write(d *desk, page plates.Page) error {
@@ -182,11 +192,9 @@ func (p published) write(d *desk, page plates.Page) error {
 		_, err := d.stdout.Write(html)
 		return err
 	}
-	var files []string
-	if p.figures != "" {
-		if files, err = p.draw(report.Figures(page)); err != nil {
-			return err
-		}
+	files, err := p.draw(report.Figures(page))
+	if err != nil {
+		return err
 	}
 	if err := newFile(p.file, func(w io.Writer) error { _, err := w.Write(html); return err }); err != nil {
 		return err
@@ -212,8 +220,11 @@ func (p published) also(files []string) string {
 }
 
 // draw writes every figure for a page's width and for a narrow column, as SVG and
-// PNG.
-func (p published) draw(figures []plates.Figure) (files []string, err error) {
+// PNG, if a folder is named.
+func (p drawing) draw(figures []plates.Figure) (files []string, err error) {
+	if p.figures == "" {
+		return nil, nil
+	}
 	if err := os.MkdirAll(p.figures, 0o777); err != nil {
 		return nil, fault.New("write", p.figures, cause(err))
 	}

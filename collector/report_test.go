@@ -24,7 +24,7 @@ func TestReportInBrowser(t *testing.T) {
 	p := b.Open(t, file, browser.Phone)
 	browser.Fits(t, p)
 	browser.Reachable(t, p)
-	browser.Printable(t, p, "not controlled: 1 of 2 comparisons", "different", "no verdict", "memory.module[DIMM_A1].part", "signed head of the trail")
+	browser.Printable(t, p, "not controlled: 1 of 2 comparisons", "different", "no verdict", "memory.module[DIMM_A1].part", "signed heads of the trail")
 	p.Resize(t, browser.Desk)
 	browser.Fits(t, p)
 	browser.Quiet(t, p)

@@ -18,6 +18,7 @@ import (
 	"witnessmark/internal/compare"
 	"witnessmark/internal/drift"
 	"witnessmark/internal/fault"
+	"witnessmark/internal/report"
 	"witnessmark/internal/rig"
 	"witnessmark/internal/screen"
 	"witnessmark/internal/stats"
@@ -87,6 +88,7 @@ type scaling struct {
 
 func scalingCommand(d *desk) *cobra.Command {
 	var s scaling
+	var out drawing
 	cmd := &cobra.Command{
 		Use:   "scaling",
 		Short: "Say what limits a workload, from runs at several memory speeds or clocks",
@@ -105,12 +107,18 @@ with the result.`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			q, err := s.resolve(d.now())
+			if err == nil {
+				err = out.free()
+			}
 			if err != nil {
 				return err
 			}
 			return d.ask(cmd.Context(), func(b answer.Book, where string) error {
 				got, err := q.fetch(cmd.Context(), b, where)
 				if err != nil {
+					return err
+				}
+				if _, err := out.draw(report.OfScaling(got)); err != nil {
 					return err
 				}
 				if d.json {
@@ -121,6 +129,7 @@ with the result.`,
 		},
 	}
 	s.flags(cmd)
+	out.flags(cmd)
 	d.jsonFlag(cmd)
 	return cmd
 }

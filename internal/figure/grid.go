@@ -23,7 +23,7 @@ type Cell struct {
 // rate against the first factor for each level of the second.
 type Grid struct {
 	Head
-	A, B  string // the factors with their units: "memory.speed, MT/s"
+	A, B  string // the factors with their units: "memory.speed, MT/s"; B is "" for one factor
 	Unit  string // of the rate
 	Level float64
 	Cells []Cell // cells that are missing are not there
@@ -42,10 +42,13 @@ func (f Grid) Figure() (Figure, error) {
 	missing := len(a)*len(b) - f.distinct()
 	said := []string{f.words(a, b)}
 	caption := []string{fmt.Sprintf("Each cell: geometric mean of the rate in %s, and the number of runs. Darker is higher.", f.Unit)}
-	if missing > 0 {
+	switch {
+	case missing == 1:
+		caption = append(caption, fmt.Sprintf("1 of %d cells is missing.", len(a)*len(b)))
+	case missing > 1:
 		caption = append(caption, fmt.Sprintf("%d of %d cells are missing.", missing, len(a)*len(b)))
 	}
-	caption = append(caption, fmt.Sprintf("Below: the same against %s, with %s %% intervals.", nameAlone(f.A), plainNumber(math.Round(f.Level*1e6)/1e4)))
+	caption = append(caption, fmt.Sprintf("Below: the same against %s, with %s %% intervals; what was made at one level stands side by side.", nameAlone(f.A), plainNumber(math.Round(f.Level*1e6)/1e4)))
 	return f.figure("scaling", said, caption, func(form Form) []block {
 		return []block{cells{f, a, b}, space(14), f.lines(form, a, b)}
 	}), nil
@@ -93,7 +96,10 @@ func (f Grid) words(a, b []float64) string {
 	var parts []string
 	for _, y := range b {
 		for _, x := range a {
-			at := fmt.Sprintf("%s %s%s and %s %s%s", nameAlone(f.A), digits(x, 4), unitOf(f.A), nameAlone(f.B), digits(y, 4), unitOf(f.B))
+			at := fmt.Sprintf("%s %s%s", nameAlone(f.A), digits(x, 4), unitOf(f.A))
+			if f.B != "" {
+				at += fmt.Sprintf(" and %s %s%s", nameAlone(f.B), digits(y, 4), unitOf(f.B))
+			}
 			if c := f.find(x, y); c != nil {
 				parts = append(parts, fmt.Sprintf("%s: %s %s from %d runs", at, digits(c.Mean, 4), f.Unit, c.Runs))
 			} else {
@@ -120,7 +126,13 @@ func (f Grid) lines(form Form, a, b []float64) panel {
 			at, mean, low, high = append(at, v), append(mean, c.Mean), append(low, c.Low), append(high, c.High)
 			e.add(c.Mean, c.Low, c.High)
 		}
-		p.layers = append(p.layers, line{at, mean, s.line(1.5)}, whiskers{at, low, high, plain(s.ink, 1.1), 3}, dots{at, mean, s, 3, false})
+		by := 5 * (vg.Length(i) - vg.Length(len(b)-1)/2) / vg.Length(max(1, len(b)/3))
+		for _, layer := range []plot.Plotter{line{at, mean, s.line(1.5)}, whiskers{at, low, high, plain(s.ink, 1.1), 3}, dots{at, mean, s, 3, false}} {
+			p.layers = append(p.layers, aside{by, layer})
+		}
+		if f.B == "" {
+			continue
+		}
 		p.labels = append(p.labels, label{nameAlone(f.B) + " " + digits(level, 4) + unitOf(f.B), last(mean), s, true})
 	}
 	p.x, p.y = along(padded(x), pick(form, 7, 4)), near(e, 5)
@@ -156,7 +168,11 @@ func (t cells) height(Form, vg.Length) vg.Length {
 
 func (t cells) draw(c draw.Canvas, f Form, left, right vg.Length) {
 	quietLine := style(small, quiet, draw.XLeft, draw.YTop)
-	put(&c, quietLine, c.Min.X, c.Max.Y, fit(quietLine, t.grid.B+" (down), "+t.grid.A+" (across)", f.Width))
+	heading := t.grid.A
+	if t.grid.B != "" {
+		heading = t.grid.B + " (down), " + t.grid.A + " (across)"
+	}
+	put(&c, quietLine, c.Min.X, c.Max.Y, fit(quietLine, heading, f.Width))
 	top := c.Max.Y - 2*16
 	w := min((f.Width-left-right)/vg.Length(len(t.a)), 150)
 	heads := bold(style(small, words, draw.XCenter, draw.YBottom))
@@ -168,7 +184,9 @@ func (t cells) draw(c draw.Canvas, f Form, left, right vg.Length) {
 	for k := range t.b {
 		level := t.b[len(t.b)-1-k] // the highest on top, as on an axis
 		y := top - vg.Length(k)*cellTall
-		put(&c, heads, c.Min.X+left-6, y-cellTall/2, digits(level, 4))
+		if t.grid.B != "" {
+			put(&c, heads, c.Min.X+left-6, y-cellTall/2, digits(level, 4))
+		}
 		for i, v := range t.a {
 			r := vg.Rectangle{
 				Min: vg.Point{X: c.Min.X + left + w*vg.Length(i) + 1, Y: y - cellTall + 1},
@@ -230,5 +248,3 @@ func hatch(c *draw.Canvas, r vg.Rectangle) {
 	}
 	tag(c, (r.Min.X+r.Max.X)/2, (r.Min.Y+r.Max.Y)/2, "missing", draw.XCenter, draw.YCenter)
 }
-
-var _ plot.Plotter = line{}

@@ -11,7 +11,7 @@ import (
 	"gonum.org/v1/plot/vg"
 )
 
-// Point is one session of a history: the mean of its runs.
+// Point is one run of a history, or the mean of one session.
 type Point struct {
 	At       time.Time
 	Value    float64
@@ -42,9 +42,10 @@ type Chart struct {
 // History shows series over days with their changes.
 type History struct {
 	Head
-	Charts  []Chart // the outcome first
-	Changes []Change
-	Note    string // a sentence for the caption: "provisional: 12 points"
+	Charts   []Chart // the outcome first
+	Changes  []Change
+	Sessions bool   // a point is a session, else a run
+	Note     string // a sentence for the caption: "provisional: 12 points"
 }
 
 // Figure draws it.
@@ -110,7 +111,10 @@ func (f History) changes() []string {
 }
 
 func (f History) caption() []string {
-	out := []string{"Each mark is one session. Line: the level between changes."}
+	out := []string{"Each mark is one run. Line: the level between changes."}
+	if f.Sessions {
+		out[0] = "Each mark is one session. Line: the level between changes."
+	}
 	band, flagged, excluded := false, false, false
 	for _, c := range f.Charts {
 		band = band || c.limits()

@@ -224,6 +224,18 @@ func (w whiskers) Plot(c draw.Canvas, p *plot.Plot) {
 	}
 }
 
+// aside draws a layer a little beside its place, so that marks and intervals of
+// several series at one place stand beside each other.
+type aside struct {
+	by vg.Length
+	plot.Plotter
+}
+
+func (a aside) Plot(c draw.Canvas, p *plot.Plot) {
+	c.Min.X, c.Max.X = c.Min.X+a.by, c.Max.X+a.by
+	a.Plotter.Plot(c, p)
+}
+
 // last is the last height of a series that can be drawn.
 func last(y []float64) float64 {
 	for i := len(y) - 1; i >= 0; i-- {

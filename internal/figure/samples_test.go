@@ -123,7 +123,7 @@ func sampleHistory() History {
 	end := start.AddDate(0, 0, 118)
 	outcome.Levels = []Level{{start, cut, 109.3}, {cut, end, 107.1}}
 	heat.Levels = []Level{{start, cut, 38}, {cut, end, 41}}
-	return History{Head: sampleHead, Charts: []Chart{outcome, heat}, Changes: []Change{{cut, "firmware.version 1.08 to 1.10"}}}
+	return History{Head: sampleHead, Sessions: true, Charts: []Chart{outcome, heat}, Changes: []Change{{cut, "firmware.version 1.08 to 1.10"}}}
 }
 
 func sampleCourse() Course {

@@ -70,7 +70,7 @@ func find(c compare.Comparison, name string) *compare.Workload {
 func (r report) head(name, subject string, i int, runs ...[]compare.Run) figure.Head {
 	h := figure.Head{Name: name, Subject: subject}
 	if i >= 0 {
-		h.NotControlled = spoiledBy(r.Comparisons[i])
+		h.NotControlled = spoiledBy(r.Comparisons[i].Controlled)
 	}
 	for _, run := range slices.Concat(runs...) {
 		h.Played = h.Played || run.Played != ""
@@ -83,7 +83,7 @@ func (r report) headOfAll(name, subject string) figure.Head {
 	h := r.head(name, subject, -1, r.all())
 	var spoiled []string
 	for i, c := range r.Comparisons {
-		by := spoiledBy(c)
+		by := spoiledBy(c.Controlled)
 		if by != "" && len(r.Comparisons) > 1 {
 			by = r.labels[i+1] + ": " + by
 		}
@@ -97,7 +97,7 @@ func (r report) headOfAll(name, subject string) figure.Head {
 
 // spoiledBy names the facts that were not controlled, a few of them, the heaviest
 // first; "" where all were.
-func spoiledBy(c compare.Comparison) string {
+func spoiledBy(c compare.Controlled) string {
 	var parts []string
 	for _, k := range []struct {
 		ds        []compare.Difference
