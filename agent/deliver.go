@@ -72,7 +72,8 @@ func send(ctx context.Context, conn *collect.Connection, sp *spool.Spool, it spo
 		size += a.Size
 		parts = append(parts, deliver.Part{Attachment: a, Open: func() (io.ReadCloser, error) { return it.Part(i) }})
 	}
-	ctx, cancel := context.WithTimeout(ctx, patience+time.Duration(size/slowest)*time.Second)
+	most := patience + time.Duration(size/slowest)*time.Second
+	ctx, cancel := context.WithTimeoutCause(ctx, most, fmt.Errorf("it took more than %v", most))
 	defer cancel()
 	reply, err := deliver.Send(ctx, conn, it.Signed, parts)
 	if err != nil && !errors.Is(err, deliver.ErrRefused) {
@@ -83,13 +84,22 @@ func send(ctx context.Context, conn *collect.Connection, sp *spool.Spool, it spo
 		}
 	}
 	if err != nil {
-		return delivered{err: err}
+		return delivered{err: whereTo(conn.Where, err)}
 	}
 	receipt, err := json.Marshal(answer.ReceiptOf(reply.Receipt))
 	if err == nil {
 		err = sp.Done(it.ID, receipt)
 	}
 	return delivered{reply, err}
+}
+
+// whereTo names the collector in an error that does not.
+func whereTo(where string, err error) error {
+	var f *fault.Error
+	if !errors.As(err, &f) || f.Where != "" {
+		return err
+	}
+	return fault.New(f.What, where, f.Why).WithHint(f.Next)
 }
 
 // waits says whether a delivery failed in a way that is worth trying again.

@@ -4,6 +4,9 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
+	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -227,5 +230,43 @@ func (r *repeats) print(views []answer.Run) error {
 			return err
 		}
 	}
+	if err := r.printSeries(views); err != nil {
+		return err
+	}
 	return r.study.print(r.stdout)
+}
+
+// printSeries prints several repeats side by side.
+func (r *repeats) printSeries(views []answer.Run) error {
+	if len(views) < 2 {
+		return nil
+	}
+	fmt.Fprintf(r.stdout, "\n%s\n", screen.Count(len(views), "run"))
+	t := screen.NewTable("repeat", "run", "standing", "flags", "frames/s", "p99 ms", "")
+	t.Indent = 2
+	for _, v := range views {
+		t.Row(strconv.Itoa(v.Repeat), v.ID, string(v.Standing), strconv.Itoa(len(v.Flags)),
+			figure(v.Statistics.RateMean), figure(v.Statistics.FrametimeMS.P99), remarks(v))
+	}
+	return t.Write(r.stdout)
+}
+
+// figure is a statistic in a table; one that was refused is a dash.
+func figure(f *float64) string {
+	if f == nil {
+		return "-"
+	}
+	return screen.Significant(*f)
+}
+
+// remarks says how a repeat ended, when it did not finish, and what it printed.
+func remarks(v answer.Run) string {
+	var words []string
+	if v.Outcome != record.Finished {
+		words = append(words, screen.Outcome(v))
+	}
+	for _, name := range slices.Sorted(maps.Keys(v.Results)) {
+		words = append(words, strings.TrimSpace(fmt.Sprintf("%s %s %s", name, v.Results[name].Value, v.Results[name].Unit)))
+	}
+	return strings.Join(words, ", ")
 }

@@ -3,6 +3,7 @@ package main
 import (
 	"cmp"
 	"context"
+	"crypto/ed25519"
 	"io"
 	"log/slog"
 	"os"
@@ -113,5 +114,31 @@ func (s *session) openSpool() (*spool.Spool, error) {
 	if err != nil {
 		return nil, err
 	}
-	return spool.Open(dir)
+	sp, err := spool.Open(dir)
+	return sp, inState(err)
+}
+
+// loadKey reads the rig's key, made on first use.
+func (s *session) loadKey() (ed25519.PrivateKey, error) {
+	path, err := s.path("key.pem")
+	if err != nil {
+		return nil, err
+	}
+	key, err := collect.LoadKey(path, true)
+	return key, inState(err)
+}
+
+// inState adds what to do about a state folder that cannot be written to.
+func inState(err error) error {
+	if err == nil || fault.HintOf(err) != "" {
+		return err
+	}
+	return stateFault{err}
+}
+
+type stateFault struct{ error }
+
+func (f stateFault) Unwrap() error { return f.error }
+func (stateFault) Hint() string {
+	return "the state folder must take files: name another with --state DIR or WITNESSMARK_STATE"
 }

@@ -10,7 +10,6 @@ import (
 	"github.com/spf13/cobra"
 
 	"witnessmark/internal/capture"
-	"witnessmark/internal/collect"
 	"witnessmark/internal/fault"
 	"witnessmark/internal/screen"
 	"witnessmark/internal/setup"
@@ -164,10 +163,7 @@ func (s *session) captureRig(f runFlags, set *setup.Setup) (*capture.Rig, error)
 		rig.Played, rig.Window = "the facts come from a captured tree, not from the machine that ran the workload", 0
 	}
 	if rig.Name, err = rigName(f.rig, set, tree); err == nil {
-		var path string
-		if path, err = s.path("key.pem"); err == nil {
-			rig.Key, err = collect.LoadKey(path, true)
-		}
+		rig.Key, err = s.loadKey()
 	}
 	if err == nil {
 		rig.Spool, err = s.openSpool()

@@ -34,7 +34,7 @@ import (
 //	signal NAME SIGNAL      send that collector STOP or CONT
 //	codes N ARGS...         the command must end with that exit code
 //	disk DIR KIB            mount a file system of that size
-//	grow DIR KIB            give it another size
+//	grow DIR KIB            give it another size, or make it read-only with ro
 //
 // and the condition [disk], that file systems can be mounted here.
 //
@@ -270,7 +270,11 @@ func cmdDisk(ts *testscript.TestScript, neg bool, args []string) {
 }
 
 func cmdGrow(ts *testscript.TestScript, neg bool, args []string) {
-	ts.Check(exec.Command("mount", "-o", "remount,size="+args[1]+"k", ts.MkAbs(args[0])).Run())
+	option := "size=" + args[1] + "k"
+	if args[1] == "ro" {
+		option = "ro"
+	}
+	ts.Check(exec.Command("mount", "-o", "remount,"+option, ts.MkAbs(args[0])).Run())
 }
 
 // smallDisk mounts a file system in memory, which takes the rights to.

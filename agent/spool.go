@@ -11,7 +11,6 @@ import (
 
 	"witnessmark/internal/answer"
 	"witnessmark/internal/capture"
-	"witnessmark/internal/collect"
 	"witnessmark/internal/record"
 	"witnessmark/internal/screen"
 	"witnessmark/internal/spool"
@@ -220,11 +219,7 @@ func (s *session) printSent(done []sent, items []spool.Item, left map[string]err
 
 // recoverSpooled finishes what a killed agent left, where there is such.
 func (s *session) recoverSpooled(sp *spool.Spool) error {
-	path, err := s.path("key.pem")
-	if err != nil {
-		return err
-	}
-	key, err := collect.LoadKey(path, true)
+	key, err := s.loadKey()
 	if err != nil {
 		return err
 	}

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"strings"
 
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
@@ -167,6 +168,15 @@ func explain(ctx context.Context, err error) error {
 		return fault.New("deliver", "", fmt.Errorf("%w: %s", ErrRefused, st.Message())).
 			WithHint("the run stays in the spool; see it with: agent spool")
 	}
-	return fault.New("deliver", "", fmt.Errorf("%w: %s", ErrUnreachable, st.Message())).
+	return fault.New("deliver", "", fmt.Errorf("%w: %s", ErrUnreachable, plain(st.Message()))).
 		WithHint("the run stays in the spool and is sent with the next run, or by: agent spool send")
+}
+
+// plain takes the network's own words out of gRPC's wrapping of a failed call.
+func plain(msg string) string {
+	_, dialed, ok := strings.Cut(msg, "Error while dialing: dial tcp ")
+	if _, why, found := strings.Cut(dialed, ": "); ok && found {
+		return strings.TrimSuffix(why, `"`)
+	}
+	return msg
 }
