@@ -196,7 +196,7 @@ func checkSpool(t *testing.T, dir, ledger string) {
 			counts[step]++
 		}
 	}
-	if counts["put"] == 0 || counts["done"] == 0 || counts["adopted"] == 0 {
+	if full := !testing.Short() && !labtest.Race; counts["put"] == 0 || full && (counts["done"] == 0 || counts["adopted"] == 0) {
 		t.Errorf("%v: the kills come too early to tell", counts)
 	}
 	t.Logf("%v, %d pending, %d drafts", counts, len(items), len(drafts))
