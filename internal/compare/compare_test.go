@@ -170,7 +170,7 @@ func TestOneRun(t *testing.T) {
 	}
 	o := memorySpeed()
 	o.History = map[string]compare.Spread{"orrery": {SD: 0.005, DF: 30}}
-	// CV 0.5 %, 1 %, power 90 %: 7 a group, METHODS 3 (R power.t.test, opened).
+	// CV 0.5 %, 1 %, power 90 %: 7 a group (R power.t.test, opened).
 	if j := compare.Compare(base, against, o).JSON().Workloads[0]; *j.RepeatsNeeded != 7 {
 		t.Errorf("with a history %v are needed", *j.RepeatsNeeded)
 	}

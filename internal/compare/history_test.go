@@ -75,7 +75,7 @@ func TestTraceNamesTheCause(t *testing.T) {
 	if !chart.Usable() || chart.Baseline.N != 30 || len(chart.Shewhart) == 0 || chart.Shewhart[0] < 40 {
 		t.Errorf("%+v", chart.Grade)
 	}
-	if f := chart.FalseAlarm.Value; math.Abs(f-206) > 3 { // METHODS 8: about one per 206 points
+	if f := chart.FalseAlarm.Value; math.Abs(f-206) > 3 { // 1/465 + 1/370: about one per 206 points
 		t.Errorf("%v points between false alarms", f)
 	}
 }

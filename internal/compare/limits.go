@@ -164,7 +164,7 @@ func (s *Scaling) inOrder() (all []Run) {
 }
 
 // nest decides whether the sessions of a cell differ more than the runs inside
-// them; then their means are the values (METHODS 3).
+// them; then their means are the values.
 func (s *Scaling) nest() {
 	cells := make([][][]float64, len(s.Cells))
 	for i, c := range s.Cells {

@@ -56,9 +56,6 @@ func (r Run) MeanClock() Measured {
 	return Measured{Value: sum / float64(len(best)), Unit: rig.MHz, Source: source}
 }
 
-// roomU is how far the lowest idle sensor may lie above the room, see METHODS 8.
-const roomU = 2.0
-
 // Thermal is a run's temperature over its room. Load is the processor's hottest
 // sensor over the last fifth of the run.
 type Thermal struct {

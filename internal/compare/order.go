@@ -32,7 +32,7 @@ func (w *Workload) inOrder() []Run {
 }
 
 // sessions finds out whether the sessions of a side differ more than the runs
-// inside them (METHODS 3). Their means are compared then.
+// inside them (GUM H.5). Their means are compared then.
 func (w *Workload) sessions(f Figure) {
 	for _, side := range []struct {
 		s      *Side

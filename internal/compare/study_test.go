@@ -39,7 +39,7 @@ func short() sim.Workload {
 	return w
 }
 
-type tally struct{ n, covered, different, same, inMargin int }
+type tally struct{ n, covered, different, same int }
 
 // study makes n comparisons of two states and counts what they come to.
 func study(n int, seed uint64, base, against func(*rand.Rand) sim.State) (c tally) {

@@ -106,7 +106,7 @@ func TestSameInputSameBytes(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if string(a.SVG(Wide)) != string(b.SVG(Wide)) || string(a.SVG(Narrow)) != string(a.SVG(Narrow)) {
+		if string(a.SVG(Wide)) != string(b.SVG(Wide)) || string(a.SVG(Narrow)) != string(b.SVG(Narrow)) {
 			t.Errorf("%s: the SVG is another each time", a.Name)
 		}
 		pa, err := a.PNG(Narrow, 96)

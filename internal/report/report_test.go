@@ -215,7 +215,7 @@ func TestDrawnAsCompared(t *testing.T) {
 }
 
 // TestSessionsThatDiffer holds that a side described alone has the interval of its
-// sessions' means where those differ (METHODS 3).
+// sessions' means where those differ (GUM H.5).
 func TestSessionsThatDiffer(t *testing.T) {
 	b := bench(5)
 	var runs []compare.Run

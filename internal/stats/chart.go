@@ -40,7 +40,7 @@ func NewBaseline(y []float64) Baseline {
 }
 
 // baselineRunLength is the average over rigs of the false-alarm rate of 3-sigma
-// limits from m points, inverted; simulated (METHODS, with 20000 baselines each).
+// limits from m points, inverted; simulated, with 20000 baselines each.
 func baselineRunLength(m int) float64 {
 	table := []struct {
 		m      int

@@ -52,7 +52,7 @@ func checkFactorial(t *testing.T, ref *reference) {
 	at(0, float64(s.LackOfFit.DF1), "lack_of_fit", "df1")
 	at(0, float64(s.LackOfFit.DF2), "lack_of_fit", "df2")
 	at(1e-8, s.LackOfFit.P, "lack_of_fit", "p")
-	// METHODS 7: this grid's limit moves, .25 at 3600 MHz and .36 at 4400.
+	// Reference values: this grid's limit moves, .25 at 3600 MHz and .36 at 4400.
 	if !slices.ContainsFunc(s.Readings, func(r Reading) bool { return r.ID == ReadLimitMoves && r.Factor == "memory speed" }) {
 		t.Errorf("readings: %+v", s.Readings)
 	}

@@ -136,7 +136,7 @@ func TestMomentRefusals(t *testing.T) {
 }
 
 // The largest 2 s gap between identical configurations, by the simulation of
-// METHODS 2: median 1.2 %, never what a claim may rest on.
+// Simulated with the reference generator: median 1.2 %, never what a claim may rest on.
 func TestGapOfIdenticalRunsIsSmallButNotZero(t *testing.T) {
 	var gaps []float64
 	for i := range int64(12) {

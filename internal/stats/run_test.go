@@ -226,7 +226,7 @@ func TestSameMethodRefusesMixedDefinitions(t *testing.T) {
 	}
 }
 
-// The tail means keep their order on any series (METHODS: mean_time <= mean_count).
+// The tail means keep their order on any series: mean_time <= mean_count.
 func TestSlowTailOrder(t *testing.T) {
 	rng := rand.New(rand.NewPCG(1, 2))
 	for range 50 {

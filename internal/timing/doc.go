@@ -50,7 +50,7 @@
 //
 // # What is refused
 //
-// METHODS.md 0: fewer than two durations, a duration that is not above zero, a
+// Refused by the project's own rules: fewer than two durations, a duration that is not above zero, a
 // cell that is no number (NaN and infinities among them), time stamps that go
 // backwards or stand still, less than one second in all; beyond that an empty or
 // binary file, rows of unequal width, a cut last line, units mixed between cells,

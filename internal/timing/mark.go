@@ -2,7 +2,7 @@ package timing
 
 import "fmt"
 
-// METHODS.md 0: a frame longer than either is a stall. Design choices, no source.
+// A frame longer than either is a stall. Design choices, no source.
 const (
 	stallLength = int64(5e9) // nanoseconds
 	stallShare  = 10         // of the run, as its tenth
@@ -76,7 +76,7 @@ func (r *reader) kindMark() Mark {
 	}
 }
 
-// droppedMark holds durations against the time stamps beside them, METHODS.md 0.
+// droppedMark holds durations against the time stamps beside them.
 // A stamp may be taken at the start of its frame (the stamps then span all frames
 // but the last) or at the end (all but the first). The sum may differ from the
 // nearer of the two by one mean frame and by one step of the stamps' last digit.

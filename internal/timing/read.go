@@ -6,7 +6,7 @@ import (
 	"math"
 )
 
-// METHODS.md 0: a log below either is refused.
+// A log below either is refused: design choices, no source.
 const (
 	leastDurations = 2
 	leastElapsed   = int64(1e9) // nanoseconds
