@@ -2,6 +2,7 @@ package screen
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -24,7 +25,7 @@ func StrictUsage(root *cobra.Command) {
 		root.Flags().Bool("version", false, "print the version")
 	}
 	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
-		return Misuse(seeHelp(c), "%s: %s", c.Name(), err)
+		return Misuse(seeHelp(c), "%s: %s", c.Name(), badFlag(err))
 	})
 	strict(root)
 }
@@ -50,8 +51,8 @@ func strict(c *cobra.Command) {
 		}
 		if err != nil {
 			err = errors.New(arity(c, args, err))
-		} else if err = c.ValidateRequiredFlags(); err == nil {
-			err = c.ValidateFlagGroups()
+		} else if err = missingFlags(c); err == nil {
+			err = cmp.Or(emptyFlag(c), c.ValidateFlagGroups())
 		}
 		if err != nil {
 			return Misuse(seeHelp(c), "%s: %s", c.Name(), err)

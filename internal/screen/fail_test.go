@@ -48,14 +48,22 @@ func TestStrictUsage(t *testing.T) {
 		{[]string{"frobnicate"}, 2, "lab: unknown command \"frobnicate\"\nhint: see: lab --help\n"},
 		{[]string{"show"}, 2, "lab: show: it needs RUN\nhint: see: lab show --help\n"},
 		{[]string{"show", "a", "b", "--by", "me"}, 2, "lab: show: it takes RUN, and 2 arguments were given\nhint: see: lab show --help\n"},
-		{[]string{"show", "a"}, 2, "lab: show: required flag(s) \"by\" not set\nhint: see: lab show --help\n"},
+		{[]string{"show", "a"}, 2, "lab: show: it needs --by NAME\nhint: see: lab show --help\n"},
+		{[]string{"show", "a", "--by"}, 2, "lab: show: --by stands without its NAME\nhint: see: lab show --help\n"},
+		{[]string{"show", "a", "--by", "me", "--limit", "few"}, 2, "lab: show: --limit few: it takes a whole number\nhint: see: lab show --help\n"},
+		{[]string{"show", "a", "--by", "me", "--after", "5"}, 2, "lab: show: --after 5: it takes a time, such as 90s, 10m or 2h30m\nhint: see: lab show --help\n"},
+		{[]string{"show", "a", "--by", "me", "--below=hot"}, 2, "lab: show: --below hot: it takes a number\nhint: see: lab show --help\n"},
+		{[]string{"show", "a", "--by="}, 2, "lab: show: --by is empty: leave it out, or give its NAME\nhint: see: lab show --help\n"},
 		{[]string{"show", "a", "--colour"}, 2, "lab: show: unknown flag: --colour\nhint: see: lab show --help\n"},
 		{[]string{"list", "a"}, 2, "lab: list: it takes no argument, and \"a\" was given\nhint: see: lab list --help\n"},
 	} {
 		root := &cobra.Command{Use: "lab", Args: cobra.NoArgs, RunE: func(c *cobra.Command, _ []string) error { return c.Help() }}
 		nothing := func(*cobra.Command, []string) error { return nil }
 		show := &cobra.Command{Use: "show RUN", Args: cobra.ExactArgs(1), RunE: nothing}
-		show.Flags().String("by", "", "who")
+		show.Flags().String("by", "", "who, as `NAME`")
+		show.Flags().Int("limit", 0, "")
+		show.Flags().Duration("after", 0, "")
+		show.Flags().Float64("below", 0, "")
 		show.MarkFlagRequired("by")
 		root.AddCommand(show, &cobra.Command{Use: "list", RunE: nothing})
 		StrictUsage(root)
