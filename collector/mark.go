@@ -21,7 +21,8 @@ func markCommand(d *desk) *cobra.Command {
 		Short: "Accept a run's configuration as the reference for its rig and setup",
 		Long: `Accept the configuration before a run as the reference for its rig and setup.
 From then on a fact that differs from it is flagged as moved. The last mark
-accepted is in force; earlier ones stay in the trail.`,
+accepted is in force; earlier ones stay in the trail. Say why in a few words: it
+is kept with the mark for whoever asks in a year.`,
 		Example: "  collector mark k7q2m9xd --why \"after the new cooler, checked by hand\"\n  collector mark --list",
 		Args: func(cmd *cobra.Command, args []string) error {
 			if list {
@@ -32,9 +33,6 @@ accepted is in force; earlier ones stay in the trail.`,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if list {
 				return d.ask(cmd.Context(), func(b answer.Book, where string) error { return listMarks(cmd.Context(), d, b, where) })
-			}
-			if why == "" {
-				return screen.Misuse(`say it in a few words: --why "after the new cooler"`, "mark: it needs --why: the reason is kept with the mark")
 			}
 			if by == "" {
 				by = userName()
@@ -119,7 +117,7 @@ func listMarks(ctx context.Context, d *desk, b answer.Book, where string) error 
 	}
 	t := screen.NewTable("rig", "setup", "run", "accepted (UTC)", "by", "why")
 	for _, m := range marks {
-		t.Row(m.Rig, setupName(m.Setup), m.RunID, screen.At(m.At), m.By, m.Why)
+		t.Row(m.Rig, setupName(m.Setup), m.RunID, screen.At(m.At), m.By, orDash(m.Why))
 	}
 	return t.Write(d.stdout)
 }
