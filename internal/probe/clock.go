@@ -46,25 +46,61 @@ func (s *sheet) clocks() {
 // policies lists the groups that have a processor online.
 func (s *sheet) policies() ([]policy, rig.Unread) {
 	names, err := s.tree.List(freqDir)
-	if err != nil {
-		return nil, Why(err)
-	}
 	var all []policy
 	for _, n := range names {
-		dir := freqDir + "/" + n
-		online, err := s.tree.Text(dir + "/affected_cpus")
-		if !numbered(n, "policy") || err == nil && online == "" {
-			continue
+		if dir := freqDir + "/" + n; numbered(n, "policy") && s.inUse(dir) {
+			all = append(all, s.policy(dir, strings.TrimPrefix(n, "policy")))
 		}
-		all = append(all, policy{dir, s.policyProcessors(dir, n), s.number(dir+"/cpuinfo_max_freq", 1000, 1, clockCap)})
 	}
 	if len(all) == 0 {
-		return nil, rig.Unread{Reason: rig.Absent, Detail: "the kernel sets no clocks"}
+		all = s.perProcessor()
 	}
-	return all, rig.Unread{}
+	switch {
+	case len(all) > 0:
+		return all, rig.Unread{}
+	case err != nil:
+		return nil, Why(err)
+	}
+	return nil, rig.Unread{Reason: rig.Absent, Detail: "the kernel sets no clocks"}
 }
 
-func (s *sheet) policyProcessors(dir, name string) processors {
+// perProcessor lists the groups of a tree that has them below each processor
+// only: kernels before 4.3 do, and trees put together by hand.
+func (s *sheet) perProcessor() (all []policy) {
+	met := map[string]bool{}
+	for _, n := range s.list(cpuDir) {
+		dir := cpuDir + "/" + n + "/cpufreq"
+		if !numbered(n, "cpu") || !exists(s.tree, dir) || !s.inUse(dir) {
+			continue
+		}
+		p := s.policy(dir, strings.TrimPrefix(n, "cpu"))
+		if who := p.who.String(); !met[who] {
+			met[who] = true
+			all = append(all, p)
+		}
+	}
+	return all
+}
+
+// inUse says whether a group has a processor online.
+func (s *sheet) inUse(dir string) bool {
+	online, err := s.tree.Text(dir + "/affected_cpus")
+	return err != nil || online != ""
+}
+
+func (s *sheet) policy(dir, number string) policy {
+	return policy{dir, s.policyProcessors(dir, number), s.number(dir+"/cpuinfo_max_freq", 1000, 1, clockCap)}
+}
+
+// places is a file of all policies as a source.
+func places(policies []policy, file string) string {
+	if len(policies) > 0 && !strings.HasPrefix(policies[0].dir, freqDir) {
+		return "/" + cpuDir + "/cpu*/cpufreq/" + file
+	}
+	return "/" + freqDir + "/policy*/" + file
+}
+
+func (s *sheet) policyProcessors(dir, number string) processors {
 	for _, file := range []string{"related_cpus", "affected_cpus"} {
 		text, err := s.tree.Text(dir + "/" + file)
 		if err != nil {
@@ -75,13 +111,13 @@ func (s *sheet) policyProcessors(dir, name string) processors {
 			return p
 		}
 	}
-	n, _ := strconv.Atoi(strings.TrimPrefix(name, "policy"))
+	n, _ := strconv.Atoi(number)
 	return processors{n}
 }
 
 // ofAll joins what the policies say in one file.
 func (s *sheet) ofAll(policies []policy, why rig.Unread, file string, read func(string) reading) reading {
-	source := "/" + freqDir + "/policy*/" + file
+	source := places(policies, file)
 	if len(policies) == 0 {
 		return reading{source: source, why: why}
 	}
@@ -94,7 +130,7 @@ func (s *sheet) ofAll(policies []policy, why rig.Unread, file string, read func(
 
 // extreme is the highest or lowest number of the policies, unread if one is.
 func (s *sheet) extreme(policies []policy, why rig.Unread, file string, read func(string) reading, pick func(a, b float64) float64) reading {
-	source := "/" + freqDir + "/policy*/" + file
+	source := places(policies, file)
 	if len(policies) == 0 {
 		return reading{source: source, why: why}
 	}

@@ -152,7 +152,9 @@ func (f firmwareTable) state() reading {
 	return textReading(tableSource, text)
 }
 
-// bootMode tells what started the kernel by what it left in sys/firmware.
+// bootMode tells what started the kernel by what it left in sys/firmware. That
+// there is no efi says something only of a listing that is whole, as the live
+// one is and a captured one with more than the table in it.
 func (s *sheet) bootMode() reading {
 	const dir = "sys/firmware"
 	names, err := s.tree.List(dir)
@@ -168,10 +170,10 @@ func (s *sheet) bootMode() reading {
 		return textReading("/"+dir+"/efi", "UEFI")
 	case met["devicetree"]:
 		return textReading("/"+dir+"/devicetree", "device tree")
-	case met["acpi"], met["dmi"]:
+	case met["acpi"], met["dmi"] && s.tree.Live():
 		return textReading("/"+dir, "legacy")
 	}
-	return unread("/"+dir, rig.Unknown, "the kernel shows no firmware")
+	return unread("/"+dir, rig.Unknown, "nothing there tells")
 }
 
 // secureBoot reads the firmware's variable: four bytes of attributes, then 0 or 1.

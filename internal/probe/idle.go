@@ -55,14 +55,15 @@ func (s *sheet) idleStates(dir string) reading {
 	return textReading("/"+dir, strings.Join(states, ", "))
 }
 
-// throttleCount adds up the events of every core and every socket. Each core
-// counts once, though all of its threads show its counter.
+// throttleCount adds up the events of every core and every socket that counts
+// them. Each core counts once, though all of its threads show its counter.
 func (s *sheet) throttleCount() reading {
 	source := "/" + cpuDir + "/cpu*/thermal_throttle"
 	if len(s.cpu.cores) == 0 {
 		return reading{source: source, why: firstWhy(s.cpu.why, rig.Unread{Reason: rig.Absent})}
 	}
-	total, counted := 0.0, map[string]bool{}
+	total, read, counted := 0.0, 0, map[string]bool{}
+	var absent reading
 	for _, core := range s.cpu.cores {
 		dir := fmt.Sprintf("%s/cpu%d/thermal_throttle/", cpuDir, core[0])
 		files := []string{"core_throttle_count"}
@@ -73,11 +74,19 @@ func (s *sheet) throttleCount() reading {
 		for _, f := range files {
 			r := s.number(dir+f, 1, 0, 1e15)
 			n, ok := r.value.Number()
-			if !ok {
+			switch {
+			case ok:
+				total += n
+				read++
+			case r.why.Reason != rig.Absent:
 				return r
+			default:
+				absent = r
 			}
-			total += n
 		}
+	}
+	if read == 0 {
+		return absent
 	}
 	return numberReading(source, total, 0, 1e18)
 }

@@ -150,6 +150,26 @@ func TestIdleAndThrottle(t *testing.T) {
 	}
 	threads := merged(cpus(4, true), throttle("0", "5", "7"), throttle("1", "5", "7"), throttle("2", "3", "7"), throttle("3", "3", "7"))
 	want(t, read(plant(t, threads)), map[rig.Key]any{"cpu.throttle_count": 5 + 3 + 7})
+	some := merged(cpus(4, true), files{cpuDir + "/cpu0/thermal_throttle/package_throttle_count": "17\n"})
+	want(t, read(plant(t, some)), map[rig.Key]any{"cpu.throttle_count": 17})
+	damaged := merged(some, files{cpuDir + "/cpu2/thermal_throttle/core_throttle_count": "many\n"})
+	want(t, read(plant(t, damaged)), map[rig.Key]any{"cpu.throttle_count": rig.Implausible})
+}
+
+// Kernels before 4.3 have the policies below the processors, and so may a tree
+// that somebody put together.
+func TestPoliciesBelowProcessors(t *testing.T) {
+	policy := func(cpu, governor, max, related string) files {
+		dir := cpuDir + "/cpu" + cpu + "/cpufreq/"
+		return files{dir + "scaling_governor": governor + "\n", dir + "cpuinfo_max_freq": max + "\n", dir + "related_cpus": related + "\n", dir + "boost": "1\n"}
+	}
+	four := merged(cpus(4, false), policy("0", "performance", "4200000", "0 1"), policy("1", "performance", "4200000", "0 1"), policy("2", "powersave", "2900000", "2 3"), policy("3", "powersave", "2900000", "2 3"))
+	want(t, read(plant(t, four)), map[rig.Key]any{"cpu.governor": "performance 0-1, powersave 2-3", "cpu.clock_max": 4200, "cpu.turbo": true, "cpu.policy[2-3].clock_max": 2900})
+	s := read(plant(t, merged(cpus(1, false), policy("0", "performance", "4200000", "0"))))
+	if f, _ := s.Find("cpu.clock_limit"); f.Source != "/"+cpuDir+"/cpu0/cpufreq/scaling_max_freq" {
+		t.Errorf("the limit is read from %s", f.Source)
+	}
+	want(t, read(plant(t, files{cpuDir + "/cpu0/cpufreq/": ""})), map[rig.Key]any{"cpu.governor": rig.Absent, "cpu.clock_max": rig.Absent})
 }
 
 func TestPowerZones(t *testing.T) {
@@ -201,6 +221,8 @@ func TestFirmwareTexts(t *testing.T) {
 		map[rig.Key]any{"board.model": rig.Unknown, "board.maker": rig.Unknown, "machine.uuid": hash([]byte("6f1d02c4-5a77-4e10-9b3e-51208c44d90b")), "machine.model": "Sundial Board 4", "firmware.mode": "device tree"})
 	want(t, read(plant(t, files{"sys/firmware/acpi/": ""})), map[rig.Key]any{"firmware.mode": "legacy", "firmware.secure_boot": rig.Absent})
 	want(t, read(plant(t, files{"sys/firmware/memmap/": ""})), map[rig.Key]any{"firmware.mode": rig.Unknown})
+	want(t, read(plant(t, files{tableFile: "\x7f\x04\x00\x00\x00\x00"})), map[rig.Key]any{"firmware.mode": rig.Unknown})
+	want(t, read(plant(t, files{id + "bios_version": "\xff\xfe\x00\n"})), map[rig.Key]any{"firmware.version": rig.Implausible})
 	const boot = "sys/firmware/efi/efivars/SecureBoot-8be4df61-93ca-11d2-aa0d-00e098032b8c"
 	want(t, read(plant(t, files{boot: "\x06\x00\x00\x00\x01"})), map[rig.Key]any{"firmware.mode": "UEFI", "firmware.secure_boot": true})
 	want(t, read(plant(t, files{boot: "\x06\x00\x00"})), map[rig.Key]any{"firmware.secure_boot": rig.Implausible})

@@ -40,9 +40,13 @@ func unread(source string, reason rig.Reason, detail string) reading {
 func failed(source string, err error) reading { return reading{source: source, why: Why(err)} }
 
 // textReading is a text as a source gave it, made safe to print; an empty one
-// is unknown.
+// is unknown, and bytes of which none is text are implausible.
 func textReading(source, text string) reading {
-	if text = clean(text); text == "" {
+	switch text = clean(text); strings.Trim(text, "\uFFFD ") {
+	case "":
+		if text != "" {
+			return unread(source, rig.Implausible, "not text")
+		}
 		return unread(source, rig.Unknown, "empty")
 	}
 	return reading{value: rig.TextOf(text), source: source}

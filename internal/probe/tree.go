@@ -24,7 +24,7 @@ var (
 	errNotRegular = errors.New("not a regular file")
 	errNotDir     = errors.New("not a directory")
 	errTooLarge   = errors.New("larger than a kernel file of its kind")
-	errEscapes    = errors.New("path escapes from the tree")
+	errEscapes    = errors.New("a link leads out of the tree")
 	errLinks      = errors.New("too many symbolic links")
 	errNoFiles    = errors.New("not read on " + runtime.GOOS + " yet")
 	errCaptured   = errors.New("not in a captured tree")

@@ -65,6 +65,9 @@ func pathIn(err error) string {
 	return ""
 }
 
+// escapes is what package os says of a link that leads out of a root.
+const escapes = "path escapes from parent"
+
 // innermost is the text of the deepest cause, without operation and path.
 func innermost(err error) string {
 	for {
@@ -78,5 +81,8 @@ func innermost(err error) string {
 	if errors.As(err, &call) {
 		err = call.Err
 	}
-	return err.Error()
+	if word := err.Error(); word != escapes {
+		return word
+	}
+	return errEscapes.Error()
 }
