@@ -49,8 +49,8 @@ that keeps the mark could not be asked.`,
 			}
 			defer tree.Close()
 			name, err := rigName(name, set, tree)
-			if err != nil {
-				return err
+			if err != nil && !errors.Is(err, errNameless) {
+				return err // a rig without a name can be held against its setup all the same
 			}
 			return s.check(cmd.Context(), set, tree, name, window)
 		},
@@ -69,7 +69,11 @@ func (s *session) check(ctx context.Context, set *setup.Setup, tree *probe.Tree,
 	if err := ctx.Err(); err != nil {
 		return err
 	}
-	mark, unasked := s.mark(ctx, name, set)
+	var mark *drift.Mark
+	var unasked error
+	if name != "" {
+		mark, unasked = s.mark(ctx, name, set)
+	}
 	if err := ctx.Err(); err != nil {
 		return err
 	}
@@ -108,6 +112,8 @@ func (s *session) printCheck(j drift.Judgement, name string, set *setup.Setup, u
 	}
 	held := "no mark is accepted for it yet"
 	switch {
+	case name == "":
+		name, held = "the machine", "no mark was looked for: it has no name, which --rig would give it"
 	case unasked != nil:
 		held = "whether a mark is accepted for it could not be asked"
 	case j.MarkRun != "":
@@ -188,5 +194,7 @@ func rigName(flag string, set *setup.Setup, tree *probe.Tree) (string, error) {
 	if h, err := tree.Text("proc/sys/kernel/hostname"); err == nil && h != "" {
 		return h, nil
 	}
-	return "", screen.Misuse("give it a name with --rig NAME", "the rig has no name: neither --rig nor the setup nor the machine gives one")
+	return "", errNameless
 }
+
+var errNameless = screen.Misuse("give it a name with --rig NAME", "the rig has no name: neither --rig nor the setup nor the machine gives one")
