@@ -65,9 +65,9 @@ func compareCommand(d *desk) *cobra.Command {
 
 A selection is labels, facts, times and ids apart by commas: rig, workload,
 version, setup and group; facts as they are listed by: agent facts; since and
-until. The factor is what --vary names, or else what the two selections or the
-setups in them differ by. Whatever else differs is not controlled, and what was
-not read is not known.`,
+until. The factor is what --vary names, or else what the two selections or both
+setups in them declare differently. Whatever else differs is not controlled, and
+what was not read is not known.`,
 		Example: `  collector compare --base workload=orrery,setup=memory-rated --against workload=orrery,setup=memory-default
   collector compare --base rig=heron,until=2031-03-01 --against rig=heron,since=2031-03-01 --vary firmware.version --json`,
 		Args: cobra.NoArgs,

@@ -10,10 +10,9 @@ import (
 
 // Factor works out what a comparison means to vary from how its sides were
 // chosen: the facts that both were chosen by different values of, the rig when it
-// is another, and what two setups declare differently. Where the setups declare
-// nothing of the kind it is the one fact that alone explains what differs, unless
-// that changes what is measured. Sides that differ in nothing of this have no
-// factor: what nobody meant to vary is never one.
+// is another, and what two setups both declare, differently. Sides that differ in
+// nothing of this have no factor: what nobody meant to vary is never one, and a
+// fact that one side's setup is silent on may have moved by itself.
 func Factor(base, against Selection, b, a []compare.Run) compare.Terms {
 	var t compare.Terms
 	for _, k := range slices.Sorted(maps.Keys(union(base.Facts, against.Facts))) {
@@ -28,7 +27,7 @@ func Factor(base, against Selection, b, a []compare.Run) compare.Terms {
 		t.Rule = compare.BySelection
 	}
 	if !same(base.Labels["setup"], against.Labels["setup"]) {
-		for _, k := range bySetup(t, b, a) {
+		for _, k := range bySetup(b, a) {
 			if !slices.Contains(t.Vary, k) {
 				t.Vary = append(t.Vary, k)
 			}
@@ -43,7 +42,7 @@ func Factor(base, against Selection, b, a []compare.Run) compare.Terms {
 	return t
 }
 
-func bySetup(t compare.Terms, b, a []compare.Run) []rig.Key {
+func bySetup(b, a []compare.Run) []rig.Key {
 	base, against := declared(b), declared(a)
 	var out []rig.Key
 	for _, k := range slices.Sorted(maps.Keys(union(base, against))) {
@@ -51,13 +50,7 @@ func bySetup(t compare.Terms, b, a []compare.Run) []rig.Key {
 			out = append(out, rig.Key(k))
 		}
 	}
-	if len(out) > 0 || len(t.Vary) > 0 {
-		return out
-	}
-	if k := compare.Control(b, a, nil).Only; k != "" && compare.Kept(k) {
-		return []rig.Key{k}
-	}
-	return nil
+	return out
 }
 
 // declared gives what the runs' setups expect, each fact with its different words.

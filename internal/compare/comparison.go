@@ -9,7 +9,6 @@ import (
 	"strings"
 	"time"
 
-	"witnessmark/internal/rig"
 	"witnessmark/internal/stats"
 )
 
@@ -273,7 +272,3 @@ func (c *Comparison) suite() {
 	s := stats.SummariseSuite(members, 1-c.Options.Alpha)
 	c.Suite = &s
 }
-
-// Kept says whether the fact may become the factor by what chose the sides: what
-// changes the thing that is measured has to be named outright.
-func Kept(k rig.Key) bool { return classOf(k) == "" }

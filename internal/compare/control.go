@@ -13,7 +13,7 @@ type Rule string
 const (
 	ByVary      Rule = "vary"      // the analyst, in so many words
 	BySelection Rule = "selection" // both sides were chosen by different values of it
-	BySetup     Rule = "setup"     // both sides were chosen by setups, which declare it differently or differ in it alone
+	BySetup     Rule = "setup"     // both sides were chosen by setups, which declare it differently
 	ByNobody    Rule = "none"      // nothing was meant to differ
 )
 

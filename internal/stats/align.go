@@ -117,20 +117,70 @@ func (al *Alignment) byTime(a, b frames, opt AlignOptions) {
 	al.Second, al.SecondLag = p.second, grid(float64(p.secondLag))
 	from, to := overlap(len(x), len(y), p.lag)
 	al.Overlap = time.Duration(to-from) * opt.Grid
-	al.halves(x, y, from, to, limit, opt)
+	first, second := al.half(x, y, from, (from+to)/2, limit, opt), al.half(x, y, (from+to)/2, to, limit, opt)
+	al.FirstHalf, al.SecondHalf = first.lag, second.lag
 	al.guard(abs(p.lag) >= limit, shorter, opt)
+	al.guardSpeed(first, second, opt)
 }
 
-// halves aligns each half of the overlap alone.
-func (al *Alignment) halves(x, y []float64, from, to, limit int, opt AlignOptions) {
-	mid := (from + to) / 2
-	for i, part := range []*time.Duration{&al.FirstHalf, &al.SecondHalf} {
-		lo, hi := from, mid
-		if i == 1 {
-			lo, hi = mid, to
+// half is how a half of the overlap aligns alone.
+type half struct {
+	name  string
+	lag   time.Duration
+	tells bool    // it shows enough to place it within HalvesWithin
+	gain  float64 // how much better its own lag fits than the whole's
+}
+
+// half aligns the cells from lo to hi alone. A half without a change of scene, or
+// with no more than the slope beside one, fits nearly as well a little elsewhere
+// and tells no offset.
+func (al *Alignment) half(x, y []float64, lo, hi, limit int, opt AlignOptions) half {
+	c := crossCorrelate(x[lo:hi], y, lo-limit, lo+limit, (hi-lo)/2)
+	p := c.peak(0)
+	at := func(lag int) float64 {
+		if k := lag - c.first; k >= 0 && k < len(c.r) && !math.IsNaN(c.r[k]) {
+			return c.r[k]
 		}
-		p := crossCorrelate(x[lo:hi], y, lo-limit, lo+limit, (hi-lo)/2).peak(0)
-		*part = time.Duration(math.Round((float64(p.lag-lo) + p.offset) * float64(opt.Grid)))
+		return math.Inf(-1)
+	}
+	near := max(int(opt.HalvesWithin/opt.Grid), 1)
+	drop := p.r - max(at(p.lag-near), at(p.lag+near))
+	return half{
+		lag:   time.Duration(math.Round((float64(p.lag-lo) + p.offset) * float64(opt.Grid))),
+		tells: p.r >= opt.LeastPeak && drop >= leastDrop,
+		gain:  p.r - at(lo+int(al.Lag/opt.Grid)),
+	}
+}
+
+// leastDrop is by how much a half's correlation must fall within HalvesWithin of
+// its peak to tell an offset that well. A lone jump falls by 1.5 a second, the
+// slope that the high-pass leaves beside one by hardly anything. leastGain is by
+// how much a half that cannot tell must fit better elsewhere to speak against the
+// whole. Both are design choices.
+const (
+	leastDrop = 0.015
+	leastGain = 0.05
+)
+
+// guardSpeed holds the halves' offsets against each other. A half that tells none
+// says nothing against one speed, which is marked and not taken for agreement.
+func (al *Alignment) guardSpeed(first, second half, opt AlignOptions) {
+	apart := func(a, b time.Duration) bool { return (a - b).Abs() > opt.HalvesWithin }
+	first.name, second.name = "first", "second"
+	sure, still := first, second
+	if second.tells {
+		sure, still = second, first
+	}
+	switch {
+	case first.tells == second.tells && !apart(first.lag, second.lag):
+	case first.tells && second.tells, !sure.tells && max(first.gain, second.gain) >= leastGain:
+		al.refuse(SpeedsDiffer, "the first half aligns at %s, the second at %s", offset(first.lag), offset(second.lag))
+	case !sure.tells:
+		al.flag(SpeedUnknown, "neither half shows enough to align by alone")
+	case apart(sure.lag, al.Refined):
+		al.refuse(SpeedsDiffer, "the %s half aligns at %s, the whole at %s", sure.name, offset(sure.lag), offset(al.Refined))
+	case apart(still.lag, sure.lag):
+		al.flag(SpeedUnknown, "the %s half shows too little to align by", still.name)
 	}
 }
 
@@ -139,7 +189,7 @@ func (al *Alignment) guard(atLimit bool, shorter time.Duration, opt AlignOptions
 		al.refuse(WeakPeak, "the correlation is %.2f at best, at least %g is needed", al.Peak, opt.LeastPeak)
 	}
 	if !(al.Peak-al.Second >= opt.LeastLead) {
-		al.refuse(AmbiguousPeak, "the correlation is %.2f at %v and still %.2f at %v", al.Peak, al.Lag, al.Second, al.SecondLag)
+		al.refuse(AmbiguousPeak, "the correlation is %.2f at %s and still %.2f at %s", al.Peak, offset(al.Lag), al.Second, offset(al.SecondLag))
 	}
 	if atLimit {
 		al.refuse(LagAtLimit, "the best offset is the largest one tried, %v", opt.MaxLag)
@@ -148,9 +198,9 @@ func (al *Alignment) guard(atLimit bool, shorter time.Duration, opt AlignOptions
 		al.refuse(OverlapTooShort, "the runs share %s of %s, at least %v and %g of the shorter are needed",
 			brief(al.Overlap), brief(shorter), opt.LeastOverlap, opt.LeastShare)
 	}
-	if d := al.FirstHalf - al.SecondHalf; d.Abs() > opt.HalvesWithin {
-		al.refuse(SpeedsDiffer, "the first half aligns at %v, the second at %v", al.FirstHalf, al.SecondHalf)
-	}
 }
+
+// offset writes an offset to the hundredth of a second, as far as it is known.
+func offset(d time.Duration) string { return fmt.Sprintf("%.2f s", d.Seconds()) }
 
 func brief(d time.Duration) string { return fmt.Sprintf("%.1f s", d.Seconds()) }

@@ -2,6 +2,7 @@ package stats
 
 import (
 	"math"
+	"math/rand/v2"
 	"slices"
 	"testing"
 	"time"
@@ -153,6 +154,45 @@ func TestAlignmentGuardRails(t *testing.T) {
 	}
 	if al := Align(other(42, 4e9), a, byTime); (al.Lag + 3*time.Second).Abs() > 20*time.Millisecond {
 		t.Errorf("3 s before: %v %q", al.Lag, al.Reason)
+	}
+}
+
+// stills plays scenes that stand still, each so many seconds at so many ms, after
+// the first picture has stood for the lead; at another pace everything takes longer.
+func stills(seed uint64, lead time.Duration, pace float64, scenes [][2]float64) (out []int64) {
+	r := rand.New(rand.NewPCG(seed, 7))
+	at, end, wave := time.Duration(0), lead, 0.0
+	for _, s := range scenes {
+		for end += time.Duration(s[0] * pace * 1e9); at < end; {
+			wave = 0.9*wave + 0.03*math.Sqrt(1-0.81)*r.NormFloat64()
+			t := int64(s[1] * 1e6 * math.Exp(wave))
+			out, at = append(out, t), at+time.Duration(t)
+		}
+	}
+	return out
+}
+
+// One change of scene, wherever it is, is enough to align by. A half without one
+// cannot tell that the speeds are the same, which is no reason to refuse.
+func TestOneChangeOfSceneAligns(t *testing.T) {
+	for _, scenes := range [][][2]float64{{{10, 8}, {15, 12.5}}, {{12, 7}, {14, 11}}, {{13, 7}, {13, 11}}, {{20, 7}, {10, 11}}} {
+		for seed := uint64(1); seed <= 12; seed++ {
+			lead := time.Duration(seed) * 197 * time.Millisecond
+			al := Align(stills(seed, 0, 1, scenes), stills(100+seed, lead, 1, scenes), AlignOptions{Advance: ByTime})
+			if !al.Usable() || (al.Lag-lead).Abs() > 20*time.Millisecond {
+				t.Errorf("%v, seed %d: %v, true %v, %s", scenes, seed, al.Lag, lead, al.Reason)
+			}
+		}
+	}
+}
+
+// With changes of scene in both halves 1 % of speed does not pass.
+func TestAnotherSpeedIsNoticed(t *testing.T) {
+	scenes := [][2]float64{{8, 6}, {7, 11}, {9, 7.5}, {10, 12}, {6, 9}, {8, 5.5}}
+	for seed := uint64(1); seed <= 12; seed++ {
+		if al := Align(stills(seed, 0, 1, scenes), stills(100+seed, 0, 1.01, scenes), AlignOptions{Advance: ByTime}); !al.Has(SpeedsDiffer) {
+			t.Errorf("seed %d: %+v", seed, al)
+		}
 	}
 }
 

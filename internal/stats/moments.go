@@ -91,6 +91,7 @@ func CompareMoments(a, b [][]int64, opt MomentOptions) Moments {
 // align adds the runs that can be aligned to the sequence.
 func (m *Moments) align(seq *sequence, side string, runs [][]int64, opt MomentOptions) []Alignment {
 	var out []Alignment
+	still := 0
 	for i, r := range runs {
 		al := Align(seq.reference, r, opt.Align)
 		out = append(out, al)
@@ -98,10 +99,16 @@ func (m *Moments) align(seq *sequence, side string, runs [][]int64, opt MomentOp
 			m.flag(RunNotAligned, "run %d of %s is left out, %s", i, side, al.Reason)
 			continue
 		}
-		if al.Status == Flagged {
+		if al.Has(LengthsDiffer) {
 			m.flag(LengthsDiffer, "run %d of %s: %s", i, side, al.Reason)
 		}
+		if al.Has(SpeedUnknown) {
+			still++
+		}
 		seq.runs = append(seq.runs, aligned{order: r, lag: int64(al.Lag)})
+	}
+	if still > 0 {
+		m.flag(SpeedUnknown, "half of the sequence shows too little to align by; that it moves at one speed is taken for granted in %d of %d runs of %s", still, len(runs), side)
 	}
 	return out
 }

@@ -72,13 +72,13 @@ func Compare(base, against []float64, opt CompareOptions) Comparison {
 	d := c.Against.logs.Mean - c.Base.logs.Mean
 	c.Ratio.Value = math.Exp(d)
 	c.ResolutionU = resolutionOf(c, opt)
-	if OrderConfounded(opt.OrderBase, opt.OrderOther) {
-		c.flag(OrderConfound, "all runs of one side came before all of the other")
-	}
 	c.plan(c.spread(base, against, opt), d, opt)
 	if !c.spreadKnown(base, against, opt) {
 		c.Ratio.flag(SingleRun, "without an interval: %s", c.Reason)
 		return c
+	}
+	if OrderConfounded(opt.OrderBase, opt.OrderOther) {
+		c.flag(OrderConfound, "all runs of one side came before all of the other")
 	}
 	c.test(base, against, opt)
 	c.judge(opt.Alpha)

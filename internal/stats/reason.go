@@ -75,6 +75,7 @@ const (
 	LagAtLimit        Code = "lag_at_limit"       // the best offset is the largest one tried
 	OverlapTooShort   Code = "overlap_too_short"  // the runs share too little
 	SpeedsDiffer      Code = "speeds_differ"      // the halves of the runs align at different offsets
+	SpeedUnknown      Code = "speed_unknown"      // one half shows too little to tell whether the runs move at one speed
 	LengthsDiffer     Code = "lengths_differ"     // the runs have different numbers of frames
 	RunNotAligned     Code = "run_not_aligned"    // a run was left out because it could not be aligned
 	NoNull            Code = "no_null"            // without repeats it is not known what gap chance alone makes
