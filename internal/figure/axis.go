@@ -205,7 +205,8 @@ func logarithmic(e extent) axis {
 			if v < a.min*(1-1e-9) || v > a.max*(1+1e-9) || f > 1 && decades > 3 {
 				continue
 			}
-			a.ticks = append(a.ticks, plot.Tick{Value: v, Label: decadeLabel(v, int(d))})
+			on := min(max(v, a.min), a.max) // off by a rounding at most
+			a.ticks = append(a.ticks, plot.Tick{Value: on, Label: decadeLabel(v, int(d))})
 		}
 	}
 	return a

@@ -158,7 +158,7 @@ func (al *Alignment) half(x, y []float64, lo, hi, limit int, opt AlignOptions) h
 // how much a half that cannot tell must fit better elsewhere to speak against the
 // whole. Both are design choices.
 const (
-	leastDrop = 0.015
+	leastDrop = 0.025
 	leastGain = 0.05
 )
 
