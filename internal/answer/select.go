@@ -135,30 +135,9 @@ func KnownFact(k rig.Key) bool {
 func nearestName(name string) string {
 	best := string(rig.Nearest(rig.Key(name)))
 	for _, l := range append([]string{"since", "until"}, selectionLabels...) {
-		if distance(name, l) < distance(name, best) {
+		if fault.Distance(name, l) < fault.Distance(name, best) {
 			best = l
 		}
 	}
 	return "the nearest is " + best + "; facts are listed by: agent facts"
-}
-
-// distance is the Levenshtein distance of two short texts, by bytes.
-func distance(a, b string) int {
-	row := make([]int, len(b)+1)
-	for j := range row {
-		row[j] = j
-	}
-	for i := range len(a) {
-		diagonal := row[0]
-		row[0] = i + 1
-		for j := range len(b) {
-			change := diagonal
-			if a[i] != b[j] {
-				change++
-			}
-			diagonal = row[j+1]
-			row[j+1] = min(change, diagonal+1, row[j]+1)
-		}
-	}
-	return row[len(b)]
 }

@@ -3,6 +3,8 @@ package rig
 import (
 	"math"
 	"strings"
+
+	"witnessmark/internal/fault"
 )
 
 // Pace says how often a fact can change.
@@ -60,7 +62,7 @@ func Lookup(k Key) (e Entry, ok bool) {
 func Nearest(k Key) Key {
 	best, d := Key(""), math.MaxInt
 	for _, e := range Catalogue {
-		if n := distance(string(k.Family()), string(e.Key)); n < d {
+		if n := fault.Distance(string(k.Family()), string(e.Key)); n < d {
 			best, d = e.Key, n
 		}
 	}
@@ -77,27 +79,6 @@ var byKey = func() map[Key]Entry {
 	}
 	return m
 }()
-
-// distance is the Levenshtein distance of two short strings, by bytes.
-func distance(a, b string) int {
-	row := make([]int, len(b)+1)
-	for j := range row {
-		row[j] = j
-	}
-	for i := range len(a) {
-		diag := row[0]
-		row[0] = i + 1
-		for j := range len(b) {
-			sub := diag
-			if a[i] != b[j] {
-				sub++
-			}
-			diag = row[j+1]
-			row[j+1] = min(sub, diag+1, row[j]+1)
-		}
-	}
-	return row[len(b)]
-}
 
 // Gate names, for a fact of a device, the fact that could be read only if such
 // devices could: while it is unread, a device that is not in a snapshot is not

@@ -183,29 +183,6 @@ func TestWaysOfWritingAFact(t *testing.T) {
 	})
 }
 
-func TestDistance(t *testing.T) {
-	for _, c := range []struct {
-		a, b string
-		want int
-	}{
-		{"", "", 0}, {"", "log", 3}, {"colum", "column", 1}, {"nmae", "name", 1},
-		{"kitten", "sitting", 3}, {"reslut", "result", 1}, {"ca", "abc", 3},
-	} {
-		if got := distance(c.a, c.b); got != c.want {
-			t.Errorf("%q to %q takes %d edits, want %d", c.a, c.b, got, c.want)
-		}
-	}
-	text := rapid.StringMatching(`[a-d]{0,8}`)
-	rapid.Check(t, func(t *rapid.T) {
-		a, b := text.Draw(t, "a"), text.Draw(t, "b")
-		d := distance(a, b)
-		longer, shorter := max(len(a), len(b)), min(len(a), len(b))
-		if d != distance(b, a) || (d == 0) != (a == b) || d > longer || d < longer-shorter {
-			t.Fatalf("%q to %q takes %d edits", a, b, d)
-		}
-	})
-}
-
 func TestNumberOfRefusesWhatIsNone(t *testing.T) {
 	for _, f := range []float64{math.NaN(), math.Inf(1), math.Inf(-1)} {
 		if v := NumberOf(f); v != (Value{}) {
