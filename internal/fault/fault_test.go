@@ -67,4 +67,3 @@ func TestDistance(t *testing.T) {
 		}
 	})
 }
-
