@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"time"
 
 	"witnessmark/internal/fault"
 	"witnessmark/internal/record"
@@ -44,7 +45,11 @@ func (b *bundle) readLog(f logFile, data []byte, err error) ([]int64, error) {
 	var durations []int64
 	if err == nil {
 		var log *timing.Log
-		if log, err = timing.Parse(data, f.spec); err == nil {
+		var took time.Duration
+		if heard(b.run) {
+			took = mostIn(b.run)
+		}
+		if log, err = timing.ParseRun(data, f.spec, int64(took)); err == nil {
 			durations, l.Spec, l.Rows = log.Durations, log.Layout.Spec(), log.Rows
 			for _, m := range log.Marks {
 				l.Marks = append(l.Marks, record.LogMark{Code: string(m.Code), Line: m.Line, Detail: m.Text})

@@ -158,21 +158,37 @@ func (f logFile) read() ([]byte, error) {
 // is not the wall's, or rows of an earlier run stand in it. That a log was
 // written behind an earlier one cannot be told for sure from one that was written
 // anew with the same beginning, so it is no reason to refuse it.
+//
+// A log hundreds of times as long as a run of a second or more can hardly be
+// anything but in another unit: units are a thousand apart.
 func (f logFile) tooLong(durations []int64, run *record.Run, data []byte) []record.LogMark {
 	var sum time.Duration
 	elapsed := run.Elapsed
 	for _, d := range durations {
 		sum += time.Duration(d)
 	}
-	if !heard(run) || sum <= elapsed+elapsed/50+100*time.Millisecond {
+	if !heard(run) || sum <= mostIn(run) {
 		return nil
 	}
-	m := record.LogMark{Code: "longer_than_run", Detail: fmt.Sprintf("its times add up to %v and the run took %v", sum.Round(time.Millisecond), elapsed.Round(time.Millisecond))}
+	m := record.LogMark{Code: "longer_than_run", Detail: fmt.Sprintf("its times add up to %.4g s and the run took %.4g s", sum.Seconds(), elapsed.Seconds())}
+	if elapsed >= time.Second && sum/elapsed >= unitApart {
+		m.Code = "unit_in_doubt"
+		m.Detail += fmt.Sprintf(": that is %d times as long, and its unit hardly the right one", sum/elapsed)
+	}
 	if f.was.begins(data) {
 		m.Code = "earlier_rows"
 		m.Detail += fmt.Sprintf("; it begins with the %d bytes that lay there before: the workload may write behind an earlier log", f.was.Size)
 	}
 	return []record.LogMark{m}
+}
+
+// unitApart is how many times as long as its run a log is whose unit is in
+// doubt. A design choice: fewer may be work done side by side.
+const unitApart = 300
+
+// mostIn is the most that the times of a run's log can add up to.
+func mostIn(run *record.Run) time.Duration {
+	return run.Elapsed + run.Elapsed/50 + 100*time.Millisecond
 }
 
 // slack is what a file's time may lie behind the end of the run it was written

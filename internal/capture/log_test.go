@@ -102,6 +102,7 @@ func TestLogThatOutlastsItsRun(t *testing.T) {
 		{1000 * time.Millisecond, was, record.Exit{Outcome: record.Finished}, "earlier_rows"},
 		{1000 * time.Millisecond, nil, record.Exit{Outcome: record.Finished}, "longer_than_run"},
 		{0, was, record.Exit{Outcome: record.Interrupted, Detail: unheard}, ""},
+		{5 * time.Millisecond, nil, record.Exit{Outcome: record.Finished}, "longer_than_run"}, // a log that was only copied
 	} {
 		marks := logFile{was: test.was}.tooLong(log.Durations, &record.Run{Elapsed: test.elapsed, Exit: test.exit}, []byte(rows))
 		code := ""
@@ -110,6 +111,23 @@ func TestLogThatOutlastsItsRun(t *testing.T) {
 		}
 		if code != test.code {
 			t.Errorf("%v: marked %q, want %q", test.elapsed, code, test.code)
+		}
+	}
+}
+
+// A log in another unit than thought is a thousand times as long as its run, or
+// nearly so.
+func TestUnitInDoubt(t *testing.T) {
+	for sum, code := range map[time.Duration]string{
+		2 * time.Hour: "unit_in_doubt", 61 * time.Minute: "unit_in_doubt", 30 * time.Minute: "longer_than_run", 12 * time.Second: "",
+	} {
+		marks := logFile{}.tooLong([]int64{int64(sum)}, &record.Run{Elapsed: 12 * time.Second, Exit: record.Exit{Outcome: record.Finished}}, nil)
+		got := ""
+		if len(marks) > 0 {
+			got = marks[0].Code
+		}
+		if got != code {
+			t.Errorf("%v in a run of 12 s is marked %q, want %q: %v", sum, got, code, marks)
 		}
 	}
 }

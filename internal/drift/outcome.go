@@ -37,7 +37,7 @@ func (j *judge) log(l Log) {
 // markWeight tells what only describes a log from what makes its numbers weak.
 func markWeight(code string) rig.Weight {
 	switch code {
-	case "dropped_rows", "earlier_rows", "stall", "unit_contradicts_name", "kind_contradicts_name":
+	case "dropped_rows", "earlier_rows", "stall", "mixed_magnitudes", "unit_in_doubt", "unit_contradicts_name", "kind_contradicts_name":
 		return rig.Caution
 	}
 	return rig.Note

@@ -20,8 +20,8 @@
 // Comma, semicolon, tab, runs of spaces, or one value a line; with or without
 // a header; UTF-8 with or without a byte-order mark; lines ended by LF, CRLF or
 // (when the file has no LF at all) CR; blank lines and comment lines between
-// rows; a first line sep=; as spreadsheets write it; fields quoted with ", "" inside for a quote; a decimal point or comma;
-// exponents (1.66e-2); a unit written in every cell (16.6 ms) or in the column's
+// rows; a first line sep=; as spreadsheets write it; fields quoted with ", ""
+// inside for a quote; a decimal point or comma; exponents (1.66e-2); a unit written in every cell (16.6 ms) or in the column's
 // name (frame_ms, "Frame time (ms)", "time [s]", t/ms). Comment lines start with
 // # or // unless Spec.Comment says otherwise, so a header that starts with # is
 // only read with Comment "none". Empty fields past the last column are ignored.
@@ -44,15 +44,15 @@
 // something else (temperature, load, power) are passed over. A column that only
 // rises may be time stamps; when its name does not say which it is, fewer than
 // 32 rows of it are ambiguous. A unit nobody states is taken only when the other
-// three are impossible (a total under one second, or past int64). One value a
-// line such as 16,6 could be two columns; unless something settles it that is
-// ambiguous too.
+// three are impossible (a total under one second, past int64, or, for ParseRun,
+// longer than the run). One value a line such as 16,6 could be two columns;
+// unless something settles it that is ambiguous too.
 //
 // # What is refused
 //
-// Refused by the project's own rules: fewer than two durations, a duration that is not above zero, a
-// cell that is no number (NaN and infinities among them), time stamps that go
-// backwards or stand still, less than one second in all; beyond that an empty or
+// Refused by the project's own rules: fewer than two durations, a duration that
+// is not above zero, a cell that is no number (NaN and infinities among them),
+// time stamps that go backwards or stand still, less than one second in all; beyond that an empty or
 // binary file, rows of unequal width, a cut last line, units mixed between cells,
 // a quote left open. Nothing is repaired: *Refused names the line, the column and
 // the text, and has a stable code for the flag. Oddities that leave the durations

@@ -34,6 +34,7 @@ func (r *reader) mark(t *text) {
 	add(r.unitMark(r.times))
 	add(r.unitMark(r.stamps))
 	add(r.kindMark())
+	add(r.magnitudeMark(t))
 	add(r.droppedMark())
 	add(r.stallMark(t))
 }

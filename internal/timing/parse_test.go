@@ -322,6 +322,14 @@ func TestMarks(t *testing.T) {
 		{"three rows dropped, stamps left out", stamped(40, 0, map[int]bool{10: true, 11: true, 20: true}), Spec{Stamp: "none"}, ""},
 		{"rows twice", stamped(10, 0, nil) + "6.045,109\n6.045,109\n6.045,109\n6.154,103\n", Spec{Stamp: "time_s"}, "dropped_rows@0×0"},
 		{"stamps in whole seconds", coarse(400), Spec{}, ""},
+		{"seconds among milliseconds", "frame_ms\n" + strings.Repeat("100\n", 12) + strings.Repeat("0.1\n", 9), Spec{}, "mixed_magnitudes@14×9"},
+		{"one second among milliseconds", "frame_ms\n" + strings.Repeat("100\n120\n", 20) + "0.11\n", Spec{}, "mixed_magnitudes@42×1"},
+		{"microseconds among milliseconds", "frame_ms\n" + strings.Repeat("100\n", 120) + strings.Repeat("90000\n", 20), Spec{}, "mixed_magnitudes@122×20 stall@122×20"},
+		{"nanoseconds among seconds", "frame_s\n" + strings.Repeat("2\n", 12) + strings.Repeat("0.000000002\n", 3), Spec{}, "mixed_magnitudes@14×3"},
+		{"one long frame", "frame_ms\n" + strings.Repeat("16\n", 2000) + "3200\n", Spec{}, ""},
+		{"two long frames", "frame_ms\n9000\n" + strings.Repeat("16\n", 90) + "9000\n", Spec{}, "stall@2×2"},
+		{"short frames, not a step between units", "frame_ms\n" + strings.Repeat("16\n", 100) + strings.Repeat("0.1\n", 20), Spec{}, ""},
+		{"a few in a crowd", "frame_ms\n" + strings.Repeat("16\n", 1000) + strings.Repeat("0.016\n", 9), Spec{}, ""},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			l, err := Parse([]byte(c.log), c.spec)
@@ -336,6 +344,56 @@ func TestMarks(t *testing.T) {
 				t.Fatalf("%q, want %q; %+v", s, c.marks, l)
 			}
 			checkAgain(t, []byte(c.log), l)
+		})
+	}
+}
+
+// What the run took settles what the log leaves open, and no more than that.
+func TestParseRun(t *testing.T) {
+	const second = int64(1e9)
+	frames := strings.Repeat("16.7\n", 300) // 5.01 s, 83.5 min
+	upwards := rising(20)
+	for _, c := range []struct {
+		name, log string
+		spec      Spec
+		took      int64
+		want      string // kind and unit, or the code of the error
+	}{
+		{"not known", frames, Spec{}, 0, "unit"},
+		{"six seconds", frames, Spec{}, 6 * second, "duration ms"},
+		{"just as long", frames, Spec{}, 5010 * second / 1000, "duration ms"},
+		{"two hours", frames, Spec{}, 7200 * second, "unit"},
+		{"shorter than any reading", frames, Spec{}, second, "unit"},
+		{"the operator's word holds", frames, Spec{Unit: "s"}, 6 * second, "duration s"},
+		{"the name's word holds", "frame_s\n" + frames, Spec{}, 6 * second, "duration s"},
+		{"whole numbers", strings.Repeat("16700\n", 300), Spec{}, 6 * second, "duration us"},
+		{"a number too many", frames + "NaN\n" + frames, Spec{}, 6 * second, "not_a_number"},
+		{"stamps", upwards, Spec{Unit: "s"}, 20 * second, "timestamp s"},
+		{"stamps or durations", upwards, Spec{Unit: "s"}, 300 * second, "kind"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			l, err := ParseRun([]byte(c.log), c.spec, c.took)
+			var a *Ambiguous
+			var r *Refused
+			got := ""
+			switch {
+			case err == nil:
+				got = string(l.Layout.Kind) + " " + string(l.Layout.Unit)
+				_, open := Parse([]byte(c.log), c.spec)
+				if said := len(l.Marks) > 0 && l.Marks[0].Code == "chosen_by_run"; said != (open != nil) {
+					t.Errorf("marked %+v, and without the run's length %v", l.Marks, open)
+				}
+				if again, err := Parse([]byte(c.log), l.Layout.Spec()); err != nil || again.Elapsed() != l.Elapsed() {
+					t.Errorf("by its layout it reads otherwise: %v", err)
+				}
+			case errors.As(err, &a):
+				got = a.Code
+			case errors.As(err, &r):
+				got = r.Code
+			}
+			if got != c.want {
+				t.Errorf("%s, want %s: %v", got, c.want, err)
+			}
 		})
 	}
 }

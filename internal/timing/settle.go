@@ -37,7 +37,7 @@ type try struct {
 // settle reads the log in every way that is left and takes the only one that is
 // possible. A refusal that no other unit could mend does not rule a reading out:
 // damage in the data must not make the choice.
-func (s *sketch) settle(index int, kinds []Kind, units []Unit, spec Spec) (*Log, error) {
+func (s *sketch) settle(index int, kinds []Kind, units []Unit, spec Spec, took int64) (*Log, error) {
 	var possible []try
 	var first error
 	good := 0
@@ -66,7 +66,41 @@ func (s *sketch) settle(index int, kinds []Kind, units []Unit, spec Spec) (*Log,
 	case len(possible) == 1:
 		return possible[0].log, nil
 	}
+	if fit := within(possible, took); len(fit) == 1 {
+		fit[0].log.Marks = append(fit[0].log.Marks, Mark{
+			Code: "chosen_by_run",
+			Text: fmt.Sprintf("read as %ss in %s, since %s would be longer than the run", fit[0].layout.Kind, fit[0].layout.Unit, span(shortestBut(possible, fit[0]))),
+		})
+		return fit[0].log, nil
+	}
 	return nil, s.whichReading(index, possible)
+}
+
+// within leaves out readings that would have taken longer than the run did, when
+// one is left: where none is, the run's length says nothing of the log.
+func within(all []try, took int64) (fit []try) {
+	left := false
+	for _, t := range all {
+		if t.log != nil && t.log.Elapsed() > took {
+			continue
+		}
+		left = left || t.log != nil
+		fit = append(fit, t)
+	}
+	if took <= 0 || !left {
+		return all
+	}
+	return fit
+}
+
+// shortestBut gives the least total of the other readings.
+func shortestBut(all []try, one try) (least int64) {
+	for _, t := range all {
+		if t.log != nil && t.log != one.log && (least == 0 || t.log.Elapsed() < least) {
+			least = t.log.Elapsed()
+		}
+	}
+	return least
 }
 
 // whichReading lists what each possible reading would make of the log.

@@ -13,7 +13,8 @@ type Log struct {
 // Mark is something about a log that leaves its durations sound.
 type Mark struct {
 	// Code is stable: "no_final_newline", "blank_lines", "rounded",
-	// "unit_contradicts_name", "kind_contradicts_name", "dropped_rows", "stall".
+	// "unit_contradicts_name", "kind_contradicts_name", "mixed_magnitudes",
+	// "dropped_rows", "stall", "chosen_by_run".
 	Code  string
 	Line  int // of the first, from 1; 0 when it is the whole log
 	Count int // how many rows or lines it concerns; 0 when it is the whole log
@@ -31,7 +32,13 @@ func (l *Log) Elapsed() int64 {
 
 // Parse reads a timing log. The error is *Ambiguous when the operator must say
 // more or something else, *Refused when the data cannot be used.
-func Parse(data []byte, spec Spec) (*Log, error) {
+func Parse(data []byte, spec Spec) (*Log, error) { return ParseRun(data, spec, 0) }
+
+// ParseRun is Parse for a log written in a run that took at most so many
+// nanoseconds, 0 when that is not known. A reading whose times add up to more is
+// not possible where another's do not: 300 rows of 16.7 are no seconds in a run
+// of six. A log that came about so is marked "chosen_by_run".
+func ParseRun(data []byte, spec Spec, took int64) (*Log, error) {
 	spec, err := spec.clean()
 	if err != nil {
 		return nil, err
@@ -61,7 +68,7 @@ func Parse(data []byte, spec Spec) (*Log, error) {
 	if err != nil {
 		return nil, err
 	}
-	return s.settle(index, kinds, units, spec)
+	return s.settle(index, kinds, units, spec, took)
 }
 
 // decimal finds the decimal mark of a column: from the sample, and when that
