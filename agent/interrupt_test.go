@@ -47,8 +47,8 @@ func TestInterruptedRunIsRecordedAndItsProcessesAreGone(t *testing.T) {
 			if r.Standing != drift.Voided || r.Outcome != record.Interrupted || r.Exit != test.exit || !strings.Contains(r.OutcomeDetail, test.detail) || r.Receipt == nil {
 				t.Errorf("standing %s, outcome %s: %s, exit %d, receipt %v", r.Standing, r.Outcome, r.OutcomeDetail, r.Exit, r.Receipt)
 			}
-			if r.Statistics.Frames != 300 {
-				t.Errorf("%d frames of the log are described, want 300", r.Statistics.Frames)
+			if n := r.Statistics.Frames; n == nil || *n != 300 {
+				t.Errorf("the log is described as %+v, want 300 frames", r.Statistics)
 			}
 			if kept := b.runs()["flight"]; len(kept) != 1 || kept[0].ID != r.ID {
 				t.Errorf("the collector keeps %d runs", len(kept))

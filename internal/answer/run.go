@@ -4,6 +4,7 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
+	"maps"
 	"math"
 	"strconv"
 	"time"
@@ -79,8 +80,8 @@ func resultValue(r timing.Result) ResultValue {
 
 // StatisticsJSON holds null for each number that Refused explains.
 type StatisticsJSON struct {
-	Frames            int               `json:"frames"`
-	ElapsedSeconds    float64           `json:"elapsed_seconds"` // sum of the frame times
+	Frames            *int              `json:"frames"`
+	ElapsedSeconds    *float64          `json:"elapsed_seconds"` // sum of the frame times
 	RateMean          *float64          `json:"rate_mean"`
 	FrametimeMS       Percentiles       `json:"frametime_ms"`
 	SlowestOnePctMean *float64          `json:"slowest_1pct_mean_ms"`
@@ -175,18 +176,19 @@ func (s Summary) Brief() Run {
 }
 
 func (s Statistics) json() StatisticsJSON {
-	return StatisticsJSON{
-		Frames: s.Frames, ElapsedSeconds: s.Elapsed.Seconds(), RateMean: pointer(s.RateMean),
+	j := StatisticsJSON{
+		RateMean:          pointer(s.RateMean),
 		FrametimeMS:       Percentiles{pointer(s.P50), pointer(s.P95), pointer(s.P99), pointer(s.P999)},
-		SlowestOnePctMean: pointer(s.SlowestOnePctMean), Refused: orEmpty(s.Refused), Flagged: s.Flagged,
+		SlowestOnePctMean: pointer(s.SlowestOnePctMean), Refused: map[string]string{}, Flagged: s.Flagged,
 	}
-}
-
-func orEmpty(m map[string]string) map[string]string {
-	if m == nil {
-		return map[string]string{}
+	maps.Copy(j.Refused, s.Refused)
+	if why := s.Refused["rate_mean"]; s.Frames == 0 && why != "" { // there was no log to count in
+		j.Refused["frames"], j.Refused["elapsed_seconds"] = why, why
+		return j
 	}
-	return m
+	elapsed := s.Elapsed.Seconds()
+	j.Frames, j.ElapsedSeconds = &s.Frames, &elapsed
+	return j
 }
 
 func pointer(f float64) *float64 {

@@ -136,8 +136,9 @@ func (p *printer) statistics(r answer.Run) {
 	}
 	t := NewTable()
 	t.Indent = 2
-	t.Row("frames", strconv.Itoa(s.Frames))
-	t.Row("elapsed", Seconds(time.Duration(s.ElapsedSeconds*1e9)), "sum of the frame times")
+	if s.Frames != nil {
+		t.Row("frames", strconv.Itoa(*s.Frames))
+	}
 	add := func(name, key string, v *float64, show func(float64) string, what string) {
 		switch {
 		case v == nil:
@@ -151,6 +152,7 @@ func (p *printer) statistics(r answer.Run) {
 		}
 	}
 	f := s.FrametimeMS
+	add("elapsed", "elapsed_seconds", s.ElapsedSeconds, func(v float64) string { return Seconds(time.Duration(v * 1e9)) }, "sum of the frame times")
 	add("average rate", "rate_mean", s.RateMean, Rate, "frames over elapsed")
 	add("p50", "frametime_ms.p50", f.P50, Milliseconds, "half of the frames took at most this")
 	add("p95", "frametime_ms.p95", f.P95, Milliseconds, "95 % of the frames took at most this")

@@ -63,7 +63,7 @@ func heron() answer.Run {
 		},
 		Results: map[string]answer.ResultValue{"score": {Value: "512.30", Unit: "points", Better: "higher"}, "odd": {Refused: `the rig sent "x", which is no number`}},
 		Statistics: answer.StatisticsJSON{
-			Frames: 1224, ElapsedSeconds: 20.5312, RateMean: number(59.6166),
+			Frames: new(1224), ElapsedSeconds: number(20.5312), RateMean: number(59.6166),
 			FrametimeMS:       answer.Percentiles{P50: number(16.667), P95: number(17.1), P99: number(17.1004)},
 			SlowestOnePctMean: number(25.0583),
 			Refused:           map[string]string{"frametime_ms.p999": "tail_empty: less than one value lies in this tail"},
