@@ -162,8 +162,14 @@ func loadSetup(file string) (*setup.Setup, error) {
 	if err != nil {
 		return nil, err
 	}
-	return set, set.Check(func(key string) (string, bool) {
+	if err := set.Check(func(key string) (string, bool) {
 		return string(rig.Nearest(rig.Key(key))), drift.Known(rig.Key(key))
+	}); err != nil {
+		return nil, err
+	}
+	return set, set.CheckUnits(func(key string) string {
+		e, _ := rig.Lookup(rig.Key(key))
+		return string(e.Unit)
 	})
 }
 

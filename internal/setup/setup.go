@@ -99,6 +99,26 @@ func (s *Setup) Check(known func(key string) (nearest string, ok bool)) error {
 	return r.err(readingSetup, s.File)
 }
 
+// CheckUnits holds [expect] against the units of a catalogue, given as a function
+// of the key: a fact with a unit is a number, and a text declared of it, as in
+// "16 GiB", could never hold. The error is that of the first such line.
+func (s *Setup) CheckUnits(unitOf func(key string) string) error {
+	r := &reader{}
+	for _, key := range slices.Sorted(maps.Keys(s.Expect)) {
+		unit := unitOf(key)
+		if unit == "" {
+			continue
+		}
+		e := s.Expect[key]
+		for _, v := range append([]Value{e.Value}, e.OneOf...) {
+			if _, number := v.number(); v.Kind != None && !number {
+				r.wrong(&node{line: e.Line}, "write the number alone, in "+unit, "%q is a number in %s, not %s", key, unit, v.Kind)
+			}
+		}
+	}
+	return r.err(readingSetup, s.File)
+}
+
 func cutLast(key string) (parent, word string, ok bool) {
 	i := strings.LastIndexByte(key, '.')
 	if i < 0 {

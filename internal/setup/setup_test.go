@@ -197,3 +197,26 @@ func ExampleParseSetup() {
 	fmt.Printf("%s: %s; 3200 holds: %t; 2400 holds: %t\n", s.Label, e, e.Holds(NumberOf(3200)), e.Holds(NumberOf(2400)))
 	// Output: memory-rated: 3200 within 1%; 3200 holds: true; 2400 holds: false
 }
+
+func TestCheckUnits(t *testing.T) {
+	unit := func(key string) string { return map[string]string{"memory.size": "MiB", "cpu.clock_max": "MHz"}[key] }
+	for text, want := range map[string]string{
+		`"memory.size" = "16 GiB"`:                                    `setup file: s.toml:3: "memory.size" is a number in MiB, not a text`,
+		`"memory.size" = { one_of = [16384, "16 GiB"] }`:              `setup file: s.toml:3: "memory.size" is a number in MiB, not a text`,
+		`"cpu.clock_max" = true`:                                      `setup file: s.toml:3: "cpu.clock_max" is a number in MHz, not true or false`,
+		"\"cpu.clock_max\" = { min = 4100 }\nmemory.size = \"16384\"": "",
+		`"cpu.governor" = "performance"`:                              "",
+	} {
+		s, err := ParseSetup("s.toml", []byte("label = \"a\"\n[expect]\n"+text+"\n"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		got := ""
+		if err := s.CheckUnits(unit); err != nil {
+			got = err.Error()
+		}
+		if got != want {
+			t.Errorf("%s: %q, want %q", text, got, want)
+		}
+	}
+}
