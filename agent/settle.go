@@ -14,7 +14,7 @@ import (
 
 // settle waits until the rig is as the workload wants to find it, or until its
 // limit. Then the repeat is made all the same, and what settle returns goes into
-// its record.
+// its record. It does not wait on for what only cannot be read.
 func (r *repeats) settle(ctx context.Context) (unsettled string, err error) {
 	want := r.job.Workload.Settle
 	if want == nil {
@@ -28,12 +28,17 @@ func (r *repeats) settle(ctx context.Context) (unsettled string, err error) {
 	for {
 		since := time.Since(start)
 		sampler.Take(since)
-		left := unsettledBy(sampler.Signals(), *want)
+		left, unread := unsettledBy(sampler.Signals(), *want)
+		limit := max(want.Limit, twoReadings)
+		if len(left) == 0 {
+			limit = min(limit, firstReadings)
+		}
+		left = append(left, unread...)
 		switch {
 		case len(left) == 0 && since >= twoReadings:
 			return "", nil
-		case len(left) > 0 && since >= max(want.Limit, twoReadings):
-			unsettled = fmt.Sprintf("started unsettled after %v: %s", want.Limit, strings.Join(left, ", "))
+		case len(left) > 0 && since >= limit:
+			unsettled = fmt.Sprintf("started unsettled after %v: %s", min(since.Round(time.Second), want.Limit), strings.Join(left, ", "))
 			screen.Warn(r.stderr, "agent", r.repeat()+unsettled)
 			return unsettled, nil
 		}
@@ -49,8 +54,11 @@ func (r *repeats) settle(ctx context.Context) (unsettled string, err error) {
 // twoReadings is how long it takes until a load, which needs two, is known.
 const twoReadings = 1100 * time.Millisecond
 
+// firstReadings is how long a sensor may take until it is read at all.
+const firstReadings = 3 * time.Second
+
 // unsettledBy lists what is still too warm or too busy, and what cannot be read.
-func unsettledBy(signals []rig.Signal, want setup.Settle) (left []string) {
+func unsettledBy(signals []rig.Signal, want setup.Settle) (left, unread []string) {
 	warm, load := false, false
 	for _, s := range signals {
 		n := len(s.Values)
@@ -70,10 +78,10 @@ func unsettledBy(signals []rig.Signal, want setup.Settle) (left []string) {
 		}
 	}
 	if want.BelowCelsius != nil && !warm {
-		left = append(left, "no temperature can be read")
+		unread = append(unread, "no temperature can be read")
 	}
 	if want.OtherLoadPercent != nil && !load {
-		left = append(left, "other work cannot be read")
+		unread = append(unread, "other work cannot be read")
 	}
-	return left
+	return left, unread
 }
