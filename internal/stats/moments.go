@@ -2,6 +2,7 @@ package stats
 
 import (
 	"math"
+	"slices"
 	"time"
 )
 
@@ -76,6 +77,7 @@ func CompareMoments(a, b [][]int64, opt MomentOptions) Moments {
 	m.AlignedA = m.align(&seq, "A", a, opt)
 	na := len(seq.runs)
 	m.AlignedB = m.align(&seq, "B", b, opt)
+	m.tellSpeed()
 	if na == 0 || len(seq.runs) == na {
 		m.refuse(RunNotAligned, "no run of one side is left")
 		return m
@@ -88,10 +90,23 @@ func CompareMoments(a, b [][]int64, opt MomentOptions) Moments {
 	return m
 }
 
+// tellSpeed says in how many runs no half could be held against the other.
+func (m *Moments) tellSpeed() {
+	all := slices.Concat(m.AlignedA, m.AlignedB)
+	still := 0
+	for _, al := range all {
+		if al.Usable() && al.Has(SpeedUnknown) {
+			still++
+		}
+	}
+	if still > 0 {
+		m.flag(SpeedUnknown, "half of the sequence shows too little to align by, so that one speed is taken for granted in %d of %d runs", still, len(all))
+	}
+}
+
 // align adds the runs that can be aligned to the sequence.
 func (m *Moments) align(seq *sequence, side string, runs [][]int64, opt MomentOptions) []Alignment {
 	var out []Alignment
-	still := 0
 	for i, r := range runs {
 		al := Align(seq.reference, r, opt.Align)
 		out = append(out, al)
@@ -102,13 +117,7 @@ func (m *Moments) align(seq *sequence, side string, runs [][]int64, opt MomentOp
 		if al.Has(LengthsDiffer) {
 			m.flag(LengthsDiffer, "run %d of %s: %s", i, side, al.Reason)
 		}
-		if al.Has(SpeedUnknown) {
-			still++
-		}
 		seq.runs = append(seq.runs, aligned{order: r, lag: int64(al.Lag)})
-	}
-	if still > 0 {
-		m.flag(SpeedUnknown, "half of the sequence shows too little to align by; that it moves at one speed is taken for granted in %d of %d runs of %s", still, len(runs), side)
 	}
 	return out
 }
