@@ -52,6 +52,7 @@ type study struct {
 	counted    []*capture.Outcome
 	values     []float64
 	leftOut    int
+	careful    int // runs of the base that caution keeps out
 	look       stats.SequentialLook
 }
 
@@ -76,7 +77,11 @@ func (s *session) plan(ctx context.Context, f untilFlags, job *capture.Job) (*st
 	}
 	st.sequential, err = stats.NewSequential(len(st.baseValues), stats.SequentialOptions{Margin: margin, Direction: st.direction, Limit: f.most})
 	if err != nil {
-		return nil, screen.Misuse("make the base of three runs or more, and let --most be three or more", "--until resolved: %v", err)
+		hint := "make the base of three runs or more, and let --most be three or more"
+		if n := st.careful; n > 0 {
+			hint = fmt.Sprintf("%d of the runs chosen are under caution; to use such runs knowingly, add --include caution", n)
+		}
+		return nil, screen.Misuse(hint, "--until resolved: %v", err)
 	}
 	job.Repeats = f.most
 	return st, nil
@@ -129,6 +134,7 @@ func (s *session) fetchBase(ctx context.Context, st *study, workload, version st
 	if err != nil {
 		return err
 	}
+	st.careful = len(loaded.Left[answer.LeftCaution])
 	for _, r := range loaded.Runs {
 		if r.Workload != workload || r.WorkloadVersion != version {
 			return screen.Misuse("choose runs of the same workload and version", "--against chooses run %s of %s, and %s is to be run", r.ID,

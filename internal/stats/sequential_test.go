@@ -84,7 +84,7 @@ func study(t *testing.T, r *rand.Rand, s *Sequential, sd, effect float64) (Verdi
 // standard errors of the simulation.
 func TestSequentialErrorRate(t *testing.T) {
 	studies := 2000
-	if os.Getenv("WITNESSMARK_FULL") != "" {
+	if os.Getenv("WITNESSMARK_STUDIES") == "full" {
 		studies = 20000
 	}
 	most := 0.05 + 3*math.Sqrt(0.05*0.95/float64(studies))
