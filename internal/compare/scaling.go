@@ -286,7 +286,7 @@ func (s *Scaling) drop(used []map[int]bool) {
 
 func (s *Scaling) cell(at []int, runs []valued) GridCell {
 	c := GridCell{At: slices.Clone(at)}
-	logs := make([][]float64, len(at))
+	measured := make([][]float64, len(at))
 	for _, r := range runs {
 		in := true
 		for i, f := range s.Factors {
@@ -297,11 +297,11 @@ func (s *Scaling) cell(at []int, runs []valued) GridCell {
 		}
 		c.Runs, c.Rates, c.runs = append(c.Runs, r.ID), append(c.Rates, r.rate), append(c.runs, r.Run)
 		for i, f := range s.Factors {
-			logs[i] = append(logs[i], math.Log(f.value[r.ID]))
+			measured[i] = append(measured[i], f.value[r.ID])
 		}
 	}
 	for i := range at {
-		c.Values = append(c.Values, math.Exp(stats.Mean(logs[i])))
+		c.Values = append(c.Values, middle(measured[i]))
 	}
 	return c
 }
@@ -394,4 +394,13 @@ func SameFactor(facts []rig.Key) bool {
 		met[f.Fact] = true
 	}
 	return false
+}
+
+// middle is the geometric mean. What all runs have alike, such as a setting, it
+// gives back to the last digit.
+func middle(values []float64) float64 {
+	if len(values) > 0 && slices.Max(values) == slices.Min(values) {
+		return values[0]
+	}
+	return math.Exp(stats.Mean(logs(values)))
 }

@@ -100,6 +100,9 @@ func TestScaleGrid(t *testing.T) {
 		t.Fatalf("%+v", s.Grade())
 	}
 	for _, c := range s.Cells {
+		if set := s.Factors[0].Levels[c.At[0]].Setting; c.Values[0] != set {
+			t.Errorf("memory set to %v is given as %v", set, c.Values[0])
+		}
 		if len(c.Runs) != 6 || math.Abs(c.Values[1]/(0.98*s.Factors[1].Levels[c.At[1]].Setting)-1) > 0.01 {
 			t.Errorf("%s: %+v", s.Label(c), c)
 		}
