@@ -55,10 +55,20 @@ func Flags(w io.Writer, flags []drift.Flag) error {
 func FlagText(f drift.Flag) string {
 	s := "seen " + Value(f.Seen, f.Unit)
 	if f.Expected.Kind() != rig.None {
-		s += ", expected " + Value(f.Expected, f.Unit)
+		s += ", expected " + bound(f.Expected, f.Unit)
 	}
 	if f.WeightBefore != 0 {
 		s += " (" + f.WeightBefore.String() + " unless the setup says otherwise)"
+	}
+	return s
+}
+
+// bound is what was expected; a range or a bound, which is a text, ends in a
+// number that has the fact's unit: "4100 to 4300 MHz".
+func bound(v rig.Value, u rig.Unit) string {
+	s := Value(v, u)
+	if _, text := v.Text(); text && u != rig.NoUnit && s != "" && strings.ContainsRune("0123456789", rune(s[len(s)-1])) {
+		s += " " + string(u)
 	}
 	return s
 }

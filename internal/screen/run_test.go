@@ -159,3 +159,18 @@ func TestRunTellsThatWritingFailed(t *testing.T) {
 		}
 	}
 }
+
+func TestFlagTextGivesBoundsTheirUnit(t *testing.T) {
+	for want, f := range map[string]drift.Flag{
+		"seen 3600 MHz, expected 4100 to 4300 MHz":               {Seen: rig.NumberOf(3600), Expected: rig.TextOf("4100 to 4300"), Unit: rig.MHz},
+		"seen 3200 MT/s, expected 3600 MT/s":                     {Seen: rig.NumberOf(3200), Expected: rig.NumberOf(3600), Unit: rig.MTps},
+		"seen unread: absent, expected at least 4100 MHz":        {Seen: rig.TextOf("unread: absent"), Expected: rig.TextOf("at least 4100"), Unit: rig.MHz},
+		"seen 100 °C, expected below 100, its crit":              {Seen: rig.NumberOf(100), Expected: rig.TextOf("below 100, its crit"), Unit: rig.Celsius},
+		"seen 1.09, expected 1.08":                               {Seen: rig.TextOf("1.09"), Expected: rig.TextOf("1.08")},
+		"seen 8 lanes (caution unless the setup says otherwise)": {Seen: rig.NumberOf(8), Unit: rig.Lanes, Weight: rig.Note, WeightBefore: rig.Caution},
+	} {
+		if got := FlagText(f); got != want {
+			t.Errorf("%q, want %q", got, want)
+		}
+	}
+}

@@ -8,8 +8,9 @@ import (
 
 // Table is rows of aligned cells. Columns that hold numbers only, with or
 // without a unit behind a space, stand right. On a terminal the last column
-// wraps, or goes below its row where there is no room beside it; nothing is ever
-// left out.
+// wraps, or goes below its row where there is no room beside it. A text much
+// longer than the rest of its column sticks out of it, so that one kernel command
+// line does not tear all rows apart; nothing is ever left out.
 type Table struct {
 	Indent int // columns before each line
 	head   []string
@@ -47,6 +48,7 @@ func (t *Table) Len() int { return len(t.rows) }
 const (
 	between  = 2  // columns between two columns of a table
 	leastRow = 28 // columns that wrapped text needs to be readable
+	widest   = 56 // of a column that others follow; longer cells stick out
 )
 
 // Write prints the table.
@@ -76,7 +78,8 @@ type plan struct {
 }
 
 type column struct {
-	width int
+	width int  // of its cells, up to widest
+	whole int  // of its longest cell
 	right bool // numbers only
 	any   bool // at least one
 }
@@ -94,7 +97,7 @@ func (t *Table) plan(total int, tint bool) plan {
 	}
 	if n := len(p.cols) - 1; n > 0 && total > 0 && !p.cols[n].right {
 		at := p.at(n)
-		p.fold = at+p.cols[n].width > total && total-at < leastRow
+		p.fold = at+p.cols[n].whole > total && total-at < leastRow
 	}
 	return p
 }
@@ -104,7 +107,11 @@ func (p *plan) grow(cells []string) {
 		p.cols = append(p.cols, column{})
 	}
 	for i, c := range cells {
-		p.cols[i].width = max(p.cols[i].width, columns(c))
+		n := columns(c)
+		p.cols[i].whole = max(p.cols[i].whole, n)
+		if n <= widest {
+			p.cols[i].width = max(p.cols[i].width, n)
+		}
 	}
 }
 
@@ -135,12 +142,18 @@ func (p *plan) line(b *bytes.Buffer, cells []string, body bool) {
 	var under []string
 	var l strings.Builder
 	l.WriteString(strings.Repeat(" ", p.indent))
+	out := 0 // how far cells stick out
 	for i, c := range cells {
 		if i == last && p.total > 0 && !p.cols[i].right {
 			switch at := p.at(i); {
 			case p.fold && body:
 				under, c = []string{c}, ""
 			case p.fold: // its name has no place
+				c = ""
+			case out > 0:
+				for _, m := range wrap(c, max(1, p.total-at)) {
+					under = append(under, strings.Repeat(" ", at)+m)
+				}
 				c = ""
 			default:
 				lines := wrap(c, max(1, p.total-at))
@@ -151,6 +164,7 @@ func (p *plan) line(b *bytes.Buffer, cells []string, body bool) {
 			}
 		}
 		l.WriteString(p.cell(i, c, body))
+		out += max(0, columns(c)-p.cols[i].width)
 	}
 	b.WriteString(strings.TrimRight(l.String(), " ") + "\n")
 	for _, u := range under {
@@ -164,7 +178,7 @@ func (p *plan) line(b *bytes.Buffer, cells []string, body bool) {
 
 // cell pads a cell to its column and puts the space to the next behind it.
 func (p *plan) cell(i int, c string, body bool) string {
-	pad := strings.Repeat(" ", p.cols[i].width-columns(c))
+	pad := strings.Repeat(" ", max(0, p.cols[i].width-columns(c)))
 	if code, ok := tints[c]; ok && p.tint && body {
 		c = code + c + untint
 	}

@@ -102,6 +102,27 @@ func TestTableFoldsItsLastColumn(t *testing.T) {
 	}
 }
 
+// One text that is much longer than the others of its column leaves them where
+// they are.
+func TestTableLetsLongTextsStickOut(t *testing.T) {
+	tab := NewTable("fact", "value", "source")
+	tab.Row("cpu.cores", "4", "/sys/devices")
+	tab.Row("kernel.command_line", "quiet", "/proc/cmdline")
+	tab.Row("kernel.mitigations", strings.Repeat("long ", 20)+"text", "/sys/devices/system")
+	if got, want := printed(t, tab), strings.Join([]string{
+		"fact                 value  source",
+		"cpu.cores            4      /sys/devices",
+		"kernel.command_line  quiet  /proc/cmdline",
+		"kernel.mitigations   " + strings.Repeat("long ", 20) + "text  /sys/devices/system",
+		"",
+	}, "\n"); got != want {
+		t.Errorf("table:\n%s\nwant:\n%s", got, want)
+	}
+	if got, want := drawn(tab, 80, false), "\n"+strings.Repeat(" ", 28)+"/sys/devices/system\n"; !strings.HasSuffix(got, "text"+want) {
+		t.Errorf("on a terminal:\n%s", got)
+	}
+}
+
 // Whatever the width, every letter of every cell is there.
 func TestTableLeavesNothingOut(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
