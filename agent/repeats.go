@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"maps"
+	"os"
 	"slices"
 	"strconv"
 	"strings"
@@ -196,6 +197,9 @@ func (r *repeats) failure(out *capture.Outcome) error {
 	hint := "it printed nothing"
 	if e.Outcome == record.NotStarted {
 		hint = "name an executable file, relative to the working folder " + r.job.Dir + " (--dir, or dir in the workload file), or a program on the path"
+		if _, err := os.Stat(r.job.Dir); err != nil {
+			hint = "name an existing folder with --dir, or with dir in the workload file"
+		}
 	} else if last := lastLine(out.Output); last != "" {
 		hint = "the last line it printed: " + last
 	}

@@ -111,6 +111,9 @@ func (f *runFlags) job(cmd *cobra.Command, args []string) (capture.Job, error) {
 		return job, err
 	}
 	if err := w.Validate(); err != nil {
+		if f.workload != "" {
+			return job, screen.Misuse(`add command = ["./orrery", "--seconds=20"] to it, or put a command after --`, "workload file %s gives no command", f.workload)
+		}
 		return job, screen.Misuse("name a file with --workload, or put a command after --", "nothing is given to be run")
 	}
 	if f.given.dir != "" {

@@ -200,8 +200,11 @@ func (f *workloadFlags) applyResults(w *setup.Workload) error {
 func (f *workloadFlags) describe(w *setup.Workload, flag, v string, set func(*setup.Result, string)) error {
 	name, value, ok := strings.Cut(v, "=")
 	i := slices.IndexFunc(w.Results, func(r setup.Result) bool { return r.Name == name })
-	if !ok || i < 0 {
-		return screen.Misuse("name a figure that --result or the workload file gives, as NAME=VALUE", "--%s %q", flag, v)
+	switch {
+	case !ok:
+		return screen.Misuse("write the figure's name, = and the word", "--%s %s: it has no =", flag, v)
+	case i < 0:
+		return screen.Misuse("name a figure that --result or the workload file gives", "--%s %s: there is no figure %q", flag, v, name)
 	}
 	set(&w.Results[i], value)
 	return nil

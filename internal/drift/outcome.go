@@ -14,7 +14,7 @@ func (j *judge) outcome() {
 	}
 	for _, n := range r.MissingResults {
 		j.raise(Flag{Kind: UnreadFact, Fact: rig.Of("run.result", n, ""), Expected: rig.TextOf("a figure"), Seen: rig.TextOf("unread: absent"), Weight: rig.Caution,
-			Evidence: "output: the workload's pattern found nothing"})
+			Evidence: "output: the pattern for it found no number"})
 	}
 	if j.in.LastKey != "" && r.Key != "" && j.in.LastKey != r.Key {
 		j.raise(Flag{Kind: Moved, Fact: "rig.key", Expected: rig.TextOf(j.in.LastKey), Seen: rig.TextOf(r.Key), Weight: rig.Caution,
