@@ -41,7 +41,7 @@ Exits 0 when every run was measured, even if it could not be delivered yet; 1
 when a workload or its log failed; 3 with --strict when a flag weighs caution or
 more; 130 when it was interrupted.`,
 		Example: "  agent run --workload orrery.toml --setup heron-rated.toml\n" +
-			"  agent run --repeats 5 --log frames.csv --log-column frame_ms -- ./orrery --seconds=20",
+			"  agent run --repeats 5 --log frames.csv --log-column frame_ms -- ./orrery --seconds=20 --log=frames.csv",
 		Args:                  cobra.ArbitraryArgs,
 		DisableFlagsInUseLine: true,
 		RunE: func(cmd *cobra.Command, args []string) error {

@@ -50,10 +50,10 @@ func (s *sides) rules(cmd *cobra.Command) {
 	f.StringSliceVar(&s.within, "within", nil, "take a fact as equal within a number, `FACT=NUMBER` in its unit")
 	f.StringSliceVar(&s.include, "include", nil, "use runs of a `STANDING` that is not clean: caution")
 	f.StringVar(&s.margin, "margin", "1%", "the least `DIFFERENCE` that matters; decide on it before measuring")
-	f.StringVar(&s.level, "level", "95%", "level of all intervals")
+	f.StringVar(&s.level, "level", "95%", "`SHARE` that all intervals are to hold")
 	f.StringVar(&s.statistic, "statistic", "", "give the verdict on the statistic `NAME` in place of the mean rate")
 	f.BoolVar(&s.paired, "paired", false, "the runs were made as interleaved pairs")
-	f.DurationVar(&s.window, "window", 2*time.Second, "length of a sustained gap along the sequence, from 1s on")
+	f.DurationVar(&s.window, "window", 2*time.Second, "`TIME` that a gap along the sequence has to last, from 1s on")
 }
 
 func compareCommand(d *desk) *cobra.Command {

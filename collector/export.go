@@ -55,7 +55,7 @@ prints every table's columns with their units.`,
 	}
 	c.flags(cmd, "no more than `N` runs, the newest")
 	f := cmd.Flags()
-	f.StringVar(&e.format, "format", "csv", "csv, json or parquet")
+	f.StringVar(&e.format, "format", "csv", "`FORMAT` of the tables: csv, json or parquet")
 	f.StringSliceVar(&e.names, "table", nil, "only the table `NAME`; may be given more than once (default: all)")
 	f.StringVarP(&e.to, "output", "o", "", "folder `DIR` to write to")
 	f.BoolVar(&columns, "columns", false, "print the tables' columns with their units and end")

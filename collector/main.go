@@ -61,8 +61,12 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 
 func rootCommand(d *desk) *cobra.Command {
 	cmd := &cobra.Command{
-		Use:     "collector",
-		Short:   "Keep the records that rigs deliver, and answer questions about them",
+		Use:   "collector",
+		Short: "Keep the records that rigs deliver, and answer questions about them",
+		Long: `Keep the records that rigs deliver, and answer questions about them.
+
+Exits 0 when all is well, 1 when something failed, 2 when it was called wrongly,
+3 when a plan is not complete (coverage), 130 when interrupted.`,
 		Example: "  collector runs --rig heron --since 7d\n  collector show k7q2m9xd",
 		Version: version,
 		Args:    cobra.NoArgs,

@@ -14,6 +14,7 @@ func rigsCommand(d *desk) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:     "rigs",
 		Short:   "List the rigs with their last runs and the setups that have a mark",
+		Long:    "List the rigs with their last runs and the setups that have a mark.",
 		Example: "  collector rigs\n  collector rigs --json",
 		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {

@@ -41,6 +41,7 @@ func strict(c *cobra.Command) {
 		check = cobra.NoArgs
 	}
 	c.SuggestionsMinimumDistance = 2
+	c.DisableFlagsInUseLine = true // the word flags means findings here; they stand below
 	c.Args = func(c *cobra.Command, args []string) error {
 		if c.HasSubCommands() && len(args) > 0 {
 			return unknown(c, args[0])
