@@ -191,8 +191,22 @@ func (st *study) take(out *capture.Outcome, standing drift.Standing) (ended bool
 
 // resolved counts the new run in and says whether the verdict is in.
 func (r *repeats) resolved(out *capture.Outcome) bool {
-	return r.study != nil && r.study.take(out, r.view(out).Standing)
+	if r.study == nil {
+		return false
+	}
+	if r.study.take(out, r.view(out).Standing) {
+		return true
+	}
+	if len(r.study.counted) > 0 || r.study.leftOut < noneCounts {
+		return false
+	}
+	r.failed = fault.New("compare with "+r.study.selection, "", fmt.Errorf("none of %d runs counts, so no more are made", r.study.leftOut)).
+		WithHint("see why in their flags; --include caution counts runs under caution, of the base too")
+	return true
 }
+
+// noneCounts is after how many runs, of which none counts, a study is given up.
+const noneCounts = 5
 
 // asRun gives the captured run as a comparison takes it.
 func asRun(out *capture.Outcome) compare.Run {

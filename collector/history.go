@@ -209,7 +209,7 @@ func (p *printer) change(h compare.History, c compare.Change) {
 	if c.Weak {
 		weak = ", weak"
 	}
-	p.line("%s changed at run %s, %s: %s %s (%.0f %% of random orders show less%s)", c.Track, short(c.After), screen.At(c.At), moved, unit, 100*c.Sure.Value, weak)
+	p.line("%s changed at run %s, %s: %s %s (%s of random orders show less%s)", c.Track, short(c.After), screen.At(c.At), moved, unit, sureness(c.Sure.Value), weak)
 	for _, o := range []struct {
 		name, unit string
 		s          compare.Shift
@@ -319,4 +319,12 @@ func known(f float64) string {
 		return "-"
 	}
 	return screen.Significant(f)
+}
+
+// sureness never claims more than a thousand reorderings can show.
+func sureness(share float64) string {
+	if share > 0.995 {
+		return "more than 99 %"
+	}
+	return fmt.Sprintf("%.0f %%", 100*share)
 }

@@ -20,6 +20,9 @@ func levels(seed uint64, x []float64, repeats int, cv float64, law func(x float6
 	return cells
 }
 
+// The tests of this file hold one factor against laws that are known, worked out
+// from their definitions; common practice, no source.
+
 // amdahl is the rate when a share of the time scales with x, from base on.
 func amdahl(share, base float64) func(float64) float64 {
 	return func(x float64) float64 { return 100 / (1 - share + share*base/x) }
