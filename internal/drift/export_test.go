@@ -1,4 +1,6 @@
 package drift
 
-// JudgeWithin is Judge with other bounds.
-var JudgeWithin = judgeWithin
+var (
+	JudgeWithin = judgeWithin // Judge with other bounds
+	OnLink      = onLink
+)

@@ -20,9 +20,20 @@ func (j *judge) links() {
 		if strings.Contains(kind, "bridge") || j.furtherFunction(at) {
 			continue
 		}
-		j.under(f.Key, rig.Of("link", at, "width_max"), "the "+or(kind, "device")+" could use more lanes: look at seat, riser and slot")
+		j.under(f.Key, rig.Of("link", at, "width_max"), onLink(kind)+" could use more lanes: look at seat, riser and slot")
 		j.linkSpeed(at, kind)
 	}
+}
+
+// onLink names what hangs on a link by its kind.
+func onLink(kind string) string {
+	switch kind {
+	case "", "unknown":
+		return "the device"
+	case "drive", "drive controller", "accelerator":
+		return "the " + kind
+	}
+	return "the " + kind + " device"
 }
 
 // furtherFunction says whether the device at 0000:01:00.1 is the one at 0000:01:00.0.

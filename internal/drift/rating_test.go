@@ -176,3 +176,11 @@ func TestRule9(t *testing.T) {
 		t.Errorf("%+v", j.Flags)
 	}
 }
+
+func TestWhatHangsOnALink(t *testing.T) {
+	for kind, want := range map[string]string{"graphics": "the graphics device", "drive": "the drive", "unknown": "the device", "": "the device", "network": "the network device"} {
+		if got := drift.OnLink(kind); got != want {
+			t.Errorf("%q is %q, want %q", kind, got, want)
+		}
+	}
+}

@@ -35,6 +35,9 @@ func Value(v rig.Value, u rig.Unit) string {
 	if _, isText := v.Text(); isText || u == rig.NoUnit || s == "" {
 		return s
 	}
+	if s == "1" && u == rig.Lanes {
+		return "1 lane"
+	}
 	return s + " " + string(u)
 }
 

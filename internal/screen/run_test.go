@@ -168,6 +168,7 @@ func TestFlagTextGivesBoundsTheirUnit(t *testing.T) {
 		"seen 100 °C, expected below 100, its crit":              {Seen: rig.NumberOf(100), Expected: rig.TextOf("below 100, its crit"), Unit: rig.Celsius},
 		"seen 1.09, expected 1.08":                               {Seen: rig.TextOf("1.09"), Expected: rig.TextOf("1.08")},
 		"seen 8 lanes (caution unless the setup says otherwise)": {Seen: rig.NumberOf(8), Unit: rig.Lanes, Weight: rig.Note, WeightBefore: rig.Caution},
+		"seen 1 lane, expected 4 lanes":                          {Seen: rig.NumberOf(1), Expected: rig.NumberOf(4), Unit: rig.Lanes},
 	} {
 		if got := FlagText(f); got != want {
 			t.Errorf("%q, want %q", got, want)
