@@ -1,6 +1,4 @@
 package drift
 
-var (
-	JudgeWithin = judgeWithin // Judge with other bounds
-	OnLink      = onLink
-)
+// JudgeWithin is Judge with other bounds.
+var JudgeWithin = judgeWithin

@@ -162,7 +162,9 @@ func TestCounters(t *testing.T) {
 }
 
 func TestEvidenceNamesWhatHangsOnTheLink(t *testing.T) {
-	for kind, want := range map[any]string{"graphics": "the graphics could", nil: "the device could"} {
+	for kind, want := range map[any]string{
+		"graphics": "the graphics device could", "drive": "the drive could", "network": "the network device could", "unknown": "the device could", nil: "the device could",
+	} {
 		j := drift.Judge(drift.Input{Before: with("link[0000:01:00.0].kind", kind, "link[0000:01:00.0].width", 4)})
 		if len(j.Flags) != 1 || !contains(j.Flags[0].Evidence, want) {
 			t.Errorf("%v: %+v", kind, j.Flags)
@@ -174,13 +176,5 @@ func TestRule9(t *testing.T) {
 	j := drift.Judge(drift.Input{Before: with("temperature[coretemp/coretemp.0 Package id 0]", 104)})
 	if len(j.Flags) != 1 || !contains(j.Flags[0].Evidence, "maker's limits", "qualified people") {
 		t.Errorf("%+v", j.Flags)
-	}
-}
-
-func TestWhatHangsOnALink(t *testing.T) {
-	for kind, want := range map[string]string{"graphics": "the graphics device", "drive": "the drive", "unknown": "the device", "": "the device", "network": "the network device"} {
-		if got := drift.OnLink(kind); got != want {
-			t.Errorf("%q is %q, want %q", kind, got, want)
-		}
 	}
 }
