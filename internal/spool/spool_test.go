@@ -7,6 +7,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"runtime"
 	"strings"
 	"sync"
 	"testing"
@@ -304,6 +305,8 @@ func TestOrphansOnce(t *testing.T) {
 	}
 	var mu sync.Mutex
 	taken := map[string]int{}
+	var held []*spool.Draft // a draft that is forgotten is let go by the garbage collector
+	defer func() { runtime.KeepAlive(held) }()
 	var wg sync.WaitGroup
 	for range 6 {
 		wg.Go(func() {
@@ -320,6 +323,7 @@ func TestOrphansOnce(t *testing.T) {
 				for i, d := range got {
 					mu.Lock()
 					taken[d.ID]++
+					held = append(held, d)
 					mu.Unlock()
 					if i%2 == 0 {
 						if err := d.End(); err != nil {
