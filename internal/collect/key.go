@@ -30,7 +30,10 @@ func LoadKey(path string, mayMake bool) (ed25519.PrivateKey, error) {
 		}
 		b, err = os.ReadFile(path)
 	}
-	if err != nil {
+	switch {
+	case errors.Is(err, fs.ErrPermission):
+		return nil, fault.New("read key", path, err).WithHint("look at the rights on the state folder, or name another with --state DIR or WITNESSMARK_STATE")
+	case err != nil:
 		return nil, fault.New("read key", path, err).WithHint("without its key nothing can be signed; restore it from where it was kept")
 	}
 	block, _ := pem.Decode(b)

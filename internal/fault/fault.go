@@ -7,7 +7,10 @@
 // It formats nothing beyond that and never prints; the commands do.
 package fault
 
-import "errors"
+import (
+	"errors"
+	"io/fs"
+)
 
 // Error is one failure in the order a reader needs it. Where may be empty.
 type Error struct {
@@ -29,13 +32,17 @@ func (e *Error) WithHint(next string) *Error {
 	return &c
 }
 
-// Error gives one line without the hint.
+// Error gives one line without the hint. A path that the cause repeats is said
+// once.
 func (e *Error) Error() string {
-	s := e.What
+	s, why := e.What, e.Why
 	if e.Where != "" {
 		s += ": " + e.Where
 	}
-	return s + ": " + e.Why.Error()
+	if p, ok := why.(*fs.PathError); ok && p.Path == e.Where {
+		why = p.Err
+	}
+	return s + ": " + why.Error()
 }
 
 // Unwrap gives the cause.

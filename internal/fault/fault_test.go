@@ -3,6 +3,7 @@ package fault
 import (
 	"errors"
 	"fmt"
+	"io/fs"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -16,6 +17,12 @@ func TestErrorSaysWhatWhereWhy(t *testing.T) {
 	}
 	if got := New("list runs", "", cause).Error(); got != "list runs: no such file" {
 		t.Error(got)
+	}
+	path := &fs.PathError{Op: "open", Path: "key.pem", Err: fs.ErrPermission}
+	for where, want := range map[string]string{"key.pem": "read key: key.pem: permission denied", "state": "read key: state: open key.pem: permission denied"} {
+		if got := New("read key", where, path).Error(); got != want {
+			t.Errorf("%q, want %q", got, want)
+		}
 	}
 	if e.WithHint("look"); e.Hint() != "" {
 		t.Error("WithHint changed what it was called on")
