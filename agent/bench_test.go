@@ -48,7 +48,7 @@ func BenchmarkCostWhileAWorkloadRuns(b *testing.B) {
 	var cpu, elapsed float64
 	for b.Loop() {
 		run := measured(b, exec.Command(program("agent"), "run", "--state", state, "--idle-window", "0", "--json", "--", workload, "-sleep", "2s"))
-		cpu, elapsed = cpu+run.AgentCost.CPUSeconds, elapsed+run.ElapsedSeconds
+		cpu, elapsed = cpu+*run.AgentCost.CPUSeconds, elapsed+*run.ElapsedSeconds
 	}
 	b.ReportMetric(100*cpu/elapsed, "%-of-a-processor")
 }

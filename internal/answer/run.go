@@ -28,7 +28,7 @@ type Run struct {
 	Group           string                 `json:"group"`
 	Repeat          int                    `json:"repeat"`
 	Started         time.Time              `json:"started"`
-	ElapsedSeconds  float64                `json:"elapsed_seconds"` // wall time by the monotonic clock
+	ElapsedSeconds  *float64               `json:"elapsed_seconds"` // wall time by the monotonic clock; null when the agent did not live to see the end
 	Exit            int                    `json:"exit"`            // exit code; 128 plus a signal's number; -1 never started
 	Outcome         string                 `json:"outcome"`
 	OutcomeDetail   string                 `json:"outcome_detail,omitempty"`
@@ -97,10 +97,10 @@ type Percentiles struct {
 	P999 *float64 `json:"p999"`
 }
 
-// CostJSON is what the agent itself took.
+// CostJSON is what the agent itself took; null is what was not measured.
 type CostJSON struct {
-	CPUSeconds   float64 `json:"cpu_seconds"`
-	PeakRSSBytes int64   `json:"peak_rss_bytes"`
+	CPUSeconds   *float64 `json:"cpu_seconds"`
+	PeakRSSBytes *int64   `json:"peak_rss_bytes"`
 }
 
 // ReceiptJSON says where the record stands in the trail; Head is the signed note.
@@ -159,11 +159,11 @@ type LogJSON struct {
 func (s Summary) Brief() Run {
 	r := Run{
 		ID: s.ID, Rig: s.Rig, Workload: s.Workload, WorkloadVersion: s.WorkloadVersion, Setup: s.Setup,
-		Group: s.Group, Repeat: s.Repeat, Started: s.Started, ElapsedSeconds: s.Elapsed.Seconds(),
+		Group: s.Group, Repeat: s.Repeat, Started: s.Started, ElapsedSeconds: measured(s.Elapsed.Seconds()),
 		Exit: s.Exit.Code, Outcome: s.Exit.Outcome, OutcomeDetail: s.Exit.Detail,
 		Standing: s.Judgement.Standing, Flags: s.Judgement.Flags, MarkRun: s.Judgement.MarkRun,
 		Results: map[string]ResultValue{}, Statistics: s.Statistics.json(),
-		AgentCost:    CostJSON{s.AgentCost.CPU.Seconds(), s.AgentCost.PeakRSS},
+		AgentCost:    CostJSON{measured(s.AgentCost.CPU.Seconds()), measured(s.AgentCost.PeakRSS)},
 		RecordSHA256: hex.EncodeToString(s.RecordSHA256[:]), Played: s.Played,
 	}
 	if r.Flags == nil {
@@ -189,6 +189,14 @@ func (s Statistics) json() StatisticsJSON {
 	elapsed := s.Elapsed.Seconds()
 	j.Frames, j.ElapsedSeconds = &s.Frames, &elapsed
 	return j
+}
+
+// measured is a quantity of which a record has 0 when nobody measured it.
+func measured[N int64 | float64](n N) *N {
+	if n == 0 {
+		return nil
+	}
+	return &n
 }
 
 func pointer(f float64) *float64 {

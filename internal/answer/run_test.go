@@ -8,6 +8,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 
@@ -165,11 +166,23 @@ func TestStatisticsAreNumbersOrRefused(t *testing.T) {
 		f := j.FrametimeMS
 		for key, v := range map[string]*float64{
 			"rate_mean": j.RateMean, "frametime_ms.p50": f.P50, "frametime_ms.p95": f.P95, "frametime_ms.p99": f.P99, "frametime_ms.p999": f.P999,
-			"slowest_1pct_mean_ms": j.SlowestOnePctMean,
+			"slowest_1pct_mean_ms": j.SlowestOnePctMean, "elapsed_seconds": j.ElapsedSeconds,
 		} {
 			if (v == nil) != (j.Refused[key] != "") {
 				t.Errorf("%s: %s is %v, refused %q", name, key, v, j.Refused[key])
 			}
+		}
+	}
+}
+
+func TestWhatNobodyMeasuredIsNull(t *testing.T) {
+	b, err := json.Marshal(answer.Summary{}.Brief())
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{`"elapsed_seconds":null`, `"cpu_seconds":null`, `"peak_rss_bytes":null`} {
+		if !strings.Contains(string(b), want) {
+			t.Errorf("no %s in %s", want, b)
 		}
 	}
 }

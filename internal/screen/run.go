@@ -60,7 +60,11 @@ func (p *printer) heading(r answer.Run) {
 	t.Row("workload", Named(r.Workload, r.WorkloadVersion))
 	t.Row("setup", or(r.Setup, "none declared"))
 	t.Row("started", At(r.Started)+" UTC")
-	t.Row("took", Seconds(time.Duration(r.ElapsedSeconds*1e9)))
+	took := "not known"
+	if s := r.ElapsedSeconds; s != nil {
+		took = Seconds(time.Duration(*s * 1e9))
+	}
+	t.Row("took", took)
 	t.Row("outcome", Outcome(r))
 	if r.Played != "" {
 		t.Row("played", r.Played)
@@ -282,9 +286,12 @@ func receipt(c *answer.ReceiptJSON) string {
 
 // Cost says what the agent itself took.
 func Cost(c answer.CostJSON) string {
-	s := Seconds(time.Duration(c.CPUSeconds*1e9)) + " of processor time"
-	if c.PeakRSSBytes > 0 {
-		s += ", " + Bytes(c.PeakRSSBytes) + " of memory at most"
+	if c.CPUSeconds == nil {
+		return "not known"
+	}
+	s := Seconds(time.Duration(*c.CPUSeconds*1e9)) + " of processor time"
+	if c.PeakRSSBytes != nil {
+		s += ", " + Bytes(*c.PeakRSSBytes) + " of memory at most"
 	}
 	return s
 }

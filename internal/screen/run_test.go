@@ -56,7 +56,7 @@ func heron() answer.Run {
 	after[1] = fact("cpu.governor", rig.TextOf("powersave"), rig.NoUnit, "/sys/devices/system/cpu")
 	return answer.Run{
 		ID: "20310302-090312-k7q2m9xd", Rig: "heron", Workload: "orrery", WorkloadVersion: "3", Setup: "memory-rated",
-		Repeat: 1, Started: start, ElapsedSeconds: 20.61, Outcome: "finished", Standing: drift.Careful, MarkRun: "20310301-080000-a1b2c3d4",
+		Repeat: 1, Started: start, ElapsedSeconds: number(20.61), Outcome: "finished", Standing: drift.Careful, MarkRun: "20310301-080000-a1b2c3d4",
 		Flags: []drift.Flag{
 			{Kind: drift.Underrated, Fact: "memory.speed", Expected: rig.NumberOf(3200), Seen: rig.NumberOf(2400), Unit: rig.MTps, Weight: rig.Caution, Evidence: dmi + ": the modules are rated for more"},
 			{Kind: drift.Moved, Fact: "firmware.date", Expected: rig.TextOf("2030-11-02"), Seen: rig.TextOf("2031-02-20"), Weight: rig.Note, WeightBefore: rig.Caution, Evidence: "/sys/class/dmi/id/bios_date"},
@@ -69,7 +69,7 @@ func heron() answer.Run {
 			Refused:           map[string]string{"frametime_ms.p999": "tail_empty: less than one value lies in this tail"},
 			Flagged:           map[string]string{"frametime_ms.p99": "tail_too_thin: 4 values lie in this tail, fewer than 5"},
 		},
-		AgentCost: answer.CostJSON{CPUSeconds: 0.123, PeakRSSBytes: 14890000}, RecordSHA256: strings.Repeat("5f", 32),
+		AgentCost: answer.CostJSON{CPUSeconds: number(0.123), PeakRSSBytes: new(int64(14890000))}, RecordSHA256: strings.Repeat("5f", 32),
 		Receipt: &answer.ReceiptJSON{Index: 17, TreeSize: 18, Kept: start.Add(40 * time.Second), Head: "dome.example/trail\n18\n…"},
 		Facts:   &answer.FactsJSON{Before: before, After: after},
 		Signals: []answer.SignalJSON{
@@ -102,6 +102,7 @@ func TestRunWithoutALogOrAReceipt(t *testing.T) {
 	r := heron()
 	r.Flags, r.Results, r.Facts, r.Logs, r.Noted, r.Remarks, r.Receipt = nil, nil, nil, nil, nil, nil, nil
 	r.Outcome, r.OutcomeDetail, r.Exit, r.Standing = "not_started", "no such file", -1, drift.Voided
+	r.ElapsedSeconds, r.AgentCost = nil, answer.CostJSON{}
 	r.Setup, r.Played, r.Spooled = "", "from the logs of another bench", "the collector does not answer"
 	r.Statistics = answer.Summary{Statistics: answer.NoStatistics("no timing log belongs to this run")}.Brief().Statistics
 	var b bytes.Buffer
