@@ -75,6 +75,7 @@ type plan struct {
 	total  int // columns of the terminal, 0 for none
 	tint   bool
 	fold   bool // the last column goes below the row
+	under  int  // where it begins there
 }
 
 type column struct {
@@ -98,8 +99,24 @@ func (t *Table) plan(total int, tint bool) plan {
 	if n := len(p.cols) - 1; n > 0 && total > 0 && !p.cols[n].right {
 		at := p.at(n)
 		p.fold = at+p.cols[n].whole > total && total-at < leastRow
+		p.under = p.at(1)
+		if t.longestWord(n) > total-p.under { // a path, which would be cut
+			p.under = p.indent + 2*between
+		}
 	}
 	return p
+}
+
+// longestWord counts the columns of the longest word in column n.
+func (t *Table) longestWord(n int) (most int) {
+	for _, r := range t.rows {
+		if n < len(r.cells) {
+			for w := range strings.FieldsSeq(r.cells[n]) {
+				most = max(most, columns(w))
+			}
+		}
+	}
+	return most
 }
 
 func (p *plan) grow(cells []string) {
@@ -169,7 +186,7 @@ func (p *plan) line(b *bytes.Buffer, cells []string, body bool) {
 	b.WriteString(strings.TrimRight(l.String(), " ") + "\n")
 	for _, u := range under {
 		if p.fold {
-			p.below(b, u)
+			p.from(p.under, b, u)
 		} else {
 			b.WriteString(u + "\n")
 		}
@@ -195,12 +212,17 @@ func (p *plan) cell(i int, c string, body bool) string {
 
 // below writes text under the second column.
 func (p *plan) below(b *bytes.Buffer, s string) {
-	if s == "" {
-		return
-	}
 	at := p.indent
 	if len(p.cols) > 1 {
 		at = p.at(1)
+	}
+	p.from(at, b, s)
+}
+
+// from writes text that begins at a column, or further left where it has no room.
+func (p *plan) from(at int, b *bytes.Buffer, s string) {
+	if s == "" {
+		return
 	}
 	width := 0
 	if p.total > 0 {

@@ -123,6 +123,25 @@ func TestTableLetsLongTextsStickOut(t *testing.T) {
 	}
 }
 
+// Paths that have no room under the second column are not cut where they have
+// room further left.
+func TestTableKeepsPathsWhole(t *testing.T) {
+	tab := NewTable("fact", "value", "source")
+	tab.Row("memory.module[DIMM_A1].rated_speed", "3200 MT/s", "/sys/devices/system/cpu/cpufreq/policy0/base_frequency")
+	tab.Row("cpu.cores", "4", "/sys/devices")
+	want := strings.Join([]string{
+		"fact                                    value",
+		"memory.module[DIMM_A1].rated_speed  3200 MT/s",
+		"    /sys/devices/system/cpu/cpufreq/policy0/base_frequency",
+		"cpu.cores                                   4",
+		"    /sys/devices",
+		"",
+	}, "\n")
+	if got := drawn(tab, 70, false); got != want {
+		t.Errorf("table:\n%s\nwant:\n%s", got, want)
+	}
+}
+
 // Whatever the width, every letter of every cell is there.
 func TestTableLeavesNothingOut(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
