@@ -9,7 +9,7 @@ package fault
 
 import (
 	"errors"
-	"io/fs"
+	"strings"
 )
 
 // Error is one failure in the order a reader needs it. Where may be empty.
@@ -35,14 +35,15 @@ func (e *Error) WithHint(next string) *Error {
 // Error gives one line without the hint. A path that the cause repeats is said
 // once.
 func (e *Error) Error() string {
-	s, why := e.What, e.Why
+	s, why := e.What, e.Why.Error()
 	if e.Where != "" {
 		s += ": " + e.Where
+		// An error of the file system reads "open PATH: no such file".
+		if op, rest, ok := strings.Cut(why, " "+e.Where+": "); ok && !strings.ContainsAny(op, " :") {
+			why = rest
+		}
 	}
-	if p, ok := why.(*fs.PathError); ok && p.Path == e.Where {
-		why = p.Err
-	}
-	return s + ": " + why.Error()
+	return s + ": " + why
 }
 
 // Unwrap gives the cause.
