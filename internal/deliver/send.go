@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"strings"
+	"time"
 
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
@@ -159,6 +160,10 @@ func sendChunk(stream sending, b []byte) error {
 
 // explain turns what gRPC says into one line for a person.
 func explain(ctx context.Context, err error) error {
+	// The collector knows the deadline too, and may be the first to notice it.
+	if end, ok := ctx.Deadline(); ok && time.Until(end) < 50*time.Millisecond {
+		<-ctx.Done()
+	}
 	if ctx.Err() != nil {
 		return fault.New("deliver", "", fmt.Errorf("%w: %w", ErrUnreachable, context.Cause(ctx)))
 	}
