@@ -1,4 +1,4 @@
-// Mktrees writes the captured trees of invented rigs.
+// Command mktrees writes the captured trees of invented rigs.
 //
 //	mktrees -o DIR
 //
