@@ -113,6 +113,14 @@ func (n noArchive) AcceptMark(_ context.Context, id, _, _ string) (answer.Mark, 
 	return answer.Mark{}, trail.Receipt{}, n.missing("accept mark", id)
 }
 
+func (n noArchive) Retract(_ context.Context, id, _, _ string) (answer.Summary, trail.Receipt, error) {
+	return answer.Summary{}, trail.Receipt{}, n.missing("retract run", id)
+}
+
+func (n noArchive) Reinstate(_ context.Context, id, _, _ string) (answer.Summary, trail.Receipt, error) {
+	return answer.Summary{}, trail.Receipt{}, n.missing("reinstate run", id)
+}
+
 func (n noArchive) Mark(context.Context, string, string) (*answer.Mark, rig.Snapshot, error) {
 	return nil, rig.Snapshot{}, nil
 }

@@ -33,8 +33,9 @@ func exportCommand(d *desk) *cobra.Command {
 
 CSV and JSON write one table to standard output, or with -o all that are named
 into a new folder. Parquet needs a folder: it is laid out by table, workload and
-month, and exporting into it again adds only what was kept since. --columns
-prints every table's columns with their units.`,
+month, and exporting into it again adds only what was kept since; what is
+retracted later is in no file written before. --columns prints every table's
+columns with their units.`,
 		Example: "  collector export --format csv --table runs --workload orrery > runs.csv\n" +
 			"  collector export --format json -o today --since 1d\n" +
 			"  collector export --format parquet -o lake",

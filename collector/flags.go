@@ -120,6 +120,9 @@ func printFlags(d *desk, each func(func(answer.FlagRow) error) error, where stri
 		if f.Played != "" {
 			evidence = "played; " + evidence
 		}
+		if f.Retracted != "" {
+			evidence = "run retracted: " + f.Retracted + "; " + evidence
+		}
 		t.Row(f.Weight.String(), string(f.Kind), string(f.Fact), screen.Value(f.Seen, f.Unit), orDash(screen.Value(f.Expected, f.Unit)),
 			short(f.Run), screen.At(f.Started), f.Rig, f.Workload, setupName(f.Setup), evidence)
 		return nil

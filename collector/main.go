@@ -8,6 +8,7 @@
 //	collector show k7q2m9xd --log          its timing log, byte for byte
 //	collector flags --weight caution       what drifted, over many runs
 //	collector mark k7q2m9xd --why TEXT     hold its rig's next runs against it
+//	collector retract k7q2m9xd --why TEXT  make a run void, with the reason
 //	collector report SELECTION SELECTION -o report.html
 //	                                       one page with verdicts, figures and receipts
 //	collector scaling --workload orrery --factors memory.speed,cpu.clock
@@ -82,6 +83,8 @@ Exits 0 when all is well, 1 when something failed, 2 when it was called wrongly,
 		showCommand(d),
 		flagsCommand(d),
 		markCommand(d),
+		retractCommand(d),
+		reinstateCommand(d),
 		compareCommand(d),
 		reportCommand(d),
 		scalingCommand(d),

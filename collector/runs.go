@@ -69,6 +69,9 @@ func figure(f *float64) string {
 // remarks says what else is to be known of a run at a glance.
 func remarks(r answer.Run) string {
 	var words []string
+	if r.Retracted != nil {
+		words = append(words, "retracted: "+r.Retracted.Why)
+	}
 	if r.Played != "" {
 		words = append(words, "played")
 	}

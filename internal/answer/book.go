@@ -16,6 +16,9 @@ var (
 	ErrNotFound = errors.New("not kept here")
 	// ErrAmbiguous is returned when the letters of an id fit more than one run.
 	ErrAmbiguous = errors.New("more than one fits")
+	// ErrState is returned when a run is to be retracted that is, or to be
+	// reinstated that is not.
+	ErrState = errors.New("nothing to do")
 	// ErrUnreachable is returned by a Client whose collector does not answer.
 	ErrUnreachable = errors.New("the collector does not answer")
 )
@@ -69,6 +72,10 @@ type Book interface {
 	// Attachment gives one attachment; name "" is the run's only timing log.
 	Attachment(ctx context.Context, id, name string) ([]byte, error)
 	AcceptMark(ctx context.Context, id, by, why string) (Mark, trail.Receipt, error)
+	// Retract makes a run void, Reinstate withdraws that; both with an entry in
+	// the trail. They give the run as it stands then.
+	Retract(ctx context.Context, id, by, why string) (Summary, trail.Receipt, error)
+	Reinstate(ctx context.Context, id, by, why string) (Summary, trail.Receipt, error)
 	// Mark returns nil without an error when none is in force.
 	Mark(ctx context.Context, rig, setup string) (*Mark, rig.Snapshot, error)
 }

@@ -110,6 +110,27 @@ func (s *shelf) AcceptMark(_ context.Context, id, by, why string) (answer.Mark, 
 	return m, trail.Receipt{RecordSHA256: trail.Digest(r.Signed.SHA256()), Leaf: []byte("leaf"), Index: 5, Size: 6, Head: []byte("head")}, nil
 }
 
+func (s *shelf) Retract(_ context.Context, id, by, why string) (answer.Summary, trail.Receipt, error) {
+	return s.retract(id, by, why, trail.KindRetraction)
+}
+
+func (s *shelf) Reinstate(_ context.Context, id, by, why string) (answer.Summary, trail.Receipt, error) {
+	return s.retract(id, by, why, trail.KindReinstatement)
+}
+
+func (s *shelf) retract(id, by, why string, kind trail.Kind) (answer.Summary, trail.Receipt, error) {
+	r, err := s.find(id)
+	if err != nil {
+		return answer.Summary{}, trail.Receipt{}, err
+	}
+	if why == "twice" {
+		return answer.Summary{}, trail.Receipt{}, fmt.Errorf("%w: it is retracted already", answer.ErrState)
+	}
+	leaf, err := trail.Entry{Kind: kind, At: r.Started, Digest: r.Signed.SHA256(), Subject: r.ID, Actor: by, Text: why}.Marshal()
+	sum := summary(r).Retracted([]answer.Retracting{{Withdrawn: kind == trail.KindReinstatement, At: r.Started, By: by, Why: why, Index: 7}})
+	return sum, trail.Receipt{RecordSHA256: r.Signed.SHA256(), Leaf: leaf, Index: 7, Size: 8, Head: []byte("head")}, err
+}
+
 func (s *shelf) Mark(_ context.Context, rigName, setup string) (*answer.Mark, rig.Snapshot, error) {
 	for _, m := range s.marks {
 		if m.Rig == rigName && m.Setup == setup {

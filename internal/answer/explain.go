@@ -25,6 +25,8 @@ func statusOf(err error) error {
 		code = codes.NotFound
 	case errors.Is(err, ErrAmbiguous):
 		code = codes.InvalidArgument
+	case errors.Is(err, ErrState):
+		code = codes.FailedPrecondition
 	case errors.Is(err, context.Canceled):
 		code = codes.Canceled
 	}
@@ -48,6 +50,8 @@ func (c Client) explain(err error) error {
 		return remote{msg, hint, ErrNotFound}
 	case codes.InvalidArgument:
 		return remote{msg, hint, ErrAmbiguous}
+	case codes.FailedPrecondition:
+		return remote{msg, hint, ErrState}
 	case codes.Unavailable:
 		return fault.New("ask collector", c.where, remote{transport(msg), "", ErrUnreachable}).
 			WithHint("is the collector running, and is the address right?")

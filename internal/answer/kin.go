@@ -87,7 +87,7 @@ func (f *finder) take(m Summary) error {
 	case m.ID == f.to.ID:
 		return nil
 	case st == drift.Voided:
-		return f.leave(LeftVoid, m.ID)
+		return f.leave(m.LeftWhy(), m.ID)
 	case m.WorkloadVersion != f.to.WorkloadVersion:
 		return f.leave(LeftVersion, m.ID)
 	case m.Group != "" && m.Group == f.to.Group && m.Rig == f.to.Rig:

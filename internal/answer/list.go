@@ -40,14 +40,20 @@ type FlagRow struct {
 	Setup    string    `json:"setup"`
 	Started  time.Time `json:"started"`
 	Played   string    `json:"played,omitempty"`
+	// Retracted says why the run is retracted, while it is.
+	Retracted string `json:"retracted,omitempty"`
 	drift.Flag
 }
 
 // FlagRows gives the run's flags, heaviest first, each with what it is a flag of.
 func (s Summary) FlagRows() []FlagRow {
 	var rows []FlagRow
+	why := ""
+	if r := s.Retraction.InForce(); r != nil {
+		why = r.Why
+	}
 	for _, f := range s.Judgement.Flags {
-		rows = append(rows, FlagRow{s.ID, s.Rig, s.Workload, s.Setup, s.Started, s.Played, f})
+		rows = append(rows, FlagRow{s.ID, s.Rig, s.Workload, s.Setup, s.Started, s.Played, why, f})
 	}
 	return rows
 }

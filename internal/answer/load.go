@@ -31,6 +31,8 @@ const (
 	LeftVoid    = "void"
 	LeftCaution = "caution"
 	LeftUnread  = "fact unread" // a fact that chooses could not be read
+	// LeftRetracted is followed by a colon and the reason.
+	LeftRetracted = "retracted"
 )
 
 // Loaded is the chosen runs, oldest first, and those that were chosen and did
@@ -148,7 +150,7 @@ func (s Selection) labelled(m Summary) bool {
 func (l *loader) take(ctx context.Context, m Summary) error {
 	enters := l.enters(m)
 	if !enters && len(l.selection.Facts) == 0 {
-		l.leave(m.ID, string(m.Judgement.Standing))
+		l.leave(m.ID, m.LeftWhy())
 		return nil
 	}
 	full := enters && (l.options.NeedLogs || l.options.NeedSignals)
@@ -164,7 +166,7 @@ func (l *loader) take(ctx context.Context, m Summary) error {
 	case !fits:
 		return nil
 	case !enters:
-		l.leave(m.ID, string(m.Judgement.Standing))
+		l.leave(m.ID, m.LeftWhy())
 		return nil
 	}
 	if l.options.NeedLogs {

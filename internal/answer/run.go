@@ -34,6 +34,9 @@ type Run struct {
 	OutcomeDetail   string                 `json:"outcome_detail,omitempty"`
 	Standing        drift.Standing         `json:"standing"`
 	Flags           []drift.Flag           `json:"flags"`
+	Retracted       *RetractingJSON        `json:"retracted,omitempty"`       // while it is
+	Retractions     []RetractingJSON       `json:"retractions,omitempty"`     // all there were, oldest first
+	JudgedStanding  drift.Standing         `json:"judged_standing,omitempty"` // of a run that was ever retracted
 	MarkRun         string                 `json:"mark_run,omitempty"`
 	Results         map[string]ResultValue `json:"results"`
 	Statistics      StatisticsJSON         `json:"statistics"`
@@ -166,6 +169,7 @@ func (s Summary) Brief() Run {
 		AgentCost:    CostJSON{measured(s.AgentCost.CPU.Seconds()), measured(s.AgentCost.PeakRSS)},
 		RecordSHA256: hex.EncodeToString(s.RecordSHA256[:]), Played: s.Played,
 	}
+	r.Retracted, r.Retractions, r.JudgedStanding = s.Retraction.json()
 	if r.Flags == nil {
 		r.Flags = []drift.Flag{}
 	}

@@ -34,6 +34,9 @@ type Summary struct {
 	Played          string
 	// Configuration is the hash of rig.Snapshot.ConfigurationSHA256 before the run.
 	Configuration [sha256.Size]byte
+	// Retraction is nil when the run was never retracted. While one is in force,
+	// the judgement's standing is void.
+	Retraction *Retraction
 }
 
 // Statistics describes the frame times of a run. A number that its method
@@ -129,7 +132,7 @@ func (s Summary) proto() *pb.RunSummary {
 		Group: s.Group, Repeat: uint32(s.Repeat), StartedUnixNano: s.Started.UnixNano(), ElapsedNano: int64(s.Elapsed),
 		Exit: record.ExitProto(s.Exit), Judgement: record.JudgementProto(s.Judgement), Results: record.ResultsProto(s.Results),
 		Statistics: s.Statistics.proto(), AgentCost: record.CostProto(s.AgentCost), RecordSha256: s.RecordSHA256[:], Played: s.Played,
-		ConfigurationSha256: s.Configuration[:],
+		ConfigurationSha256: s.Configuration[:], Retraction: s.Retraction.proto(),
 	}
 }
 
@@ -151,7 +154,7 @@ func summaryOf(m *pb.RunSummary) (Summary, error) {
 		Exit: record.ExitOf(m.GetExit()), Judgement: j, Results: record.ResultsOf(m.GetResults()),
 		Statistics: statisticsOf(m.GetStatistics()), AgentCost: record.CostOf(m.GetAgentCost()),
 		RecordSHA256: [sha256.Size]byte(m.GetRecordSha256()), Played: m.GetPlayed(),
-		Configuration: [sha256.Size]byte(m.GetConfigurationSha256()),
+		Configuration: [sha256.Size]byte(m.GetConfigurationSha256()), Retraction: retractionOf(m.GetRetraction()),
 	}, nil
 }
 

@@ -44,11 +44,12 @@ const (
 var (
 	bMeta, bRuns, bHashes, bTails = []byte("meta"), []byte("runs"), []byte("hashes"), []byte("tails")
 	bSummary, bRigs, bMarks       = []byte("summary"), []byte("rigs"), []byte("marks")
+	bRetractions                  = []byte("retractions")
 	bByTime, bByRig, bByWorkload  = []byte("by/time"), []byte("by/rig"), []byte("by/workload")
 	bByBoth, bBySetup             = []byte("by/workload+rig"), []byte("by/setup")
 	bLeaves, bTree, bTrail        = []byte("trail/leaves"), []byte("trail/hashes"), []byte("trail")
 	kHead, kFormat, kOrigin       = []byte("head"), []byte("format"), []byte("origin")
-	allBuckets                    = [][]byte{bMeta, bRuns, bHashes, bTails, bSummary, bRigs, bMarks, bByTime, bByRig, bByWorkload, bByBoth, bBySetup, bLeaves, bTree, bTrail}
+	allBuckets                    = [][]byte{bMeta, bRuns, bHashes, bTails, bSummary, bRigs, bMarks, bRetractions, bByTime, bByRig, bByWorkload, bByBoth, bBySetup, bLeaves, bTree, bTrail}
 )
 
 // Options are what an archive needs from outside. All are required but Wait and MapSize.

@@ -19,6 +19,7 @@
 //	by/      time, rig, workload, workload+rig, setup: VALUE NUL TIME ID -> the run's Labels
 //	rigs     NAME            -> Rig (JSON)
 //	marks    RIG NUL SETUP NUL sequence -> Mark (JSON); the last one is in force
+//	retractions  ID NUL index of the entry -> Retraction (JSON); a run's last one is in force
 //	trail/   leaves, hashes by index; head -> the signed note
 //
 // A bucket a run keeps bbolt from rewriting a neighbour's large values at each

@@ -11,7 +11,6 @@ import (
 	"time"
 
 	bolt "go.etcd.io/bbolt"
-	"golang.org/x/mod/sumdb/tlog"
 
 	"witnessmark/internal/fault"
 	"witnessmark/internal/record"
@@ -176,7 +175,7 @@ func (a *Archive) apply(tx *bolt.Tx, batch []*keepCall) error {
 		if !fresh {
 			continue
 		}
-		leaf, err := a.entry(trail.KindRecord, c.sum, len(c.Signed.Bytes), c.ID, c.Labels.Rig, "")
+		leaf, err := a.entry(trail.KindRecord, c.sum, len(c.Signed.Bytes), c.ID, c.Labels.Rig, c.judged())
 		if err != nil {
 			c.err = err
 			continue
@@ -209,6 +208,12 @@ func (a *Archive) apply(tx *bolt.Tx, batch []*keepCall) error {
 		}
 	}
 	return nil
+}
+
+// judged binds what the run was judged, and the summary that says why, to its
+// entry in the trail.
+func (k Keeping) judged() string {
+	return fmt.Sprintf("%s, summary sha256 %x", k.Labels.Standing, sha256.Sum256(k.Summary))
 }
 
 func (a *Archive) entry(kind trail.Kind, sum [sha256.Size]byte, length int, subject, actor, text string) ([]byte, error) {
@@ -310,22 +315,6 @@ func (a *Archive) head(tx *bolt.Tx) (trail.Head, error) {
 		return trail.Head{}, fmt.Errorf("the trail's head does not belong to this collector's key: %w", err)
 	}
 	return h, nil
-}
-
-// hashReader reads the stored tree within a transaction.
-type hashReader struct{ tx *bolt.Tx }
-
-func (r hashReader) ReadHashes(indexes []int64) ([]tlog.Hash, error) {
-	b := r.tx.Bucket(bTree)
-	out := make([]tlog.Hash, len(indexes))
-	for i, n := range indexes {
-		h := b.Get(number(n))
-		if len(h) != tlog.HashSize {
-			return nil, fmt.Errorf("trail hash %d is missing or damaged", n)
-		}
-		out[i] = tlog.Hash(h)
-	}
-	return out, nil
 }
 
 func receiptOf(tx *bolt.Tx, id string) (r trail.Receipt, err error) {

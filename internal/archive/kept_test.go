@@ -4,7 +4,6 @@ import (
 	"errors"
 	"slices"
 	"testing"
-	"time"
 
 	"witnessmark/internal/archive"
 	"witnessmark/internal/labtest"
@@ -28,7 +27,7 @@ func TestKept(t *testing.T) {
 	first := g.Finish(labtest.Shape{})
 	keep(t, a, keeping(first))
 	want = append(want, first.ID)
-	if _, err := a.AcceptMark(archive.Mark{Rig: "heron", RunID: first.ID, At: time.Unix(1, 0), By: "keeper"}, first.Signed.Bytes); err != nil {
+	if _, _, err := a.AcceptMark(archive.Mark{Rig: "heron", RunID: first.ID, By: "keeper"}, first.Signed.Bytes); err != nil {
 		t.Fatal(err)
 	}
 	read := func(from int64) (ids []string, next int64) {

@@ -24,6 +24,9 @@ type Row struct {
 	Started time.Time
 	Labels  Labels
 	Summary []byte
+	// Retractions are the run's, oldest first. While one is in force the standing
+	// of Labels is Retracted; the summary stays as it was kept.
+	Retractions []Retraction
 }
 
 // pageRows bounds how many rows one read transaction gives, so that a slow reader
@@ -136,7 +139,8 @@ func readRow(tx *bolt.Tx, q Query, at, labels []byte) (r Row, in bool, err error
 	if r.Summary == nil {
 		return r, false, fmt.Errorf("run %s has an index row and no summary", r.ID)
 	}
-	return r, true, nil
+	r.Retractions, err = retractionsOf(tx, r.ID)
+	return r, true, err
 }
 
 func (q Query) fits(l Labels) bool {

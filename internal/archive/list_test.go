@@ -206,13 +206,12 @@ func TestMarksAndRigs(t *testing.T) {
 	}
 	entries := int64(4)
 	for i, run := range runs[:2] {
-		m := archive.Mark{Rig: "heron", Setup: "memory-rated", RunID: run.ID, At: day, By: "keeper", Why: "checked by hand"}
-		receipt, err := a.AcceptMark(m, run.Signed.Bytes)
+		m, receipt, err := a.AcceptMark(archive.Mark{Rig: "heron", Setup: "memory-rated", RunID: run.ID, By: "keeper", Why: "checked by hand"}, run.Signed.Bytes)
 		if err != nil {
 			t.Fatal(err)
 		}
 		e, _, err := receipt.Check(labtest.Verifiers(t, a.VerifierKey()), trail.KindMark, run.Signed.SHA256())
-		if err != nil || e.Subject != "heron/memory-rated" || e.Actor != "keeper" || !strings.Contains(e.Text, run.ID) || receipt.Index != entries {
+		if err != nil || e.Subject != "heron/memory-rated" || e.Actor != "keeper" || !strings.Contains(e.Text, run.ID) || receipt.Index != entries || m.Index != entries || !m.At.Equal(e.At) {
 			t.Errorf("%+v at %d, %v", e, receipt.Index, err)
 		}
 		entries++
@@ -226,7 +225,7 @@ func TestMarksAndRigs(t *testing.T) {
 		}
 	}
 	for _, m := range []archive.Mark{{Rig: "heron", RunID: "20310302-090312-k7q2m9xd", By: "keeper"}, {Rig: "heron", RunID: runs[0].ID}} {
-		if _, err := a.AcceptMark(m, runs[0].Signed.Bytes); err == nil {
+		if _, _, err := a.AcceptMark(m, runs[0].Signed.Bytes); err == nil {
 			t.Errorf("accepted: %+v", m)
 		}
 	}

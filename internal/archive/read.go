@@ -5,7 +5,6 @@ import (
 	"crypto/ed25519"
 	"encoding/binary"
 	"fmt"
-	"io"
 	"slices"
 	"strings"
 
@@ -22,6 +21,8 @@ type Stored struct {
 	Signed  record.Signed
 	Summary []byte
 	Receipt trail.Receipt
+	// Retractions are the run's, oldest first.
+	Retractions []Retraction
 }
 
 // Resolve finds the one run whose id is s, begins with s, or whose last part
@@ -77,7 +78,9 @@ func (a *Archive) Run(id string) (Stored, error) {
 		s.Signed.PublicKey = ed25519.PublicKey(bytes.Clone(run.Get([]byte("public_key"))))
 		s.Signed.Signature = bytes.Clone(run.Get([]byte("signature")))
 		s.Summary = bytes.Clone(tx.Bucket(bSummary).Get(run.Get([]byte("at"))))
-		s.Receipt, err = receiptOf(tx, id)
+		if s.Retractions, err = retractionsOf(tx, id); err == nil {
+			s.Receipt, err = receiptOf(tx, id)
+		}
 		return err
 	})
 	if err == nil {
@@ -145,26 +148,4 @@ func joinedIn(tx *bolt.Tx, id, kind, name string) (b []byte, err error) {
 		return nil, ErrNotFound
 	}
 	return b, nil
-}
-
-// Head returns the trail's head and its signed note.
-func (a *Archive) Head() (head trail.Head, signed []byte, err error) {
-	err = a.db.View(func(tx *bolt.Tx) error {
-		signed = bytes.Clone(tx.Bucket(bTrail).Get(kHead))
-		head, err = a.head(tx)
-		return err
-	})
-	if err != nil {
-		return head, nil, fault.New("read head", "", err)
-	}
-	return head, signed, nil
-}
-
-// WriteTo writes a consistent copy of the whole file.
-func (a *Archive) WriteTo(w io.Writer) (n int64, err error) {
-	err = a.db.View(func(tx *bolt.Tx) error {
-		n, err = tx.WriteTo(w)
-		return err
-	})
-	return n, err
 }

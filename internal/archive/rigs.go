@@ -33,8 +33,9 @@ type Rig struct {
 type Mark struct {
 	Rig, Setup string
 	RunID      string
-	At         time.Time
+	At         time.Time // as in its entry of the trail
 	By, Why    string
+	Index      int64 `json:",omitempty"` // of that entry; 0 in marks of before it was kept
 }
 
 // Rigs returns all rigs by name.
@@ -82,45 +83,34 @@ func (a *Archive) LastKey(name string) (key ed25519.PublicKey, err error) {
 }
 
 // AcceptMark makes a run the reference of its rig and setup from now on, with
-// an entry in the trail.
-func (a *Archive) AcceptMark(m Mark, recordBytes []byte) (trail.Receipt, error) {
+// an entry in the trail. It gives the mark as it is kept.
+func (a *Archive) AcceptMark(m Mark, recordBytes []byte) (Mark, trail.Receipt, error) {
 	var receipt trail.Receipt
-	err := a.db.Update(func(tx *bolt.Tx) error {
+	err := a.db.Update(func(tx *bolt.Tx) (err error) {
 		if tx.Bucket(bRuns).Bucket([]byte(m.RunID)) == nil {
 			return ErrNotFound
 		}
+		sum := record.Signed{Bytes: recordBytes}.SHA256()
+		receipt, err = a.enter(tx, trail.KindMark, sum, len(recordBytes), m.Rig+"/"+m.Setup, m.By, strings.TrimSpace(m.RunID+" "+m.Why))
+		if err != nil {
+			return err
+		}
+		e, err := trail.ParseEntry(receipt.Leaf)
+		if err != nil {
+			return err
+		}
+		m.At, m.Index = e.At, receipt.Index
 		b := tx.Bucket(bMarks)
 		seq, err := b.NextSequence()
 		if err != nil {
 			return err
 		}
-		if err := putJSON(b, append(under(nil, m.Rig, m.Setup), number(int64(seq))...), m); err != nil {
-			return err
-		}
-		head, err := a.head(tx)
-		if err != nil {
-			return err
-		}
-		sum := record.Signed{Bytes: recordBytes}.SHA256()
-		leaf, err := a.entry(trail.KindMark, sum, len(recordBytes), m.Rig+"/"+m.Setup, m.By, strings.TrimSpace(m.RunID+" "+m.Why))
-		if err != nil {
-			return err
-		}
-		index, head, err := a.grow(tx, head, leaf)
-		if err != nil {
-			return err
-		}
-		signed, err := a.sign(tx, head)
-		if err != nil {
-			return err
-		}
-		receipt, err = trail.Issue(leaf, index, head, signed, hashReader{tx})
-		return err
+		return putJSON(b, append(under(nil, m.Rig, m.Setup), number(int64(seq))...), m)
 	})
 	if err != nil {
-		return receipt, fault.New("accept mark", m.RunID, err)
+		return m, receipt, fault.New("accept mark", m.RunID, err)
 	}
-	return receipt, nil
+	return m, receipt, nil
 }
 
 // Mark returns the reference in force for a rig and setup.

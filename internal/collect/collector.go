@@ -60,7 +60,7 @@ func (c *Collector) reply(id string) (deliver.Reply, error) {
 	if err != nil {
 		return deliver.Reply{}, err
 	}
-	s, err := answer.ParseSummary(st.Summary)
+	s, err := summaryOf(st.Summary, st.Retractions)
 	return deliver.Reply{Receipt: st.Receipt, Judgement: s.Judgement}, err
 }
 
@@ -232,7 +232,7 @@ func (c *Collector) Rigs(context.Context) ([]answer.RigSummary, error) {
 // Runs implements answer.Book.
 func (c *Collector) Runs(ctx context.Context, q answer.Query, yield func(answer.Summary) error) error {
 	return c.archive.Runs(ctx, archive.Query(q), func(r archive.Row) error {
-		s, err := answer.ParseSummary(r.Summary)
+		s, err := summaryOf(r.Summary, r.Retractions)
 		if err != nil {
 			return fault.New("list runs", r.ID, err)
 		}
@@ -250,7 +250,7 @@ func (c *Collector) Show(_ context.Context, id string) (answer.Detail, error) {
 	if err != nil {
 		return answer.Detail{}, meaning(err)
 	}
-	s, err := answer.ParseSummary(st.Summary)
+	s, err := summaryOf(st.Summary, st.Retractions)
 	return answer.Detail{Summary: s, Signed: st.Signed, Receipt: st.Receipt}, err
 }
 
@@ -267,6 +267,8 @@ func meaning(err error) error {
 		return sentinel{err, answer.ErrNotFound}
 	case errors.Is(err, archive.ErrAmbiguous):
 		return sentinel{err, answer.ErrAmbiguous}
+	case errors.Is(err, archive.ErrRetracted):
+		return sentinel{err, answer.ErrState}
 	}
 	return err
 }
@@ -330,13 +332,12 @@ func (c *Collector) AcceptMark(ctx context.Context, id, by, why string) (answer.
 	if err != nil {
 		return answer.Mark{}, trail.Receipt{}, err
 	}
-	m := archive.Mark{Rig: d.Summary.Rig, Setup: d.Summary.Setup, RunID: d.Summary.ID, At: c.now().UTC(), By: by, Why: why}
-	receipt, err := c.archive.AcceptMark(m, d.Signed.Bytes)
+	m, receipt, err := c.archive.AcceptMark(archive.Mark{Rig: d.Summary.Rig, Setup: d.Summary.Setup, RunID: d.Summary.ID, By: by, Why: why}, d.Signed.Bytes)
 	if err != nil {
 		return answer.Mark{}, receipt, err
 	}
 	c.log.Info("mark accepted", "rig", m.Rig, "setup", m.Setup, "run", m.RunID, "by", by)
-	return answer.Mark(m), receipt, nil
+	return markOf(m), receipt, nil
 }
 
 // Mark implements answer.Book.
@@ -353,6 +354,10 @@ func (c *Collector) Mark(_ context.Context, rigName, label string) (*answer.Mark
 	if err != nil {
 		return nil, rig.Snapshot{}, err
 	}
-	k := answer.Mark(m)
+	k := markOf(m)
 	return &k, r.Before, nil
+}
+
+func markOf(m archive.Mark) answer.Mark {
+	return answer.Mark{Rig: m.Rig, Setup: m.Setup, RunID: m.RunID, At: m.At, By: m.By, Why: m.Why}
 }

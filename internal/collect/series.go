@@ -45,7 +45,7 @@ func (c *Collector) past(ctx context.Context, r *record.Run, st answer.Statistic
 	var earlier []answer.Summary
 	rows := 0
 	err := c.archive.Runs(ctx, archive.Query{Rig: r.Rig, Workload: r.Workload.Name, Setup: label, From: from, Before: r.Started}, func(row archive.Row) error {
-		e, err := answer.ParseSummary(row.Summary)
+		e, err := summaryOf(row.Summary, row.Retractions)
 		if err != nil {
 			return fmt.Errorf("summary of run %s: %w", row.ID, err)
 		}
@@ -171,5 +171,5 @@ func (c *Collector) summary(id string) (answer.Summary, error) {
 	if err != nil {
 		return answer.Summary{}, err
 	}
-	return answer.ParseSummary(st.Summary)
+	return summaryOf(st.Summary, st.Retractions)
 }

@@ -59,6 +59,19 @@ func (k *taker) Take(_ context.Context, d deliver.Delivery) (deliver.Reply, erro
 	return replyTo(d.Signed.SHA256()), nil
 }
 
+// Consistency proves nothing and says what it was asked.
+func (k *taker) Consistency(older, size int64) ([]trail.Hash, error) {
+	return []trail.Hash{{byte(older), byte(size)}}, nil
+}
+
+func (k *taker) Extends(_ context.Context, seen [][]byte) (deliver.Extended, error) {
+	x := deliver.Extended{VerifierKey: "key", Head: []byte("head")}
+	for _, s := range seen {
+		x.Consistency = append(x.Consistency, []trail.Hash{{byte(len(s))}})
+	}
+	return x, k.fail
+}
+
 func (k *taker) count() int {
 	k.mu.Lock()
 	defer k.mu.Unlock()

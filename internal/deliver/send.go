@@ -47,15 +47,22 @@ var ErrUnreachable = errors.New("the collector could not take it now")
 // record binds any more; no collector would take it.
 var ErrFiles = errors.New("the run's files are not what was recorded")
 
+// Option says more of a delivery.
+type Option func(*pb.Announcement)
+
+// Seen asks that the receipt lead from the trail of that many entries, which was
+// seen before; 0 asks for nothing.
+func Seen(size int64) Option { return func(a *pb.Announcement) { a.SeenSize = size } }
+
 // Send delivers one record and waits for its receipt, whose claim about the
 // record it checks. An error is one of ErrRefused, ErrUnreachable and ErrFiles;
 // when ctx has ended it is ErrUnreachable with ctx's cause.
-func Send(ctx context.Context, conn grpc.ClientConnInterface, s record.Signed, parts []Part) (Reply, error) {
+func Send(ctx context.Context, conn grpc.ClientConnInterface, s record.Signed, parts []Part, opts ...Option) (Reply, error) {
 	trying, cancel := context.WithCancel(ctx)
 	defer cancel()
 	stream, err := pb.NewDeliveryServiceClient(conn).Deliver(trying)
 	if err == nil {
-		err = transmit(stream, s, parts)
+		err = transmit(stream, announce(s, parts, opts), s, parts)
 	}
 	switch {
 	case errors.Is(err, ErrFiles):
@@ -97,12 +104,19 @@ func about(r trail.Receipt, sum trail.Digest) error {
 
 type sending = grpc.ClientStreamingClient[pb.DeliverRequest, pb.DeliverResponse]
 
-func transmit(stream sending, s record.Signed, parts []Part) error {
+func announce(s record.Signed, parts []Part, opts []Option) *pb.Announcement {
 	sum := s.SHA256()
 	a := &pb.Announcement{RecordSha256: sum[:], RecordSize: uint64(len(s.Bytes)), PublicKey: s.PublicKey, Signature: s.Signature}
 	for _, p := range parts {
 		a.Parts = append(a.Parts, &pb.AnnouncedPart{Name: p.Name, Size: uint64(p.Size), Sha256: p.SHA256[:]})
 	}
+	for _, o := range opts {
+		o(a)
+	}
+	return a
+}
+
+func transmit(stream sending, a *pb.Announcement, s record.Signed, parts []Part) error {
 	if err := stream.Send(&pb.DeliverRequest{Message: &pb.DeliverRequest_Announcement{Announcement: a}}); err != nil {
 		return err
 	}

@@ -16,6 +16,7 @@ import (
 	"google.golang.org/grpc/status"
 
 	"witnessmark/internal/record"
+	"witnessmark/internal/trail"
 	pb "witnessmark/proto/witnessmark/v1"
 )
 
@@ -34,6 +35,7 @@ type Taker interface {
 	// Take keeps the delivery and returns after its commit. An error that wraps
 	// ErrRefused tells the rig not to try again.
 	Take(ctx context.Context, d Delivery) (Reply, error)
+	Prover
 }
 
 // Limits bound what one delivery and all deliveries together may take.
@@ -90,6 +92,9 @@ func (s *server) Deliver(st stream) error {
 			return err
 		}
 	}
+	if err := s.lead(a.GetSeenSize(), &reply.Receipt); err != nil {
+		return statusOf(err)
+	}
 	return st.SendAndClose(&pb.DeliverResponse{Receipt: record.ReceiptProto(reply.Receipt), Judgement: record.JudgementProto(reply.Judgement)})
 }
 
@@ -103,6 +108,9 @@ func (s *server) admit(a *pb.Announcement) error {
 	}
 	if n := a.GetRecordSize(); n == 0 || n > uint64(s.limits.Record) {
 		return status.Errorf(codes.InvalidArgument, "a record of %d bytes is announced; 1 to %d are taken", n, s.limits.Record)
+	}
+	if n := a.GetSeenSize(); n < 0 || n > trail.MaxSize {
+		return status.Errorf(codes.InvalidArgument, "a trail of %d entries is said to be seen", n)
 	}
 	if n := len(a.GetParts()); n > s.limits.Count {
 		return status.Errorf(codes.InvalidArgument, "%d attachments are announced; %d are taken", n, s.limits.Count)

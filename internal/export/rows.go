@@ -27,6 +27,7 @@ type RunRow struct {
 	Exit              int32     `parquet:"exit" doc:"exit code; 128 plus a signal's number; -1 never started"`
 	Outcome           string    `parquet:"outcome,dict" doc:"finished, failed, killed, interrupted, timed_out, not_started"`
 	Standing          string    `parquet:"standing,dict" doc:"clean, caution or void"`
+	Retracted         *string   `parquet:"retracted,optional,dict" doc:"why it is retracted; it is void then, whatever it was judged"`
 	Played            *string   `parquet:"played,optional,dict" doc:"how it came about, when it was not measured live"`
 	Frames            int64     `parquet:"frames" doc:"frames of the timing log; 0 without one"`
 	TimedSeconds      float64   `parquet:"timed_seconds" unit:"s" doc:"sum of the frame times"`
@@ -149,10 +150,14 @@ func Of(k Kept) Rows {
 
 func runRow(k Kept) RunRow {
 	s, st := k.Summary, k.Summary.Statistics
+	var retracted *string
+	if r := s.Retraction.InForce(); r != nil {
+		retracted = &r.Why
+	}
 	return RunRow{
 		Run: s.ID, TrailIndex: k.Index, Rig: s.Rig, Workload: s.Workload, WorkloadVersion: s.WorkloadVersion, Setup: s.Setup,
 		Group: s.Group, Repeat: int32(s.Repeat), Started: s.Started.UTC().Truncate(time.Microsecond), ElapsedSeconds: s.Elapsed.Seconds(),
-		Exit: int32(s.Exit.Code), Outcome: s.Exit.Outcome, Standing: string(s.Judgement.Standing), Played: text(s.Played),
+		Exit: int32(s.Exit.Code), Outcome: s.Exit.Outcome, Standing: string(s.Judgement.Standing), Retracted: retracted, Played: text(s.Played),
 		Frames: int64(st.Frames), TimedSeconds: st.Elapsed.Seconds(), RatePerSecond: number(st.RateMean),
 		P50: number(st.P50), P95: number(st.P95), P99: number(st.P99), P999: number(st.P999), SlowestOnePctMean: number(st.SlowestOnePctMean),
 		AgentCPUSeconds: s.AgentCost.CPU.Seconds(), AgentPeakRSS: s.AgentCost.PeakRSS,

@@ -80,26 +80,45 @@ func readingOf(m *pb.Reading) rig.Value {
 
 // ReceiptProto converts a receipt.
 func ReceiptProto(r trail.Receipt) *pb.Receipt {
-	m := &pb.Receipt{RecordSha256: r.RecordSHA256[:], Leaf: r.Leaf, Index: r.Index, Size: r.Size, Head: r.Head}
-	for _, h := range r.Proof {
-		m.Proof = append(m.Proof, h[:])
+	return &pb.Receipt{
+		RecordSha256: r.RecordSHA256[:], Leaf: r.Leaf, Index: r.Index, Size: r.Size, Proof: HashesProto(r.Proof), Head: r.Head,
+		SeenSize: r.SeenSize, Consistency: HashesProto(r.Consistency),
 	}
-	return m
+}
+
+// HashesProto converts a proof.
+func HashesProto(hashes []trail.Hash) (out [][]byte) {
+	for _, h := range hashes {
+		out = append(out, h[:])
+	}
+	return out
+}
+
+// HashesOf is the inverse of HashesProto.
+func HashesOf(m [][]byte) (out []trail.Hash, err error) {
+	for i, h := range m {
+		if len(h) != len(trail.Hash{}) {
+			return nil, fmt.Errorf("hash %d of the proof has %d bytes", i, len(h))
+		}
+		out = append(out, trail.Hash(h))
+	}
+	return out, nil
 }
 
 // ReceiptOf is the inverse of ReceiptProto. It checks shapes only; what the
 // receipt proves is checked by its own method Check.
 func ReceiptOf(m *pb.Receipt) (trail.Receipt, error) {
-	r := trail.Receipt{Leaf: m.GetLeaf(), Index: m.GetIndex(), Size: m.GetSize(), Head: m.GetHead()}
+	r := trail.Receipt{Leaf: m.GetLeaf(), Index: m.GetIndex(), Size: m.GetSize(), Head: m.GetHead(), SeenSize: m.GetSeenSize()}
 	if len(m.GetRecordSha256()) != len(r.RecordSHA256) {
 		return r, fmt.Errorf("decode receipt: no SHA-256 of the record")
 	}
 	r.RecordSHA256 = trail.Digest(m.GetRecordSha256())
-	for i, h := range m.GetProof() {
-		if len(h) != len(trail.Hash{}) {
-			return r, fmt.Errorf("decode receipt: hash %d of the proof has %d bytes", i, len(h))
-		}
-		r.Proof = append(r.Proof, trail.Hash(h))
+	var err error
+	if r.Proof, err = HashesOf(m.GetProof()); err == nil {
+		r.Consistency, err = HashesOf(m.GetConsistency())
+	}
+	if err != nil {
+		return r, fmt.Errorf("decode receipt: %w", err)
 	}
 	return r, nil
 }

@@ -70,6 +70,28 @@ func (p *printer) heading(r answer.Run) {
 		t.Row("played", r.Played)
 	}
 	t.Row("standing", string(r.Standing))
+	if x := r.Retracted; x != nil {
+		t.Row("retracted", x.Why)
+	}
+	p.table(t)
+	p.retractions(r)
+}
+
+// retractions tells what became of the run after it was judged.
+func (p *printer) retractions(r answer.Run) {
+	if len(r.Retractions) == 0 {
+		return
+	}
+	p.section("Retractions of a run judged " + Clean(string(r.JudgedStanding)))
+	t := NewTable()
+	t.Indent = 2
+	for _, x := range r.Retractions {
+		what := "retracted"
+		if x.Withdrawn {
+			what = "reinstated"
+		}
+		t.Row(At(x.At)+" UTC", what, "by "+x.By, fmt.Sprintf("entry %d", x.Index), x.Why)
+	}
 	p.table(t)
 }
 

@@ -15,6 +15,12 @@ type Receipt struct {
 	Leaf         []byte // the entry's canonical bytes
 	Proof        []Hash // from the leaf to the root
 	Head         []byte // the signed note
+
+	// Of the two trees of SeenSize, which the holder asked from, and Size the
+	// larger begins with all entries of the smaller. It is nil where that was
+	// not asked or could not be proved.
+	SeenSize    int64  `json:",omitempty"`
+	Consistency []Hash `json:",omitempty"`
 }
 
 // Issue makes the receipt for the entry at index, under the head signed in
@@ -38,7 +44,7 @@ func Issue(leaf []byte, index int64, head Head, signed []byte, r HashReader) (Re
 // Check verifies that the receipt is for what was sent: the head is signed by a
 // known key of its origin, the leaf is an entry of that kind about the bytes of
 // that digest, and the proof leads from it to the root. It returns entry and
-// head; whether the head extends the last one seen is for [CheckConsistency].
+// head; whether the head belongs to the last one seen is for [Receipt.CheckSeen].
 func (r Receipt) Check(known note.Verifiers, kind Kind, digest Digest) (Entry, Head, error) {
 	head, err := OpenHead(r.Head, known)
 	if err != nil {
@@ -69,4 +75,17 @@ func (r Receipt) entryOf(kind Kind, digest Digest) (Entry, error) {
 		return Entry{}, fmt.Errorf("receipt is for %v, want %v", e.Digest, digest)
 	}
 	return e, nil
+}
+
+// CheckSeen verifies that head, which [Receipt.Check] gave, and the last head
+// seen are of one trail that only grew. A receipt given long ago has a head older
+// than seen. If not, the error is an [InconsistentError].
+func (r Receipt) CheckSeen(seen, head Head) error {
+	if seen.Size != r.SeenSize {
+		return fmt.Errorf("check receipt: %s: it goes from size %d, %d was seen", head.Origin, r.SeenSize, seen.Size)
+	}
+	if head.Size < seen.Size {
+		return CheckConsistency(head, seen, r.Consistency)
+	}
+	return CheckConsistency(seen, head, r.Consistency)
 }

@@ -373,8 +373,10 @@ type RunSummary struct {
 	// Of the facts that do not pass from moment to moment: runs with the same
 	// hash were made under the same configuration.
 	ConfigurationSha256 []byte `protobuf:"bytes,18,opt,name=configuration_sha256,json=configurationSha256,proto3" json:"configuration_sha256,omitempty"`
-	unknownFields       protoimpl.UnknownFields
-	sizeCache           protoimpl.SizeCache
+	// Set when the run was ever retracted.
+	Retraction    *Retraction `protobuf:"bytes,19,opt,name=retraction,proto3" json:"retraction,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *RunSummary) Reset() {
@@ -533,6 +535,146 @@ func (x *RunSummary) GetConfigurationSha256() []byte {
 	return nil
 }
 
+func (x *RunSummary) GetRetraction() *Retraction {
+	if x != nil {
+		return x.Retraction
+	}
+	return nil
+}
+
+// Retraction is the history of a run's retractions.
+type Retraction struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What the run was judged; while it is retracted, its judgement says void.
+	JudgedStanding string `protobuf:"bytes,1,opt,name=judged_standing,json=judgedStanding,proto3" json:"judged_standing,omitempty"`
+	// Oldest first; the last one is in force.
+	History       []*Retracting `protobuf:"bytes,2,rep,name=history,proto3" json:"history,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Retraction) Reset() {
+	*x = Retraction{}
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Retraction) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Retraction) ProtoMessage() {}
+
+func (x *Retraction) ProtoReflect() protoreflect.Message {
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Retraction.ProtoReflect.Descriptor instead.
+func (*Retraction) Descriptor() ([]byte, []int) {
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *Retraction) GetJudgedStanding() string {
+	if x != nil {
+		return x.JudgedStanding
+	}
+	return ""
+}
+
+func (x *Retraction) GetHistory() []*Retracting {
+	if x != nil {
+		return x.History
+	}
+	return nil
+}
+
+// Retracting is one retraction, or the withdrawal of one.
+type Retracting struct {
+	state      protoimpl.MessageState `protogen:"open.v1"`
+	Withdrawn  bool                   `protobuf:"varint,1,opt,name=withdrawn,proto3" json:"withdrawn,omitempty"`
+	AtUnixNano int64                  `protobuf:"varint,2,opt,name=at_unix_nano,json=atUnixNano,proto3" json:"at_unix_nano,omitempty"`
+	By         string                 `protobuf:"bytes,3,opt,name=by,proto3" json:"by,omitempty"`
+	Why        string                 `protobuf:"bytes,4,opt,name=why,proto3" json:"why,omitempty"`
+	// Of its entry in the trail.
+	Index         int64 `protobuf:"varint,5,opt,name=index,proto3" json:"index,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Retracting) Reset() {
+	*x = Retracting{}
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Retracting) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Retracting) ProtoMessage() {}
+
+func (x *Retracting) ProtoReflect() protoreflect.Message {
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Retracting.ProtoReflect.Descriptor instead.
+func (*Retracting) Descriptor() ([]byte, []int) {
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *Retracting) GetWithdrawn() bool {
+	if x != nil {
+		return x.Withdrawn
+	}
+	return false
+}
+
+func (x *Retracting) GetAtUnixNano() int64 {
+	if x != nil {
+		return x.AtUnixNano
+	}
+	return 0
+}
+
+func (x *Retracting) GetBy() string {
+	if x != nil {
+		return x.By
+	}
+	return ""
+}
+
+func (x *Retracting) GetWhy() string {
+	if x != nil {
+		return x.Why
+	}
+	return ""
+}
+
+func (x *Retracting) GetIndex() int64 {
+	if x != nil {
+		return x.Index
+	}
+	return 0
+}
+
 // Statistics describes the frame times of one run; a number that the method
 // refuses is left out and refused says why.
 type Statistics struct {
@@ -555,7 +697,7 @@ type Statistics struct {
 
 func (x *Statistics) Reset() {
 	*x = Statistics{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[6]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -567,7 +709,7 @@ func (x *Statistics) String() string {
 func (*Statistics) ProtoMessage() {}
 
 func (x *Statistics) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[6]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -580,7 +722,7 @@ func (x *Statistics) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Statistics.ProtoReflect.Descriptor instead.
 func (*Statistics) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{6}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *Statistics) GetFrames() uint64 {
@@ -663,7 +805,7 @@ type ListKeptRequest struct {
 
 func (x *ListKeptRequest) Reset() {
 	*x = ListKeptRequest{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[7]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -675,7 +817,7 @@ func (x *ListKeptRequest) String() string {
 func (*ListKeptRequest) ProtoMessage() {}
 
 func (x *ListKeptRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[7]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -688,7 +830,7 @@ func (x *ListKeptRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListKeptRequest.ProtoReflect.Descriptor instead.
 func (*ListKeptRequest) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{7}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *ListKeptRequest) GetFromIndex() int64 {
@@ -709,7 +851,7 @@ type ListKeptResponse struct {
 
 func (x *ListKeptResponse) Reset() {
 	*x = ListKeptResponse{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[8]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -721,7 +863,7 @@ func (x *ListKeptResponse) String() string {
 func (*ListKeptResponse) ProtoMessage() {}
 
 func (x *ListKeptResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[8]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -734,7 +876,7 @@ func (x *ListKeptResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListKeptResponse.ProtoReflect.Descriptor instead.
 func (*ListKeptResponse) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{8}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *ListKeptResponse) GetRuns() []*KeptRun {
@@ -761,7 +903,7 @@ type KeptRun struct {
 
 func (x *KeptRun) Reset() {
 	*x = KeptRun{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[9]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -773,7 +915,7 @@ func (x *KeptRun) String() string {
 func (*KeptRun) ProtoMessage() {}
 
 func (x *KeptRun) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[9]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -786,7 +928,7 @@ func (x *KeptRun) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use KeptRun.ProtoReflect.Descriptor instead.
 func (*KeptRun) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{9}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *KeptRun) GetIndex() int64 {
@@ -813,7 +955,7 @@ type ShowRunRequest struct {
 
 func (x *ShowRunRequest) Reset() {
 	*x = ShowRunRequest{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[10]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -825,7 +967,7 @@ func (x *ShowRunRequest) String() string {
 func (*ShowRunRequest) ProtoMessage() {}
 
 func (x *ShowRunRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[10]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -838,7 +980,7 @@ func (x *ShowRunRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ShowRunRequest.ProtoReflect.Descriptor instead.
 func (*ShowRunRequest) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{10}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *ShowRunRequest) GetId() string {
@@ -861,7 +1003,7 @@ type ShowRunResponse struct {
 
 func (x *ShowRunResponse) Reset() {
 	*x = ShowRunResponse{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[11]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -873,7 +1015,7 @@ func (x *ShowRunResponse) String() string {
 func (*ShowRunResponse) ProtoMessage() {}
 
 func (x *ShowRunResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[11]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -886,7 +1028,7 @@ func (x *ShowRunResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ShowRunResponse.ProtoReflect.Descriptor instead.
 func (*ShowRunResponse) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{11}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *ShowRunResponse) GetMessage() isShowRunResponse_Message {
@@ -942,7 +1084,7 @@ type RunDetail struct {
 
 func (x *RunDetail) Reset() {
 	*x = RunDetail{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[12]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -954,7 +1096,7 @@ func (x *RunDetail) String() string {
 func (*RunDetail) ProtoMessage() {}
 
 func (x *RunDetail) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[12]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -967,7 +1109,7 @@ func (x *RunDetail) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RunDetail.ProtoReflect.Descriptor instead.
 func (*RunDetail) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{12}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *RunDetail) GetSummary() *RunSummary {
@@ -1009,7 +1151,7 @@ type ReadAttachmentRequest struct {
 
 func (x *ReadAttachmentRequest) Reset() {
 	*x = ReadAttachmentRequest{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[13]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1021,7 +1163,7 @@ func (x *ReadAttachmentRequest) String() string {
 func (*ReadAttachmentRequest) ProtoMessage() {}
 
 func (x *ReadAttachmentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[13]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1034,7 +1176,7 @@ func (x *ReadAttachmentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadAttachmentRequest.ProtoReflect.Descriptor instead.
 func (*ReadAttachmentRequest) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{13}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *ReadAttachmentRequest) GetId() string {
@@ -1060,7 +1202,7 @@ type ReadAttachmentResponse struct {
 
 func (x *ReadAttachmentResponse) Reset() {
 	*x = ReadAttachmentResponse{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[14]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1072,7 +1214,7 @@ func (x *ReadAttachmentResponse) String() string {
 func (*ReadAttachmentResponse) ProtoMessage() {}
 
 func (x *ReadAttachmentResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[14]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1085,7 +1227,7 @@ func (x *ReadAttachmentResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadAttachmentResponse.ProtoReflect.Descriptor instead.
 func (*ReadAttachmentResponse) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{14}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *ReadAttachmentResponse) GetData() []byte {
@@ -1107,7 +1249,7 @@ type AcceptMarkRequest struct {
 
 func (x *AcceptMarkRequest) Reset() {
 	*x = AcceptMarkRequest{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[15]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1119,7 +1261,7 @@ func (x *AcceptMarkRequest) String() string {
 func (*AcceptMarkRequest) ProtoMessage() {}
 
 func (x *AcceptMarkRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[15]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1132,7 +1274,7 @@ func (x *AcceptMarkRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AcceptMarkRequest.ProtoReflect.Descriptor instead.
 func (*AcceptMarkRequest) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{15}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *AcceptMarkRequest) GetId() string {
@@ -1166,7 +1308,7 @@ type AcceptMarkResponse struct {
 
 func (x *AcceptMarkResponse) Reset() {
 	*x = AcceptMarkResponse{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[16]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1178,7 +1320,7 @@ func (x *AcceptMarkResponse) String() string {
 func (*AcceptMarkResponse) ProtoMessage() {}
 
 func (x *AcceptMarkResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[16]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1191,7 +1333,7 @@ func (x *AcceptMarkResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AcceptMarkResponse.ProtoReflect.Descriptor instead.
 func (*AcceptMarkResponse) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{16}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *AcceptMarkResponse) GetMark() *Mark {
@@ -1202,6 +1344,231 @@ func (x *AcceptMarkResponse) GetMark() *Mark {
 }
 
 func (x *AcceptMarkResponse) GetReceipt() *Receipt {
+	if x != nil {
+		return x.Receipt
+	}
+	return nil
+}
+
+type RetractRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Id    string                 `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
+	// Who retracts it and why, in words, kept in the trail.
+	By            string `protobuf:"bytes,2,opt,name=by,proto3" json:"by,omitempty"`
+	Why           string `protobuf:"bytes,3,opt,name=why,proto3" json:"why,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RetractRequest) Reset() {
+	*x = RetractRequest{}
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[19]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RetractRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RetractRequest) ProtoMessage() {}
+
+func (x *RetractRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[19]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RetractRequest.ProtoReflect.Descriptor instead.
+func (*RetractRequest) Descriptor() ([]byte, []int) {
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{19}
+}
+
+func (x *RetractRequest) GetId() string {
+	if x != nil {
+		return x.Id
+	}
+	return ""
+}
+
+func (x *RetractRequest) GetBy() string {
+	if x != nil {
+		return x.By
+	}
+	return ""
+}
+
+func (x *RetractRequest) GetWhy() string {
+	if x != nil {
+		return x.Why
+	}
+	return ""
+}
+
+type RetractResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Summary       *RunSummary            `protobuf:"bytes,1,opt,name=summary,proto3" json:"summary,omitempty"`
+	Receipt       *Receipt               `protobuf:"bytes,2,opt,name=receipt,proto3" json:"receipt,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RetractResponse) Reset() {
+	*x = RetractResponse{}
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[20]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RetractResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RetractResponse) ProtoMessage() {}
+
+func (x *RetractResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[20]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RetractResponse.ProtoReflect.Descriptor instead.
+func (*RetractResponse) Descriptor() ([]byte, []int) {
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{20}
+}
+
+func (x *RetractResponse) GetSummary() *RunSummary {
+	if x != nil {
+		return x.Summary
+	}
+	return nil
+}
+
+func (x *RetractResponse) GetReceipt() *Receipt {
+	if x != nil {
+		return x.Receipt
+	}
+	return nil
+}
+
+type ReinstateRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Id            string                 `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
+	By            string                 `protobuf:"bytes,2,opt,name=by,proto3" json:"by,omitempty"`
+	Why           string                 `protobuf:"bytes,3,opt,name=why,proto3" json:"why,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReinstateRequest) Reset() {
+	*x = ReinstateRequest{}
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[21]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReinstateRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReinstateRequest) ProtoMessage() {}
+
+func (x *ReinstateRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[21]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReinstateRequest.ProtoReflect.Descriptor instead.
+func (*ReinstateRequest) Descriptor() ([]byte, []int) {
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{21}
+}
+
+func (x *ReinstateRequest) GetId() string {
+	if x != nil {
+		return x.Id
+	}
+	return ""
+}
+
+func (x *ReinstateRequest) GetBy() string {
+	if x != nil {
+		return x.By
+	}
+	return ""
+}
+
+func (x *ReinstateRequest) GetWhy() string {
+	if x != nil {
+		return x.Why
+	}
+	return ""
+}
+
+type ReinstateResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Summary       *RunSummary            `protobuf:"bytes,1,opt,name=summary,proto3" json:"summary,omitempty"`
+	Receipt       *Receipt               `protobuf:"bytes,2,opt,name=receipt,proto3" json:"receipt,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReinstateResponse) Reset() {
+	*x = ReinstateResponse{}
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[22]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReinstateResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReinstateResponse) ProtoMessage() {}
+
+func (x *ReinstateResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[22]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReinstateResponse.ProtoReflect.Descriptor instead.
+func (*ReinstateResponse) Descriptor() ([]byte, []int) {
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{22}
+}
+
+func (x *ReinstateResponse) GetSummary() *RunSummary {
+	if x != nil {
+		return x.Summary
+	}
+	return nil
+}
+
+func (x *ReinstateResponse) GetReceipt() *Receipt {
 	if x != nil {
 		return x.Receipt
 	}
@@ -1222,7 +1589,7 @@ type Mark struct {
 
 func (x *Mark) Reset() {
 	*x = Mark{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[17]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1234,7 +1601,7 @@ func (x *Mark) String() string {
 func (*Mark) ProtoMessage() {}
 
 func (x *Mark) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[17]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1247,7 +1614,7 @@ func (x *Mark) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Mark.ProtoReflect.Descriptor instead.
 func (*Mark) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{17}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *Mark) GetRig() string {
@@ -1302,7 +1669,7 @@ type GetMarkRequest struct {
 
 func (x *GetMarkRequest) Reset() {
 	*x = GetMarkRequest{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[18]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1314,7 +1681,7 @@ func (x *GetMarkRequest) String() string {
 func (*GetMarkRequest) ProtoMessage() {}
 
 func (x *GetMarkRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[18]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1327,7 +1694,7 @@ func (x *GetMarkRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetMarkRequest.ProtoReflect.Descriptor instead.
 func (*GetMarkRequest) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{18}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *GetMarkRequest) GetRig() string {
@@ -1355,7 +1722,7 @@ type GetMarkResponse struct {
 
 func (x *GetMarkResponse) Reset() {
 	*x = GetMarkResponse{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[19]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1367,7 +1734,7 @@ func (x *GetMarkResponse) String() string {
 func (*GetMarkResponse) ProtoMessage() {}
 
 func (x *GetMarkResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[19]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1380,7 +1747,7 @@ func (x *GetMarkResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetMarkResponse.ProtoReflect.Descriptor instead.
 func (*GetMarkResponse) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{19}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *GetMarkResponse) GetMark() *Mark {
@@ -1427,7 +1794,7 @@ const file_witnessmark_v1_answer_proto_rawDesc = "" +
 	"\x10before_unix_nano\x18\x06 \x01(\x03R\x0ebeforeUnixNano\x12\x14\n" +
 	"\x05limit\x18\a \x01(\rR\x05limit\"B\n" +
 	"\x10ListRunsResponse\x12.\n" +
-	"\x04runs\x18\x01 \x03(\v2\x1a.witnessmark.v1.RunSummaryR\x04runs\"\xb6\x05\n" +
+	"\x04runs\x18\x01 \x03(\v2\x1a.witnessmark.v1.RunSummaryR\x04runs\"\xf2\x05\n" +
 	"\n" +
 	"RunSummary\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x10\n" +
@@ -1451,7 +1818,22 @@ const file_witnessmark_v1_answer_proto_rawDesc = "" +
 	"\rrecord_sha256\x18\x0f \x01(\fR\frecordSha256\x121\n" +
 	"\areceipt\x18\x10 \x01(\v2\x17.witnessmark.v1.ReceiptR\areceipt\x12\x16\n" +
 	"\x06played\x18\x11 \x01(\tR\x06played\x121\n" +
-	"\x14configuration_sha256\x18\x12 \x01(\fR\x13configurationSha256\"\xe3\x04\n" +
+	"\x14configuration_sha256\x18\x12 \x01(\fR\x13configurationSha256\x12:\n" +
+	"\n" +
+	"retraction\x18\x13 \x01(\v2\x1a.witnessmark.v1.RetractionR\n" +
+	"retraction\"k\n" +
+	"\n" +
+	"Retraction\x12'\n" +
+	"\x0fjudged_standing\x18\x01 \x01(\tR\x0ejudgedStanding\x124\n" +
+	"\ahistory\x18\x02 \x03(\v2\x1a.witnessmark.v1.RetractingR\ahistory\"\x84\x01\n" +
+	"\n" +
+	"Retracting\x12\x1c\n" +
+	"\twithdrawn\x18\x01 \x01(\bR\twithdrawn\x12 \n" +
+	"\fat_unix_nano\x18\x02 \x01(\x03R\n" +
+	"atUnixNano\x12\x0e\n" +
+	"\x02by\x18\x03 \x01(\tR\x02by\x12\x10\n" +
+	"\x03why\x18\x04 \x01(\tR\x03why\x12\x14\n" +
+	"\x05index\x18\x05 \x01(\x03R\x05index\"\xe3\x04\n" +
 	"\n" +
 	"Statistics\x12\x16\n" +
 	"\x06frames\x18\x01 \x01(\x04R\x06frames\x12!\n" +
@@ -1513,6 +1895,20 @@ const file_witnessmark_v1_answer_proto_rawDesc = "" +
 	"\x03why\x18\x03 \x01(\tR\x03why\"q\n" +
 	"\x12AcceptMarkResponse\x12(\n" +
 	"\x04mark\x18\x01 \x01(\v2\x14.witnessmark.v1.MarkR\x04mark\x121\n" +
+	"\areceipt\x18\x02 \x01(\v2\x17.witnessmark.v1.ReceiptR\areceipt\"B\n" +
+	"\x0eRetractRequest\x12\x0e\n" +
+	"\x02id\x18\x01 \x01(\tR\x02id\x12\x0e\n" +
+	"\x02by\x18\x02 \x01(\tR\x02by\x12\x10\n" +
+	"\x03why\x18\x03 \x01(\tR\x03why\"z\n" +
+	"\x0fRetractResponse\x124\n" +
+	"\asummary\x18\x01 \x01(\v2\x1a.witnessmark.v1.RunSummaryR\asummary\x121\n" +
+	"\areceipt\x18\x02 \x01(\v2\x17.witnessmark.v1.ReceiptR\areceipt\"D\n" +
+	"\x10ReinstateRequest\x12\x0e\n" +
+	"\x02id\x18\x01 \x01(\tR\x02id\x12\x0e\n" +
+	"\x02by\x18\x02 \x01(\tR\x02by\x12\x10\n" +
+	"\x03why\x18\x03 \x01(\tR\x03why\"|\n" +
+	"\x11ReinstateResponse\x124\n" +
+	"\asummary\x18\x01 \x01(\v2\x1a.witnessmark.v1.RunSummaryR\asummary\x121\n" +
 	"\areceipt\x18\x02 \x01(\v2\x17.witnessmark.v1.ReceiptR\areceipt\"\x95\x01\n" +
 	"\x04Mark\x12\x10\n" +
 	"\x03rig\x18\x01 \x01(\tR\x03rig\x12\x14\n" +
@@ -1526,7 +1922,7 @@ const file_witnessmark_v1_answer_proto_rawDesc = "" +
 	"\x05setup\x18\x02 \x01(\tR\x05setup\"q\n" +
 	"\x0fGetMarkResponse\x12(\n" +
 	"\x04mark\x18\x01 \x01(\v2\x14.witnessmark.v1.MarkR\x04mark\x124\n" +
-	"\bsnapshot\x18\x02 \x01(\v2\x18.witnessmark.v1.SnapshotR\bsnapshot2\xd2\x04\n" +
+	"\bsnapshot\x18\x02 \x01(\v2\x18.witnessmark.v1.SnapshotR\bsnapshot2\xf0\x05\n" +
 	"\rAnswerService\x12M\n" +
 	"\bListRigs\x12\x1f.witnessmark.v1.ListRigsRequest\x1a .witnessmark.v1.ListRigsResponse\x12O\n" +
 	"\bListRuns\x12\x1f.witnessmark.v1.ListRunsRequest\x1a .witnessmark.v1.ListRunsResponse0\x01\x12O\n" +
@@ -1535,6 +1931,8 @@ const file_witnessmark_v1_answer_proto_rawDesc = "" +
 	"\x0eReadAttachment\x12%.witnessmark.v1.ReadAttachmentRequest\x1a&.witnessmark.v1.ReadAttachmentResponse0\x01\x12S\n" +
 	"\n" +
 	"AcceptMark\x12!.witnessmark.v1.AcceptMarkRequest\x1a\".witnessmark.v1.AcceptMarkResponse\x12J\n" +
+	"\aRetract\x12\x1e.witnessmark.v1.RetractRequest\x1a\x1f.witnessmark.v1.RetractResponse\x12P\n" +
+	"\tReinstate\x12 .witnessmark.v1.ReinstateRequest\x1a!.witnessmark.v1.ReinstateResponse\x12J\n" +
 	"\aGetMark\x12\x1e.witnessmark.v1.GetMarkRequest\x1a\x1f.witnessmark.v1.GetMarkResponseB0Z.witnessmark/proto/witnessmark/v1;witnessmarkv1b\x06proto3"
 
 var (
@@ -1549,7 +1947,7 @@ func file_witnessmark_v1_answer_proto_rawDescGZIP() []byte {
 	return file_witnessmark_v1_answer_proto_rawDescData
 }
 
-var file_witnessmark_v1_answer_proto_msgTypes = make([]protoimpl.MessageInfo, 22)
+var file_witnessmark_v1_answer_proto_msgTypes = make([]protoimpl.MessageInfo, 28)
 var file_witnessmark_v1_answer_proto_goTypes = []any{
 	(*ListRigsRequest)(nil),        // 0: witnessmark.v1.ListRigsRequest
 	(*ListRigsResponse)(nil),       // 1: witnessmark.v1.ListRigsResponse
@@ -1557,66 +1955,82 @@ var file_witnessmark_v1_answer_proto_goTypes = []any{
 	(*ListRunsRequest)(nil),        // 3: witnessmark.v1.ListRunsRequest
 	(*ListRunsResponse)(nil),       // 4: witnessmark.v1.ListRunsResponse
 	(*RunSummary)(nil),             // 5: witnessmark.v1.RunSummary
-	(*Statistics)(nil),             // 6: witnessmark.v1.Statistics
-	(*ListKeptRequest)(nil),        // 7: witnessmark.v1.ListKeptRequest
-	(*ListKeptResponse)(nil),       // 8: witnessmark.v1.ListKeptResponse
-	(*KeptRun)(nil),                // 9: witnessmark.v1.KeptRun
-	(*ShowRunRequest)(nil),         // 10: witnessmark.v1.ShowRunRequest
-	(*ShowRunResponse)(nil),        // 11: witnessmark.v1.ShowRunResponse
-	(*RunDetail)(nil),              // 12: witnessmark.v1.RunDetail
-	(*ReadAttachmentRequest)(nil),  // 13: witnessmark.v1.ReadAttachmentRequest
-	(*ReadAttachmentResponse)(nil), // 14: witnessmark.v1.ReadAttachmentResponse
-	(*AcceptMarkRequest)(nil),      // 15: witnessmark.v1.AcceptMarkRequest
-	(*AcceptMarkResponse)(nil),     // 16: witnessmark.v1.AcceptMarkResponse
-	(*Mark)(nil),                   // 17: witnessmark.v1.Mark
-	(*GetMarkRequest)(nil),         // 18: witnessmark.v1.GetMarkRequest
-	(*GetMarkResponse)(nil),        // 19: witnessmark.v1.GetMarkResponse
-	nil,                            // 20: witnessmark.v1.Statistics.RefusedEntry
-	nil,                            // 21: witnessmark.v1.Statistics.FlaggedEntry
-	(*Exit)(nil),                   // 22: witnessmark.v1.Exit
-	(*Judgement)(nil),              // 23: witnessmark.v1.Judgement
-	(*Result)(nil),                 // 24: witnessmark.v1.Result
-	(*AgentCost)(nil),              // 25: witnessmark.v1.AgentCost
-	(*Receipt)(nil),                // 26: witnessmark.v1.Receipt
-	(*Snapshot)(nil),               // 27: witnessmark.v1.Snapshot
+	(*Retraction)(nil),             // 6: witnessmark.v1.Retraction
+	(*Retracting)(nil),             // 7: witnessmark.v1.Retracting
+	(*Statistics)(nil),             // 8: witnessmark.v1.Statistics
+	(*ListKeptRequest)(nil),        // 9: witnessmark.v1.ListKeptRequest
+	(*ListKeptResponse)(nil),       // 10: witnessmark.v1.ListKeptResponse
+	(*KeptRun)(nil),                // 11: witnessmark.v1.KeptRun
+	(*ShowRunRequest)(nil),         // 12: witnessmark.v1.ShowRunRequest
+	(*ShowRunResponse)(nil),        // 13: witnessmark.v1.ShowRunResponse
+	(*RunDetail)(nil),              // 14: witnessmark.v1.RunDetail
+	(*ReadAttachmentRequest)(nil),  // 15: witnessmark.v1.ReadAttachmentRequest
+	(*ReadAttachmentResponse)(nil), // 16: witnessmark.v1.ReadAttachmentResponse
+	(*AcceptMarkRequest)(nil),      // 17: witnessmark.v1.AcceptMarkRequest
+	(*AcceptMarkResponse)(nil),     // 18: witnessmark.v1.AcceptMarkResponse
+	(*RetractRequest)(nil),         // 19: witnessmark.v1.RetractRequest
+	(*RetractResponse)(nil),        // 20: witnessmark.v1.RetractResponse
+	(*ReinstateRequest)(nil),       // 21: witnessmark.v1.ReinstateRequest
+	(*ReinstateResponse)(nil),      // 22: witnessmark.v1.ReinstateResponse
+	(*Mark)(nil),                   // 23: witnessmark.v1.Mark
+	(*GetMarkRequest)(nil),         // 24: witnessmark.v1.GetMarkRequest
+	(*GetMarkResponse)(nil),        // 25: witnessmark.v1.GetMarkResponse
+	nil,                            // 26: witnessmark.v1.Statistics.RefusedEntry
+	nil,                            // 27: witnessmark.v1.Statistics.FlaggedEntry
+	(*Exit)(nil),                   // 28: witnessmark.v1.Exit
+	(*Judgement)(nil),              // 29: witnessmark.v1.Judgement
+	(*Result)(nil),                 // 30: witnessmark.v1.Result
+	(*AgentCost)(nil),              // 31: witnessmark.v1.AgentCost
+	(*Receipt)(nil),                // 32: witnessmark.v1.Receipt
+	(*Snapshot)(nil),               // 33: witnessmark.v1.Snapshot
 }
 var file_witnessmark_v1_answer_proto_depIdxs = []int32{
 	2,  // 0: witnessmark.v1.ListRigsResponse.rigs:type_name -> witnessmark.v1.RigSummary
 	5,  // 1: witnessmark.v1.ListRunsResponse.runs:type_name -> witnessmark.v1.RunSummary
-	22, // 2: witnessmark.v1.RunSummary.exit:type_name -> witnessmark.v1.Exit
-	23, // 3: witnessmark.v1.RunSummary.judgement:type_name -> witnessmark.v1.Judgement
-	24, // 4: witnessmark.v1.RunSummary.results:type_name -> witnessmark.v1.Result
-	6,  // 5: witnessmark.v1.RunSummary.statistics:type_name -> witnessmark.v1.Statistics
-	25, // 6: witnessmark.v1.RunSummary.agent_cost:type_name -> witnessmark.v1.AgentCost
-	26, // 7: witnessmark.v1.RunSummary.receipt:type_name -> witnessmark.v1.Receipt
-	20, // 8: witnessmark.v1.Statistics.refused:type_name -> witnessmark.v1.Statistics.RefusedEntry
-	21, // 9: witnessmark.v1.Statistics.flagged:type_name -> witnessmark.v1.Statistics.FlaggedEntry
-	9,  // 10: witnessmark.v1.ListKeptResponse.runs:type_name -> witnessmark.v1.KeptRun
-	12, // 11: witnessmark.v1.ShowRunResponse.detail:type_name -> witnessmark.v1.RunDetail
-	5,  // 12: witnessmark.v1.RunDetail.summary:type_name -> witnessmark.v1.RunSummary
-	17, // 13: witnessmark.v1.AcceptMarkResponse.mark:type_name -> witnessmark.v1.Mark
-	26, // 14: witnessmark.v1.AcceptMarkResponse.receipt:type_name -> witnessmark.v1.Receipt
-	17, // 15: witnessmark.v1.GetMarkResponse.mark:type_name -> witnessmark.v1.Mark
-	27, // 16: witnessmark.v1.GetMarkResponse.snapshot:type_name -> witnessmark.v1.Snapshot
-	0,  // 17: witnessmark.v1.AnswerService.ListRigs:input_type -> witnessmark.v1.ListRigsRequest
-	3,  // 18: witnessmark.v1.AnswerService.ListRuns:input_type -> witnessmark.v1.ListRunsRequest
-	7,  // 19: witnessmark.v1.AnswerService.ListKept:input_type -> witnessmark.v1.ListKeptRequest
-	10, // 20: witnessmark.v1.AnswerService.ShowRun:input_type -> witnessmark.v1.ShowRunRequest
-	13, // 21: witnessmark.v1.AnswerService.ReadAttachment:input_type -> witnessmark.v1.ReadAttachmentRequest
-	15, // 22: witnessmark.v1.AnswerService.AcceptMark:input_type -> witnessmark.v1.AcceptMarkRequest
-	18, // 23: witnessmark.v1.AnswerService.GetMark:input_type -> witnessmark.v1.GetMarkRequest
-	1,  // 24: witnessmark.v1.AnswerService.ListRigs:output_type -> witnessmark.v1.ListRigsResponse
-	4,  // 25: witnessmark.v1.AnswerService.ListRuns:output_type -> witnessmark.v1.ListRunsResponse
-	8,  // 26: witnessmark.v1.AnswerService.ListKept:output_type -> witnessmark.v1.ListKeptResponse
-	11, // 27: witnessmark.v1.AnswerService.ShowRun:output_type -> witnessmark.v1.ShowRunResponse
-	14, // 28: witnessmark.v1.AnswerService.ReadAttachment:output_type -> witnessmark.v1.ReadAttachmentResponse
-	16, // 29: witnessmark.v1.AnswerService.AcceptMark:output_type -> witnessmark.v1.AcceptMarkResponse
-	19, // 30: witnessmark.v1.AnswerService.GetMark:output_type -> witnessmark.v1.GetMarkResponse
-	24, // [24:31] is the sub-list for method output_type
-	17, // [17:24] is the sub-list for method input_type
-	17, // [17:17] is the sub-list for extension type_name
-	17, // [17:17] is the sub-list for extension extendee
-	0,  // [0:17] is the sub-list for field type_name
+	28, // 2: witnessmark.v1.RunSummary.exit:type_name -> witnessmark.v1.Exit
+	29, // 3: witnessmark.v1.RunSummary.judgement:type_name -> witnessmark.v1.Judgement
+	30, // 4: witnessmark.v1.RunSummary.results:type_name -> witnessmark.v1.Result
+	8,  // 5: witnessmark.v1.RunSummary.statistics:type_name -> witnessmark.v1.Statistics
+	31, // 6: witnessmark.v1.RunSummary.agent_cost:type_name -> witnessmark.v1.AgentCost
+	32, // 7: witnessmark.v1.RunSummary.receipt:type_name -> witnessmark.v1.Receipt
+	6,  // 8: witnessmark.v1.RunSummary.retraction:type_name -> witnessmark.v1.Retraction
+	7,  // 9: witnessmark.v1.Retraction.history:type_name -> witnessmark.v1.Retracting
+	26, // 10: witnessmark.v1.Statistics.refused:type_name -> witnessmark.v1.Statistics.RefusedEntry
+	27, // 11: witnessmark.v1.Statistics.flagged:type_name -> witnessmark.v1.Statistics.FlaggedEntry
+	11, // 12: witnessmark.v1.ListKeptResponse.runs:type_name -> witnessmark.v1.KeptRun
+	14, // 13: witnessmark.v1.ShowRunResponse.detail:type_name -> witnessmark.v1.RunDetail
+	5,  // 14: witnessmark.v1.RunDetail.summary:type_name -> witnessmark.v1.RunSummary
+	23, // 15: witnessmark.v1.AcceptMarkResponse.mark:type_name -> witnessmark.v1.Mark
+	32, // 16: witnessmark.v1.AcceptMarkResponse.receipt:type_name -> witnessmark.v1.Receipt
+	5,  // 17: witnessmark.v1.RetractResponse.summary:type_name -> witnessmark.v1.RunSummary
+	32, // 18: witnessmark.v1.RetractResponse.receipt:type_name -> witnessmark.v1.Receipt
+	5,  // 19: witnessmark.v1.ReinstateResponse.summary:type_name -> witnessmark.v1.RunSummary
+	32, // 20: witnessmark.v1.ReinstateResponse.receipt:type_name -> witnessmark.v1.Receipt
+	23, // 21: witnessmark.v1.GetMarkResponse.mark:type_name -> witnessmark.v1.Mark
+	33, // 22: witnessmark.v1.GetMarkResponse.snapshot:type_name -> witnessmark.v1.Snapshot
+	0,  // 23: witnessmark.v1.AnswerService.ListRigs:input_type -> witnessmark.v1.ListRigsRequest
+	3,  // 24: witnessmark.v1.AnswerService.ListRuns:input_type -> witnessmark.v1.ListRunsRequest
+	9,  // 25: witnessmark.v1.AnswerService.ListKept:input_type -> witnessmark.v1.ListKeptRequest
+	12, // 26: witnessmark.v1.AnswerService.ShowRun:input_type -> witnessmark.v1.ShowRunRequest
+	15, // 27: witnessmark.v1.AnswerService.ReadAttachment:input_type -> witnessmark.v1.ReadAttachmentRequest
+	17, // 28: witnessmark.v1.AnswerService.AcceptMark:input_type -> witnessmark.v1.AcceptMarkRequest
+	19, // 29: witnessmark.v1.AnswerService.Retract:input_type -> witnessmark.v1.RetractRequest
+	21, // 30: witnessmark.v1.AnswerService.Reinstate:input_type -> witnessmark.v1.ReinstateRequest
+	24, // 31: witnessmark.v1.AnswerService.GetMark:input_type -> witnessmark.v1.GetMarkRequest
+	1,  // 32: witnessmark.v1.AnswerService.ListRigs:output_type -> witnessmark.v1.ListRigsResponse
+	4,  // 33: witnessmark.v1.AnswerService.ListRuns:output_type -> witnessmark.v1.ListRunsResponse
+	10, // 34: witnessmark.v1.AnswerService.ListKept:output_type -> witnessmark.v1.ListKeptResponse
+	13, // 35: witnessmark.v1.AnswerService.ShowRun:output_type -> witnessmark.v1.ShowRunResponse
+	16, // 36: witnessmark.v1.AnswerService.ReadAttachment:output_type -> witnessmark.v1.ReadAttachmentResponse
+	18, // 37: witnessmark.v1.AnswerService.AcceptMark:output_type -> witnessmark.v1.AcceptMarkResponse
+	20, // 38: witnessmark.v1.AnswerService.Retract:output_type -> witnessmark.v1.RetractResponse
+	22, // 39: witnessmark.v1.AnswerService.Reinstate:output_type -> witnessmark.v1.ReinstateResponse
+	25, // 40: witnessmark.v1.AnswerService.GetMark:output_type -> witnessmark.v1.GetMarkResponse
+	32, // [32:41] is the sub-list for method output_type
+	23, // [23:32] is the sub-list for method input_type
+	23, // [23:23] is the sub-list for extension type_name
+	23, // [23:23] is the sub-list for extension extendee
+	0,  // [0:23] is the sub-list for field type_name
 }
 
 func init() { file_witnessmark_v1_answer_proto_init() }
@@ -1626,8 +2040,8 @@ func file_witnessmark_v1_answer_proto_init() {
 	}
 	file_witnessmark_v1_judgement_proto_init()
 	file_witnessmark_v1_record_proto_init()
-	file_witnessmark_v1_answer_proto_msgTypes[6].OneofWrappers = []any{}
-	file_witnessmark_v1_answer_proto_msgTypes[11].OneofWrappers = []any{
+	file_witnessmark_v1_answer_proto_msgTypes[8].OneofWrappers = []any{}
+	file_witnessmark_v1_answer_proto_msgTypes[13].OneofWrappers = []any{
 		(*ShowRunResponse_Detail)(nil),
 		(*ShowRunResponse_Record)(nil),
 	}
@@ -1637,7 +2051,7 @@ func file_witnessmark_v1_answer_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_witnessmark_v1_answer_proto_rawDesc), len(file_witnessmark_v1_answer_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   22,
+			NumMessages:   28,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -25,6 +25,8 @@ const (
 	AnswerService_ShowRun_FullMethodName        = "/witnessmark.v1.AnswerService/ShowRun"
 	AnswerService_ReadAttachment_FullMethodName = "/witnessmark.v1.AnswerService/ReadAttachment"
 	AnswerService_AcceptMark_FullMethodName     = "/witnessmark.v1.AnswerService/AcceptMark"
+	AnswerService_Retract_FullMethodName        = "/witnessmark.v1.AnswerService/Retract"
+	AnswerService_Reinstate_FullMethodName      = "/witnessmark.v1.AnswerService/Reinstate"
 	AnswerService_GetMark_FullMethodName        = "/witnessmark.v1.AnswerService/GetMark"
 )
 
@@ -45,6 +47,10 @@ type AnswerServiceClient interface {
 	ReadAttachment(ctx context.Context, in *ReadAttachmentRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[ReadAttachmentResponse], error)
 	// AcceptMark makes a run's first snapshot the reference of its rig and setup.
 	AcceptMark(ctx context.Context, in *AcceptMarkRequest, opts ...grpc.CallOption) (*AcceptMarkResponse, error)
+	// Retract makes a run void; it stays, with the reason.
+	Retract(ctx context.Context, in *RetractRequest, opts ...grpc.CallOption) (*RetractResponse, error)
+	// Reinstate withdraws a run's retraction.
+	Reinstate(ctx context.Context, in *ReinstateRequest, opts ...grpc.CallOption) (*ReinstateResponse, error)
 	// GetMark gives the reference in force.
 	GetMark(ctx context.Context, in *GetMarkRequest, opts ...grpc.CallOption) (*GetMarkResponse, error)
 }
@@ -153,6 +159,26 @@ func (c *answerServiceClient) AcceptMark(ctx context.Context, in *AcceptMarkRequ
 	return out, nil
 }
 
+func (c *answerServiceClient) Retract(ctx context.Context, in *RetractRequest, opts ...grpc.CallOption) (*RetractResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(RetractResponse)
+	err := c.cc.Invoke(ctx, AnswerService_Retract_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *answerServiceClient) Reinstate(ctx context.Context, in *ReinstateRequest, opts ...grpc.CallOption) (*ReinstateResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ReinstateResponse)
+	err := c.cc.Invoke(ctx, AnswerService_Reinstate_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *answerServiceClient) GetMark(ctx context.Context, in *GetMarkRequest, opts ...grpc.CallOption) (*GetMarkResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(GetMarkResponse)
@@ -180,6 +206,10 @@ type AnswerServiceServer interface {
 	ReadAttachment(*ReadAttachmentRequest, grpc.ServerStreamingServer[ReadAttachmentResponse]) error
 	// AcceptMark makes a run's first snapshot the reference of its rig and setup.
 	AcceptMark(context.Context, *AcceptMarkRequest) (*AcceptMarkResponse, error)
+	// Retract makes a run void; it stays, with the reason.
+	Retract(context.Context, *RetractRequest) (*RetractResponse, error)
+	// Reinstate withdraws a run's retraction.
+	Reinstate(context.Context, *ReinstateRequest) (*ReinstateResponse, error)
 	// GetMark gives the reference in force.
 	GetMark(context.Context, *GetMarkRequest) (*GetMarkResponse, error)
 	mustEmbedUnimplementedAnswerServiceServer()
@@ -209,6 +239,12 @@ func (UnimplementedAnswerServiceServer) ReadAttachment(*ReadAttachmentRequest, g
 }
 func (UnimplementedAnswerServiceServer) AcceptMark(context.Context, *AcceptMarkRequest) (*AcceptMarkResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method AcceptMark not implemented")
+}
+func (UnimplementedAnswerServiceServer) Retract(context.Context, *RetractRequest) (*RetractResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method Retract not implemented")
+}
+func (UnimplementedAnswerServiceServer) Reinstate(context.Context, *ReinstateRequest) (*ReinstateResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method Reinstate not implemented")
 }
 func (UnimplementedAnswerServiceServer) GetMark(context.Context, *GetMarkRequest) (*GetMarkResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetMark not implemented")
@@ -314,6 +350,42 @@ func _AnswerService_AcceptMark_Handler(srv interface{}, ctx context.Context, dec
 	return interceptor(ctx, in, info, handler)
 }
 
+func _AnswerService_Retract_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(RetractRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AnswerServiceServer).Retract(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AnswerService_Retract_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AnswerServiceServer).Retract(ctx, req.(*RetractRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _AnswerService_Reinstate_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ReinstateRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AnswerServiceServer).Reinstate(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AnswerService_Reinstate_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AnswerServiceServer).Reinstate(ctx, req.(*ReinstateRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _AnswerService_GetMark_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(GetMarkRequest)
 	if err := dec(in); err != nil {
@@ -346,6 +418,14 @@ var AnswerService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "AcceptMark",
 			Handler:    _AnswerService_AcceptMark_Handler,
+		},
+		{
+			MethodName: "Retract",
+			Handler:    _AnswerService_Retract_Handler,
+		},
+		{
+			MethodName: "Reinstate",
+			Handler:    _AnswerService_Reinstate_Handler,
 		},
 		{
 			MethodName: "GetMark",

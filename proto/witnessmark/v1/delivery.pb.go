@@ -111,7 +111,9 @@ type Announcement struct {
 	PublicKey []byte `protobuf:"bytes,3,opt,name=public_key,json=publicKey,proto3" json:"public_key,omitempty"`
 	Signature []byte `protobuf:"bytes,4,opt,name=signature,proto3" json:"signature,omitempty"`
 	// In the order in which the bytes follow the record's.
-	Parts         []*AnnouncedPart `protobuf:"bytes,5,rep,name=parts,proto3" json:"parts,omitempty"`
+	Parts []*AnnouncedPart `protobuf:"bytes,5,rep,name=parts,proto3" json:"parts,omitempty"`
+	// Of the last head of this trail that the rig saw; 0 when it saw none.
+	SeenSize      int64 `protobuf:"varint,6,opt,name=seen_size,json=seenSize,proto3" json:"seen_size,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -179,6 +181,13 @@ func (x *Announcement) GetParts() []*AnnouncedPart {
 		return x.Parts
 	}
 	return nil
+}
+
+func (x *Announcement) GetSeenSize() int64 {
+	if x != nil {
+		return x.SeenSize
+	}
+	return 0
 }
 
 type AnnouncedPart struct {
@@ -338,6 +347,160 @@ func (x *DeliverResponse) GetJudgement() *Judgement {
 	return nil
 }
 
+type GetHeadRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Signed notes, at most 4.
+	Seen          [][]byte `protobuf:"bytes,1,rep,name=seen,proto3" json:"seen,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetHeadRequest) Reset() {
+	*x = GetHeadRequest{}
+	mi := &file_witnessmark_v1_delivery_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetHeadRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetHeadRequest) ProtoMessage() {}
+
+func (x *GetHeadRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_witnessmark_v1_delivery_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetHeadRequest.ProtoReflect.Descriptor instead.
+func (*GetHeadRequest) Descriptor() ([]byte, []int) {
+	return file_witnessmark_v1_delivery_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *GetHeadRequest) GetSeen() [][]byte {
+	if x != nil {
+		return x.Seen
+	}
+	return nil
+}
+
+type GetHeadResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The key that signs the trail's heads, as the note format spells it.
+	VerifierKey string `protobuf:"bytes,1,opt,name=verifier_key,json=verifierKey,proto3" json:"verifier_key,omitempty"`
+	// A signed note.
+	Head []byte `protobuf:"bytes,2,opt,name=head,proto3" json:"head,omitempty"`
+	// In the order of seen.
+	Consistency   []*Consistency `protobuf:"bytes,3,rep,name=consistency,proto3" json:"consistency,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetHeadResponse) Reset() {
+	*x = GetHeadResponse{}
+	mi := &file_witnessmark_v1_delivery_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetHeadResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetHeadResponse) ProtoMessage() {}
+
+func (x *GetHeadResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_witnessmark_v1_delivery_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetHeadResponse.ProtoReflect.Descriptor instead.
+func (*GetHeadResponse) Descriptor() ([]byte, []int) {
+	return file_witnessmark_v1_delivery_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *GetHeadResponse) GetVerifierKey() string {
+	if x != nil {
+		return x.VerifierKey
+	}
+	return ""
+}
+
+func (x *GetHeadResponse) GetHead() []byte {
+	if x != nil {
+		return x.Head
+	}
+	return nil
+}
+
+func (x *GetHeadResponse) GetConsistency() []*Consistency {
+	if x != nil {
+		return x.Consistency
+	}
+	return nil
+}
+
+// Consistency proves that the present tree begins with all entries of an earlier
+// one. It is empty where the collector cannot prove it.
+type Consistency struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Hashes        [][]byte               `protobuf:"bytes,1,rep,name=hashes,proto3" json:"hashes,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Consistency) Reset() {
+	*x = Consistency{}
+	mi := &file_witnessmark_v1_delivery_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Consistency) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Consistency) ProtoMessage() {}
+
+func (x *Consistency) ProtoReflect() protoreflect.Message {
+	mi := &file_witnessmark_v1_delivery_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Consistency.ProtoReflect.Descriptor instead.
+func (*Consistency) Descriptor() ([]byte, []int) {
+	return file_witnessmark_v1_delivery_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *Consistency) GetHashes() [][]byte {
+	if x != nil {
+		return x.Hashes
+	}
+	return nil
+}
+
 var File_witnessmark_v1_delivery_proto protoreflect.FileDescriptor
 
 const file_witnessmark_v1_delivery_proto_rawDesc = "" +
@@ -346,7 +509,7 @@ const file_witnessmark_v1_delivery_proto_rawDesc = "" +
 	"\x0eDeliverRequest\x12B\n" +
 	"\fannouncement\x18\x01 \x01(\v2\x1c.witnessmark.v1.AnnouncementH\x00R\fannouncement\x12-\n" +
 	"\x05chunk\x18\x02 \x01(\v2\x15.witnessmark.v1.ChunkH\x00R\x05chunkB\t\n" +
-	"\amessage\"\xc6\x01\n" +
+	"\amessage\"\xe3\x01\n" +
 	"\fAnnouncement\x12#\n" +
 	"\rrecord_sha256\x18\x01 \x01(\fR\frecordSha256\x12\x1f\n" +
 	"\vrecord_size\x18\x02 \x01(\x04R\n" +
@@ -354,7 +517,8 @@ const file_witnessmark_v1_delivery_proto_rawDesc = "" +
 	"\n" +
 	"public_key\x18\x03 \x01(\fR\tpublicKey\x12\x1c\n" +
 	"\tsignature\x18\x04 \x01(\fR\tsignature\x123\n" +
-	"\x05parts\x18\x05 \x03(\v2\x1d.witnessmark.v1.AnnouncedPartR\x05parts\"O\n" +
+	"\x05parts\x18\x05 \x03(\v2\x1d.witnessmark.v1.AnnouncedPartR\x05parts\x12\x1b\n" +
+	"\tseen_size\x18\x06 \x01(\x03R\bseenSize\"O\n" +
 	"\rAnnouncedPart\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x12\n" +
 	"\x04size\x18\x02 \x01(\x04R\x04size\x12\x16\n" +
@@ -363,9 +527,18 @@ const file_witnessmark_v1_delivery_proto_rawDesc = "" +
 	"\x04data\x18\x01 \x01(\fR\x04data\"}\n" +
 	"\x0fDeliverResponse\x121\n" +
 	"\areceipt\x18\x01 \x01(\v2\x17.witnessmark.v1.ReceiptR\areceipt\x127\n" +
-	"\tjudgement\x18\x02 \x01(\v2\x19.witnessmark.v1.JudgementR\tjudgement2_\n" +
+	"\tjudgement\x18\x02 \x01(\v2\x19.witnessmark.v1.JudgementR\tjudgement\"$\n" +
+	"\x0eGetHeadRequest\x12\x12\n" +
+	"\x04seen\x18\x01 \x03(\fR\x04seen\"\x87\x01\n" +
+	"\x0fGetHeadResponse\x12!\n" +
+	"\fverifier_key\x18\x01 \x01(\tR\vverifierKey\x12\x12\n" +
+	"\x04head\x18\x02 \x01(\fR\x04head\x12=\n" +
+	"\vconsistency\x18\x03 \x03(\v2\x1b.witnessmark.v1.ConsistencyR\vconsistency\"%\n" +
+	"\vConsistency\x12\x16\n" +
+	"\x06hashes\x18\x01 \x03(\fR\x06hashes2\xab\x01\n" +
 	"\x0fDeliveryService\x12L\n" +
-	"\aDeliver\x12\x1e.witnessmark.v1.DeliverRequest\x1a\x1f.witnessmark.v1.DeliverResponse(\x01B0Z.witnessmark/proto/witnessmark/v1;witnessmarkv1b\x06proto3"
+	"\aDeliver\x12\x1e.witnessmark.v1.DeliverRequest\x1a\x1f.witnessmark.v1.DeliverResponse(\x01\x12J\n" +
+	"\aGetHead\x12\x1e.witnessmark.v1.GetHeadRequest\x1a\x1f.witnessmark.v1.GetHeadResponseB0Z.witnessmark/proto/witnessmark/v1;witnessmarkv1b\x06proto3"
 
 var (
 	file_witnessmark_v1_delivery_proto_rawDescOnce sync.Once
@@ -379,29 +552,35 @@ func file_witnessmark_v1_delivery_proto_rawDescGZIP() []byte {
 	return file_witnessmark_v1_delivery_proto_rawDescData
 }
 
-var file_witnessmark_v1_delivery_proto_msgTypes = make([]protoimpl.MessageInfo, 5)
+var file_witnessmark_v1_delivery_proto_msgTypes = make([]protoimpl.MessageInfo, 8)
 var file_witnessmark_v1_delivery_proto_goTypes = []any{
 	(*DeliverRequest)(nil),  // 0: witnessmark.v1.DeliverRequest
 	(*Announcement)(nil),    // 1: witnessmark.v1.Announcement
 	(*AnnouncedPart)(nil),   // 2: witnessmark.v1.AnnouncedPart
 	(*Chunk)(nil),           // 3: witnessmark.v1.Chunk
 	(*DeliverResponse)(nil), // 4: witnessmark.v1.DeliverResponse
-	(*Receipt)(nil),         // 5: witnessmark.v1.Receipt
-	(*Judgement)(nil),       // 6: witnessmark.v1.Judgement
+	(*GetHeadRequest)(nil),  // 5: witnessmark.v1.GetHeadRequest
+	(*GetHeadResponse)(nil), // 6: witnessmark.v1.GetHeadResponse
+	(*Consistency)(nil),     // 7: witnessmark.v1.Consistency
+	(*Receipt)(nil),         // 8: witnessmark.v1.Receipt
+	(*Judgement)(nil),       // 9: witnessmark.v1.Judgement
 }
 var file_witnessmark_v1_delivery_proto_depIdxs = []int32{
 	1, // 0: witnessmark.v1.DeliverRequest.announcement:type_name -> witnessmark.v1.Announcement
 	3, // 1: witnessmark.v1.DeliverRequest.chunk:type_name -> witnessmark.v1.Chunk
 	2, // 2: witnessmark.v1.Announcement.parts:type_name -> witnessmark.v1.AnnouncedPart
-	5, // 3: witnessmark.v1.DeliverResponse.receipt:type_name -> witnessmark.v1.Receipt
-	6, // 4: witnessmark.v1.DeliverResponse.judgement:type_name -> witnessmark.v1.Judgement
-	0, // 5: witnessmark.v1.DeliveryService.Deliver:input_type -> witnessmark.v1.DeliverRequest
-	4, // 6: witnessmark.v1.DeliveryService.Deliver:output_type -> witnessmark.v1.DeliverResponse
-	6, // [6:7] is the sub-list for method output_type
-	5, // [5:6] is the sub-list for method input_type
-	5, // [5:5] is the sub-list for extension type_name
-	5, // [5:5] is the sub-list for extension extendee
-	0, // [0:5] is the sub-list for field type_name
+	8, // 3: witnessmark.v1.DeliverResponse.receipt:type_name -> witnessmark.v1.Receipt
+	9, // 4: witnessmark.v1.DeliverResponse.judgement:type_name -> witnessmark.v1.Judgement
+	7, // 5: witnessmark.v1.GetHeadResponse.consistency:type_name -> witnessmark.v1.Consistency
+	0, // 6: witnessmark.v1.DeliveryService.Deliver:input_type -> witnessmark.v1.DeliverRequest
+	5, // 7: witnessmark.v1.DeliveryService.GetHead:input_type -> witnessmark.v1.GetHeadRequest
+	4, // 8: witnessmark.v1.DeliveryService.Deliver:output_type -> witnessmark.v1.DeliverResponse
+	6, // 9: witnessmark.v1.DeliveryService.GetHead:output_type -> witnessmark.v1.GetHeadResponse
+	8, // [8:10] is the sub-list for method output_type
+	6, // [6:8] is the sub-list for method input_type
+	6, // [6:6] is the sub-list for extension type_name
+	6, // [6:6] is the sub-list for extension extendee
+	0, // [0:6] is the sub-list for field type_name
 }
 
 func init() { file_witnessmark_v1_delivery_proto_init() }
@@ -420,7 +599,7 @@ func file_witnessmark_v1_delivery_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_witnessmark_v1_delivery_proto_rawDesc), len(file_witnessmark_v1_delivery_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   5,
+			NumMessages:   8,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -20,6 +20,7 @@ const _ = grpc.SupportPackageIsVersion9
 
 const (
 	DeliveryService_Deliver_FullMethodName = "/witnessmark.v1.DeliveryService/Deliver"
+	DeliveryService_GetHead_FullMethodName = "/witnessmark.v1.DeliveryService/GetHead"
 )
 
 // DeliveryServiceClient is the client API for DeliveryService service.
@@ -33,6 +34,9 @@ type DeliveryServiceClient interface {
 	// only after one committed transaction; a record that is already kept is
 	// answered at once with the receipt it had.
 	Deliver(ctx context.Context, opts ...grpc.CallOption) (grpc.ClientStreamingClient[DeliverRequest, DeliverResponse], error)
+	// GetHead gives the present head of the trail, and how heads that the asker
+	// has seen before belong to it.
+	GetHead(ctx context.Context, in *GetHeadRequest, opts ...grpc.CallOption) (*GetHeadResponse, error)
 }
 
 type deliveryServiceClient struct {
@@ -56,6 +60,16 @@ func (c *deliveryServiceClient) Deliver(ctx context.Context, opts ...grpc.CallOp
 // This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
 type DeliveryService_DeliverClient = grpc.ClientStreamingClient[DeliverRequest, DeliverResponse]
 
+func (c *deliveryServiceClient) GetHead(ctx context.Context, in *GetHeadRequest, opts ...grpc.CallOption) (*GetHeadResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetHeadResponse)
+	err := c.cc.Invoke(ctx, DeliveryService_GetHead_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // DeliveryServiceServer is the server API for DeliveryService service.
 // All implementations must embed UnimplementedDeliveryServiceServer
 // for forward compatibility.
@@ -67,6 +81,9 @@ type DeliveryServiceServer interface {
 	// only after one committed transaction; a record that is already kept is
 	// answered at once with the receipt it had.
 	Deliver(grpc.ClientStreamingServer[DeliverRequest, DeliverResponse]) error
+	// GetHead gives the present head of the trail, and how heads that the asker
+	// has seen before belong to it.
+	GetHead(context.Context, *GetHeadRequest) (*GetHeadResponse, error)
 	mustEmbedUnimplementedDeliveryServiceServer()
 }
 
@@ -79,6 +96,9 @@ type UnimplementedDeliveryServiceServer struct{}
 
 func (UnimplementedDeliveryServiceServer) Deliver(grpc.ClientStreamingServer[DeliverRequest, DeliverResponse]) error {
 	return status.Error(codes.Unimplemented, "method Deliver not implemented")
+}
+func (UnimplementedDeliveryServiceServer) GetHead(context.Context, *GetHeadRequest) (*GetHeadResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetHead not implemented")
 }
 func (UnimplementedDeliveryServiceServer) mustEmbedUnimplementedDeliveryServiceServer() {}
 func (UnimplementedDeliveryServiceServer) testEmbeddedByValue()                         {}
@@ -108,13 +128,36 @@ func _DeliveryService_Deliver_Handler(srv interface{}, stream grpc.ServerStream)
 // This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
 type DeliveryService_DeliverServer = grpc.ClientStreamingServer[DeliverRequest, DeliverResponse]
 
+func _DeliveryService_GetHead_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetHeadRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(DeliveryServiceServer).GetHead(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: DeliveryService_GetHead_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(DeliveryServiceServer).GetHead(ctx, req.(*GetHeadRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // DeliveryService_ServiceDesc is the grpc.ServiceDesc for DeliveryService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
 var DeliveryService_ServiceDesc = grpc.ServiceDesc{
 	ServiceName: "witnessmark.v1.DeliveryService",
 	HandlerType: (*DeliveryServiceServer)(nil),
-	Methods:     []grpc.MethodDesc{},
+	Methods: []grpc.MethodDesc{
+		{
+			MethodName: "GetHead",
+			Handler:    _DeliveryService_GetHead_Handler,
+		},
+	},
 	Streams: []grpc.StreamDesc{
 		{
 			StreamName:    "Deliver",

@@ -307,7 +307,12 @@ type Receipt struct {
 	// From the leaf to the root, 32 bytes each.
 	Proof [][]byte `protobuf:"bytes,5,rep,name=proof,proto3" json:"proof,omitempty"`
 	// A signed note over the trail's head.
-	Head          []byte `protobuf:"bytes,6,opt,name=head,proto3" json:"head,omitempty"`
+	Head []byte `protobuf:"bytes,6,opt,name=head,proto3" json:"head,omitempty"`
+	// The size that the announcement gave, and the proof that of the trees of
+	// seen_size and size the larger begins with all entries of the smaller, 32
+	// bytes a hash. Empty where the collector cannot prove it.
+	SeenSize      int64    `protobuf:"varint,7,opt,name=seen_size,json=seenSize,proto3" json:"seen_size,omitempty"`
+	Consistency   [][]byte `protobuf:"bytes,8,rep,name=consistency,proto3" json:"consistency,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -384,6 +389,20 @@ func (x *Receipt) GetHead() []byte {
 	return nil
 }
 
+func (x *Receipt) GetSeenSize() int64 {
+	if x != nil {
+		return x.SeenSize
+	}
+	return 0
+}
+
+func (x *Receipt) GetConsistency() [][]byte {
+	if x != nil {
+		return x.Consistency
+	}
+	return nil
+}
+
 var File_witnessmark_v1_judgement_proto protoreflect.FileDescriptor
 
 const file_witnessmark_v1_judgement_proto_rawDesc = "" +
@@ -407,14 +426,16 @@ const file_witnessmark_v1_judgement_proto_rawDesc = "" +
 	"\x04text\x18\x01 \x01(\tH\x00R\x04text\x12\x18\n" +
 	"\x06number\x18\x02 \x01(\x01H\x00R\x06number\x12\x16\n" +
 	"\x05truth\x18\x03 \x01(\bH\x00R\x05truthB\a\n" +
-	"\x05value\"\x96\x01\n" +
+	"\x05value\"\xd5\x01\n" +
 	"\aReceipt\x12#\n" +
 	"\rrecord_sha256\x18\x01 \x01(\fR\frecordSha256\x12\x12\n" +
 	"\x04leaf\x18\x02 \x01(\fR\x04leaf\x12\x14\n" +
 	"\x05index\x18\x03 \x01(\x03R\x05index\x12\x12\n" +
 	"\x04size\x18\x04 \x01(\x03R\x04size\x12\x14\n" +
 	"\x05proof\x18\x05 \x03(\fR\x05proof\x12\x12\n" +
-	"\x04head\x18\x06 \x01(\fR\x04headB0Z.witnessmark/proto/witnessmark/v1;witnessmarkv1b\x06proto3"
+	"\x04head\x18\x06 \x01(\fR\x04head\x12\x1b\n" +
+	"\tseen_size\x18\a \x01(\x03R\bseenSize\x12 \n" +
+	"\vconsistency\x18\b \x03(\fR\vconsistencyB0Z.witnessmark/proto/witnessmark/v1;witnessmarkv1b\x06proto3"
 
 var (
 	file_witnessmark_v1_judgement_proto_rawDescOnce sync.Once

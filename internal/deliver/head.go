@@ -1,0 +1,92 @@
+package deliver
+
+import (
+	"context"
+	"errors"
+	"fmt"
+
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+
+	"witnessmark/internal/fault"
+	"witnessmark/internal/record"
+	"witnessmark/internal/trail"
+	pb "witnessmark/proto/witnessmark/v1"
+)
+
+// Prover is the trail of what is kept.
+type Prover interface {
+	// Consistency proves that the tree of size begins with all entries of the tree
+	// of older. A size that the trail does not have gives nil.
+	Consistency(older, size int64) ([]trail.Hash, error)
+	// Extends gives the present head and how those that were seen belong to it.
+	Extends(ctx context.Context, seen [][]byte) (Extended, error)
+}
+
+// Extended is a collector's present head, and the proofs that it only adds to
+// heads that were seen before.
+type Extended struct {
+	VerifierKey string // of the key that signs heads, as the note format spells it
+	Head        []byte // a signed note
+	// Consistency holds, in the order of the heads seen, a proof each; nil where
+	// there is none.
+	Consistency [][]trail.Hash
+}
+
+const (
+	mostSeen = 4       // heads in one question
+	mostNote = 8 << 10 // bytes of a signed head
+)
+
+// lead adds to a receipt how it belongs to the trail of the size that was seen.
+func (s *server) lead(seen int64, r *trail.Receipt) (err error) {
+	if seen == 0 {
+		return nil
+	}
+	r.SeenSize = seen
+	r.Consistency, err = s.taker.Consistency(min(seen, r.Size), max(seen, r.Size))
+	return err
+}
+
+func (s *server) GetHead(ctx context.Context, q *pb.GetHeadRequest) (*pb.GetHeadResponse, error) {
+	if n := len(q.GetSeen()); n > mostSeen {
+		return nil, status.Errorf(codes.InvalidArgument, "%d heads are said to be seen; %d are taken", n, mostSeen)
+	}
+	for _, note := range q.GetSeen() {
+		if len(note) > mostNote {
+			return nil, status.Errorf(codes.InvalidArgument, "a head of %d bytes is said to be seen; %d are taken", len(note), mostNote)
+		}
+	}
+	x, err := s.taker.Extends(ctx, q.GetSeen())
+	if err != nil {
+		return nil, statusOf(err)
+	}
+	m := &pb.GetHeadResponse{VerifierKey: x.VerifierKey, Head: x.Head}
+	for _, p := range x.Consistency {
+		m.Consistency = append(m.Consistency, &pb.Consistency{Hashes: record.HashesProto(p)})
+	}
+	return m, nil
+}
+
+// AskHead asks a collector for its present head, and for the proofs that it only
+// adds to the heads seen, signed notes. Nothing of the answer is checked but its
+// shape. Its errors are those of Send.
+func AskHead(ctx context.Context, conn grpc.ClientConnInterface, seen ...[]byte) (Extended, error) {
+	m, err := pb.NewDeliveryServiceClient(conn).GetHead(ctx, &pb.GetHeadRequest{Seen: seen})
+	if err != nil {
+		return Extended{}, explain(ctx, err)
+	}
+	x := Extended{VerifierKey: m.GetVerifierKey(), Head: m.GetHead()}
+	for _, c := range m.GetConsistency() {
+		p, e := record.HashesOf(c.GetHashes())
+		x.Consistency, err = append(x.Consistency, p), errors.Join(err, e)
+	}
+	if err == nil && len(x.Consistency) != len(seen) {
+		err = fmt.Errorf("%d proofs came for %d heads", len(x.Consistency), len(seen))
+	}
+	if err != nil {
+		return Extended{}, fault.New("ask for the trail's head", "", fmt.Errorf("%w: its answer is not one: %w", ErrUnreachable, err))
+	}
+	return x, nil
+}
