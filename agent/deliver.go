@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"witnessmark/internal/answer"
+	"witnessmark/internal/audit"
 	"witnessmark/internal/capture"
 	"witnessmark/internal/collect"
 	"witnessmark/internal/deliver"
@@ -32,29 +33,46 @@ const inVain = 2
 // collector does not take any. Its error is that of listing or connecting.
 func (s *session) flush(ctx context.Context, sp *spool.Spool, destination string, tell func(spool.Item, delivered)) error {
 	items, listing := sp.Pending()
-	var conn *collect.Connection
+	var met *audit.Trail
 	failures := 0
 	for _, it := range items {
 		if it.Destination != destination {
 			continue
 		}
-		if conn == nil {
-			var err error
-			if conn, err = s.connect(ctx, destination); err != nil {
+		if met == nil {
+			conn, err := s.connect(ctx, destination)
+			if err != nil {
 				return errors.Join(err, listing)
 			}
 			defer conn.Close()
+			if met, err = s.meet(ctx, conn, destination); err != nil {
+				tell(it, delivered{err: err})
+				break
+			}
 		}
-		d := send(ctx, conn, sp, it)
+		d := send(ctx, met, destination, sp, it)
 		tell(it, d)
 		if failures++; !waits(d.err) {
 			failures = 0
 		}
-		if failures == inVain || ctx.Err() != nil {
+		if failures == inVain || ctx.Err() != nil || errors.Is(d.err, audit.ErrAlarm) {
 			break
 		}
 	}
 	return listing
+}
+
+// meet holds the collector's trail against what was seen of it, before anything
+// is delivered into it.
+func (s *session) meet(ctx context.Context, conn *collect.Connection, destination string) (*audit.Trail, error) {
+	a, err := s.openAuditor()
+	if err != nil {
+		return nil, err
+	}
+	ctx, cancel := context.WithTimeoutCause(ctx, patience, fmt.Errorf("it took more than %v", patience))
+	defer cancel()
+	met, err := a.Meet(ctx, conn, destination)
+	return met, whereTo(conn.Where, err)
 }
 
 // The longest that one delivery may take: a collector that takes less than
@@ -64,8 +82,8 @@ const (
 	slowest  = 64 << 10 // bytes a second
 )
 
-// send delivers one run and lets it go once its receipt is kept.
-func send(ctx context.Context, conn *collect.Connection, sp *spool.Spool, it spool.Item) delivered {
+// send delivers one run and lets it go once its receipt holds and is kept.
+func send(ctx context.Context, met *audit.Trail, where string, sp *spool.Spool, it spool.Item) delivered {
 	var parts []deliver.Part
 	size := int64(len(it.Signed.Bytes))
 	for i, a := range it.Attachments {
@@ -75,16 +93,16 @@ func send(ctx context.Context, conn *collect.Connection, sp *spool.Spool, it spo
 	most := patience + time.Duration(size/slowest)*time.Second
 	ctx, cancel := context.WithTimeoutCause(ctx, most, fmt.Errorf("it took more than %v", most))
 	defer cancel()
-	reply, err := deliver.Send(ctx, conn, it.Signed, parts)
+	reply, err := met.Send(ctx, it.Signed, parts)
 	if err != nil && !errors.Is(err, deliver.ErrRefused) {
 		if _, e := sp.Receipt(it.ID); e == nil {
 			// Another agent has delivered it meanwhile, and its files went away
 			// under us: a record that is known is answered without them.
-			reply, err = deliver.Send(ctx, conn, it.Signed, nil)
+			reply, err = met.Send(ctx, it.Signed, nil)
 		}
 	}
 	if err != nil {
-		return delivered{err: whereTo(conn.Where, err)}
+		return delivered{err: whereTo(where, err)}
 	}
 	receipt, err := json.Marshal(answer.ReceiptOf(reply.Receipt))
 	if err == nil {
@@ -104,7 +122,12 @@ func whereTo(where string, err error) error {
 
 // waits says whether a delivery failed in a way that is worth trying again.
 func waits(err error) bool {
-	return errors.Is(err, deliver.ErrUnreachable) || errors.Is(err, context.Canceled)
+	return errors.Is(err, deliver.ErrUnreachable) || errors.Is(err, context.Canceled) || unproved(err)
+}
+
+// unproved says whether a collector did not prove what it said.
+func unproved(err error) bool {
+	return errors.Is(err, audit.ErrAlarm) || errors.Is(err, audit.ErrReceipt)
 }
 
 // hurry is how long a delivery goes on once the operator wants to stop.

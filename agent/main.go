@@ -7,12 +7,14 @@
 //	agent run --workload orrery.toml        measure, record, deliver
 //	agent run --log frames.csv -- ./orrery  the same, all by flags
 //	agent spool                             runs that wait for a collector
+//	agent trail                             what was seen of collectors' trails
 //
 // Without --collector it keeps records in an archive in the user's state folder.
 // It only reads: it never sets a clock, a voltage, a fan or a power limit.
 //
 // Exit codes: 0 fine, 1 failed, 2 wrong usage, 3 flags raised (check, and run
-// with --strict), 130 interrupted.
+// with --strict), 4 a collector's trail is not the one that was seen before, 130
+// interrupted.
 package main
 
 import (
@@ -49,7 +51,8 @@ func stops() (list []os.Signal) {
 
 // run is the command without its process: it parses, wires and waits.
 func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.Writer) int {
-	cmd := rootCommand(&session{stdout: stdout, stderr: stderr})
+	s := &session{stdout: stdout, stderr: stderr}
+	cmd := rootCommand(s)
 	cmd.SetArgs(args)
 	cmd.SetIn(stdin)
 	cmd.SetOut(stdout)
@@ -59,5 +62,7 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 		screen.Warn(stderr, cmd.Name(), "interrupted")
 		err = screen.Exit(screen.Interrupted, nil)
 	}
-	return screen.Fail(stderr, cmd.Name(), err)
+	code := screen.Fail(stderr, cmd.Name(), err)
+	s.remind()
+	return code
 }

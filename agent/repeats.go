@@ -151,14 +151,18 @@ func (r *repeats) conclude(ctx context.Context, strict bool) error {
 	}
 	r.complain()
 	bad, flagged := r.failed != nil, false
+	doubted := slices.ContainsFunc(r.late, unproved)
 	for i, out := range r.mine {
 		flagged = flagged || views[i].Standing != drift.Clean
 		late := r.sent[out.Run.ID].err
+		doubted = doubted || unproved(late)
 		bad = bad || out.Run.Exit.Outcome != record.Finished || out.LogError != nil || (late != nil && !waits(late))
 	}
 	switch {
 	case ctx.Err() != nil:
 		return screen.Exit(screen.Interrupted, nil)
+	case doubted:
+		return screen.Exit(screen.NotProved, nil)
 	case bad:
 		return screen.Exit(screen.Failed, nil)
 	case strict && flagged:
@@ -174,6 +178,7 @@ func (r *repeats) complain() {
 	tell := func(err error) {
 		if err != nil && !told[err.Error()] {
 			told[err.Error()] = true
+			r.tell(err)
 			screen.Fail(r.stderr, "agent", err)
 		}
 	}

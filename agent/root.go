@@ -21,10 +21,11 @@ import (
 // session is what all commands of one call share.
 type session struct {
 	stdout, stderr io.Writer
-	state          string // --state
-	collector      string // --collector
-	root           string // --root
-	json           bool   // --json
+	state          string          // --state
+	collector      string          // --collector
+	root           string          // --root
+	json           bool            // --json
+	told           map[string]bool // alarms that were told of, by name
 }
 
 func rootCommand(s *session) *cobra.Command {
@@ -37,7 +38,8 @@ has drifted is flagged before it misleads.
 It only reads: it never sets a clock, a voltage, a fan or a power limit.
 
 Exits 0 when all is well, 1 when something failed, 2 when it was called wrongly,
-3 when flags were raised (check, and run --strict), 130 when interrupted.`,
+3 when flags were raised (check, and run --strict), 4 when a collector's trail is
+not the one that was seen before, 130 when interrupted.`,
 		Example: "  agent check --setup heron-rated.toml\n  agent run --workload orrery.toml --setup heron-rated.toml",
 		Version: version,
 		Args:    cobra.NoArgs,
@@ -46,7 +48,7 @@ Exits 0 when all is well, 1 when something failed, 2 when it was called wrongly,
 	f := cmd.PersistentFlags()
 	f.StringVar(&s.collector, "collector", "", "deliver to the collector at `HOST:PORT` (or set WITNESSMARK_COLLECTOR); without it, to the archive in the state folder")
 	f.StringVar(&s.state, "state", "", "state folder `DIR` (or set WITNESSMARK_STATE)")
-	cmd.AddCommand(factsCommand(s), checkCommand(s), runCommand(s), spoolCommand(s))
+	cmd.AddCommand(factsCommand(s), checkCommand(s), runCommand(s), spoolCommand(s), trailCommand(s))
 	screen.StrictUsage(cmd)
 	return cmd
 }

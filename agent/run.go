@@ -38,7 +38,8 @@ where both say something, the flags hold. A workload that fails still gives a
 record. A run that cannot be delivered waits in the spool.
 
 Exits 0 when every run was measured, even if it could not be delivered yet; 1
-when a workload or its log failed; 3 with --strict when a flag weighs caution or
+when a workload or its log failed; 4 when the collector did not prove that its
+trail is the one that was seen before (see: agent trail --help); 3 with --strict when a flag weighs caution or
 more; 130 when it was interrupted.`,
 		Example: "  agent run --workload orrery.toml --setup heron-rated.toml\n" +
 			"  agent run --repeats 5 --log frames.csv --log-column frame_ms -- ./orrery --seconds=20 --log=frames.csv",

@@ -101,7 +101,8 @@ func spoolSendCommand(s *session) *cobra.Command {
 		Long: `Deliver the runs that wait, each to the collector it was meant for. With
 --collector only the runs for that collector are sent.
 
-Exits 0 when none waits any longer, 1 when some still do.`,
+Exits 0 when none waits any longer, 1 when some still do, 4 when a collector did
+not prove that its trail is the one that was seen before.`,
 		Example: "  agent spool send\n  agent spool send --collector 127.0.0.1:7410 --json",
 		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
@@ -168,12 +169,16 @@ func (s *session) stillLate(ctx context.Context, errs []error, left map[string]e
 	told := map[string]bool{}
 	for _, id := range slices.Sorted(maps.Keys(left)) {
 		errs = append(errs, left[id])
+		if unproved(left[id]) {
+			code = screen.NotProved
+		}
 	}
 	for _, err := range errs {
 		if err == nil || errors.Is(err, context.Canceled) || told[err.Error()] {
 			continue
 		}
-		told[err.Error()], code = true, screen.Failed
+		told[err.Error()], code = true, max(code, screen.Failed)
+		s.tell(err)
 		screen.Fail(s.stderr, "agent", err)
 	}
 	if ctx.Err() != nil {

@@ -9,7 +9,6 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
-	"runtime"
 	"sync"
 	"time"
 
@@ -18,6 +17,7 @@ import (
 	berrors "go.etcd.io/bbolt/errors"
 	"golang.org/x/mod/sumdb/note"
 
+	"witnessmark/internal/durable"
 	"witnessmark/internal/fault"
 	"witnessmark/internal/trail"
 )
@@ -101,7 +101,7 @@ func Open(path string, opt Options) (*Archive, error) {
 	a := &Archive{db: db, now: opt.Now, pageRows: pageRows, keeps: make(chan *keepCall, 256), done: make(chan struct{})}
 	err = a.prepare(opt)
 	if err == nil && fresh {
-		err = syncDir(filepath.Dir(path))
+		err = durable.SyncDir(filepath.Dir(path))
 	}
 	if err != nil {
 		db.Close()
@@ -109,19 +109,6 @@ func Open(path string, opt Options) (*Archive, error) {
 	}
 	a.writer.Go(a.write)
 	return a, nil
-}
-
-// syncDir makes the name of a new file as durable as its bytes. Windows cannot
-// and need not.
-func syncDir(dir string) error {
-	if runtime.GOOS == "windows" {
-		return nil
-	}
-	d, err := os.Open(dir)
-	if err != nil {
-		return err
-	}
-	return errors.Join(d.Sync(), d.Close())
 }
 
 func (a *Archive) prepare(opt Options) (err error) {

@@ -10,8 +10,8 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
-	"runtime"
 
+	"witnessmark/internal/durable"
 	"witnessmark/internal/fault"
 )
 
@@ -77,18 +77,5 @@ func makeKey(path string) error {
 	if err := os.Link(f.Name(), path); err != nil {
 		return err
 	}
-	return syncDir(filepath.Dir(path))
-}
-
-// syncDir makes the name of a new file as durable as its bytes. Windows cannot
-// and need not.
-func syncDir(dir string) error {
-	if runtime.GOOS == "windows" {
-		return nil
-	}
-	d, err := os.Open(dir)
-	if err != nil {
-		return err
-	}
-	return errors.Join(d.Sync(), d.Close())
+	return durable.SyncDir(filepath.Dir(path))
 }

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"witnessmark/internal/deliver"
+	"witnessmark/internal/durable"
 	"witnessmark/internal/fault"
 )
 
@@ -67,8 +68,5 @@ func Serve(ctx context.Context, dir, address string, log *slog.Logger, ready fun
 
 // tell puts the address where Embedded looks for it, whole or not at all.
 func tell(path, address string) error {
-	if err := os.WriteFile(path+".new", []byte(address+"\n"), 0o600); err != nil {
-		return err
-	}
-	return os.Rename(path+".new", path)
+	return durable.WriteFile(filepath.Dir(path), filepath.Base(path), []byte(address+"\n"))
 }

@@ -118,36 +118,3 @@ func (st *stage) abandon() {
 	st.lock.Close()
 	os.RemoveAll(st.dir)
 }
-
-// writeFile stores b under name in dir: written aside, synced, renamed.
-func writeFile(dir, name string, b []byte) error {
-	f, err := os.CreateTemp(dir, "."+name+"-")
-	if err != nil {
-		return err
-	}
-	_, err = f.Write(b)
-	err = errors.Join(err, f.Sync(), f.Close())
-	if err == nil {
-		err = os.Rename(f.Name(), filepath.Join(dir, name))
-	}
-	if err != nil {
-		os.Remove(f.Name())
-		return err
-	}
-	return syncDir(dir)
-}
-
-// makeDir makes a folder, and those above it, so that they survive what is
-// stored in them.
-func makeDir(dir string) error {
-	if exists(dir) {
-		return nil
-	}
-	if err := makeDir(filepath.Dir(dir)); err != nil {
-		return err
-	}
-	if err := os.Mkdir(dir, 0o700); err != nil && !errors.Is(err, os.ErrExist) {
-		return err
-	}
-	return syncDir(filepath.Dir(dir))
-}

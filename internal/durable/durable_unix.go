@@ -1,6 +1,6 @@
 //go:build unix
 
-package spool
+package durable
 
 import (
 	"errors"
@@ -9,12 +9,12 @@ import (
 	"syscall"
 )
 
-// renamesOpenFiles says that a folder can be renamed while a file in it is open.
-const renamesOpenFiles = true
+// RenamesOpenFiles says that a folder can be renamed while a file in it is open.
+const RenamesOpenFiles = true
 
-// tryLock opens and locks the file; nil without an error says that another
+// TryLock opens and locks the file; nil without an error says that another
 // process has it. The lock ends with the process, however it ends.
-func tryLock(path string, flags int) (*os.File, error) {
+func TryLock(path string, flags int) (*os.File, error) {
 	f, err := lock(path, flags, syscall.LOCK_NB)
 	if errors.Is(err, syscall.EWOULDBLOCK) {
 		return nil, nil
@@ -32,8 +32,8 @@ func tryLock(path string, flags int) (*os.File, error) {
 	return f, nil
 }
 
-// waitLock waits until no other process has the file locked.
-func waitLock(path string) (*os.File, error) { return lock(path, os.O_CREATE|os.O_RDWR, 0) }
+// WaitLock waits until no other process has the file locked.
+func WaitLock(path string) (*os.File, error) { return lock(path, os.O_CREATE|os.O_RDWR, 0) }
 
 func lock(path string, flags, how int) (*os.File, error) {
 	f, err := os.OpenFile(path, flags, 0o600)
@@ -52,7 +52,8 @@ func lock(path string, flags, how int) (*os.File, error) {
 	}
 }
 
-func syncDir(dir string) error {
+// SyncDir makes the names in a folder as durable as what they name.
+func SyncDir(dir string) error {
 	d, err := os.Open(dir)
 	if err != nil {
 		return err

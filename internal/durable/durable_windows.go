@@ -1,4 +1,4 @@
-package spool
+package durable
 
 import (
 	"errors"
@@ -7,12 +7,12 @@ import (
 	"golang.org/x/sys/windows"
 )
 
-// renamesOpenFiles says that a folder can be renamed while a file in it is open.
-const renamesOpenFiles = false
+// RenamesOpenFiles says that a folder can be renamed while a file in it is open.
+const RenamesOpenFiles = false
 
-// tryLock opens and locks the file; nil without an error says that another
+// TryLock opens and locks the file; nil without an error says that another
 // process has it. The lock ends with the process, however it ends.
-func tryLock(path string, flags int) (*os.File, error) {
+func TryLock(path string, flags int) (*os.File, error) {
 	f, err := lock(path, flags, windows.LOCKFILE_FAIL_IMMEDIATELY)
 	if errors.Is(err, windows.ERROR_LOCK_VIOLATION) {
 		return nil, nil
@@ -20,8 +20,8 @@ func tryLock(path string, flags int) (*os.File, error) {
 	return f, err
 }
 
-// waitLock waits until no other process has the file locked.
-func waitLock(path string) (*os.File, error) { return lock(path, os.O_CREATE|os.O_RDWR, 0) }
+// WaitLock waits until no other process has the file locked.
+func WaitLock(path string) (*os.File, error) { return lock(path, os.O_CREATE|os.O_RDWR, 0) }
 
 func lock(path string, flags int, how uint32) (*os.File, error) {
 	f, err := os.OpenFile(path, flags, 0o600)
@@ -36,5 +36,5 @@ func lock(path string, flags int, how uint32) (*os.File, error) {
 	return f, nil
 }
 
-// syncDir does nothing: the file system journals names by itself.
-func syncDir(string) error { return nil }
+// SyncDir has nothing to do: the file system journals names by itself.
+func SyncDir(string) error { return nil }

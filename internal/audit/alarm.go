@@ -1,0 +1,274 @@
+package audit
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"golang.org/x/mod/sumdb/note"
+
+	"witnessmark/internal/durable"
+	"witnessmark/internal/fault"
+	"witnessmark/internal/trail"
+)
+
+// ErrAlarm is returned when a collector's head or key is refused, and when there
+// is an alarm of that already.
+var ErrAlarm = errors.New("the collector's trail is not the one that was seen")
+
+// Alarm is a head or key that was refused.
+type Alarm struct {
+	Name      string      `json:"name"` // of its folder
+	Collector string      `json:"collector"`
+	At        time.Time   `json:"at"`
+	Why       string      `json:"why"`
+	Seen      HeadSeen    `json:"seen"`
+	Now       HeadSeen    `json:"now"`
+	Accepted  *Acceptance `json:"accepted,omitempty"` // nil while it is open
+	Folder    string      `json:"folder"`             // where the evidence is
+}
+
+// HeadSeen is one of the two heads of an alarm. The signed note is a file of the
+// evidence.
+type HeadSeen struct {
+	Key  string `json:"key"` // that signed it, or would have had to
+	Size int64  `json:"size"`
+	Root string `json:"root"`
+	Note string `json:"-"`
+}
+
+// Acceptance is an operator's word that an alarm is explained.
+type Acceptance struct {
+	At  time.Time `json:"at"`
+	By  string    `json:"by"`
+	Why string    `json:"why"`
+}
+
+// Error names both heads.
+func (a Alarm) Error() string {
+	if a.Seen.Key != a.Now.Key {
+		return fmt.Sprintf("alarm %s: %s: %s: pinned %s, now %s", a.Name, a.Collector, a.Why, a.Seen.Key, a.Now.Key)
+	}
+	return fmt.Sprintf("alarm %s: %s: %s: seen %d %s, now %d %s", a.Name, a.Collector, a.Why, a.Seen.Size, a.Seen.Root, a.Now.Size, a.Now.Root)
+}
+
+// Unwrap gives ErrAlarm.
+func (a Alarm) Unwrap() error { return ErrAlarm }
+
+// Hint says what to do.
+func (a Alarm) Hint() string {
+	return fmt.Sprintf("runs stay in the spool; show the collector's keeper the evidence in %s; once it is explained: agent trail accept %s --why TEXT", a.Folder, a.Name)
+}
+
+// headSeen describes a signed head; one that does not open has no size.
+func headSeen(key, msg string) HeadSeen {
+	s := HeadSeen{Key: key, Note: msg}
+	v, err := note.NewVerifier(key)
+	if err != nil {
+		return s
+	}
+	if h, err := trail.OpenHead([]byte(msg), note.VerifierList(v)); err == nil {
+		s.Size, s.Root = h.Size, h.Root.String()
+	}
+	return s
+}
+
+// raise keeps the evidence and returns the alarm as an error. One that is open
+// already on the same head seen is not raised again.
+func (a *Auditor) raise(collector string, seen, now HeadSeen, why error) error {
+	al := Alarm{Collector: collector, At: a.now().UTC(), Why: why.Error(), Seen: seen, Now: now}
+	free, err := a.alone()
+	if err == nil {
+		defer free()
+		err = a.keep(&al)
+	}
+	if err != nil {
+		return errors.Join(al, fault.New("keep the evidence", a.path("alarms"), err))
+	}
+	return al
+}
+
+func (a *Auditor) keep(al *Alarm) error {
+	if err := a.file(al); err != nil {
+		return err
+	}
+	m, err := a.recall(al.Collector)
+	if err != nil || m.Times == 0 || m.Refused == al.Name {
+		return err
+	}
+	m.Refused = al.Name
+	return a.remember(m)
+}
+
+// file keeps the evidence, or finds the open alarm that it is of already.
+func (a *Auditor) file(al *Alarm) error {
+	open, err := a.Open()
+	if err != nil {
+		return err
+	}
+	for _, o := range open {
+		if o.Collector == al.Collector && o.Seen == al.Seen && (o.Seen.Key == o.Now.Key) == (al.Seen.Key == al.Now.Key) {
+			*al = o
+			return nil
+		}
+	}
+	dir, err := os.MkdirTemp(a.path("alarms"), ".new-")
+	if err != nil {
+		return err
+	}
+	defer os.RemoveAll(dir)
+	suffix := strings.TrimPrefix(filepath.Base(dir), ".new-")
+	al.Name = al.At.Format("20060102T150405Z") + "-" + suffix[:min(4, len(suffix))]
+	al.Folder = a.path("alarms", al.Name)
+	about, err := json.MarshalIndent(al, "", "  ")
+	if err != nil {
+		return err
+	}
+	for name, b := range map[string][]byte{"alarm.json": about, "seen.head": []byte(al.Seen.Note), "now.head": []byte(al.Now.Note)} {
+		if err := durable.WriteFile(dir, name, b); err != nil {
+			return err
+		}
+	}
+	if err := os.Rename(dir, al.Folder); err != nil {
+		return err
+	}
+	return durable.SyncDir(a.path("alarms"))
+}
+
+// Alarms lists all alarms, the oldest first.
+func (a *Auditor) Alarms() ([]Alarm, error) {
+	names, err := os.ReadDir(a.path("alarms"))
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, fault.New("list alarms", a.path("alarms"), err)
+	}
+	var out []Alarm
+	for _, n := range names {
+		if strings.HasPrefix(n.Name(), ".") {
+			continue
+		}
+		al, err := a.alarm(n.Name())
+		if err != nil {
+			return out, fault.New("read alarm", a.path("alarms", n.Name()), err)
+		}
+		out = append(out, al)
+	}
+	slices.SortStableFunc(out, func(a, b Alarm) int { return a.At.Compare(b.At) })
+	return out, nil
+}
+
+// Open lists the alarms that nobody has accepted yet.
+func (a *Auditor) Open() (out []Alarm, err error) {
+	all, err := a.Alarms()
+	for _, al := range all {
+		if al.Accepted == nil {
+			out = append(out, al)
+		}
+	}
+	return out, err
+}
+
+func (a *Auditor) alarm(name string) (al Alarm, err error) {
+	dir := a.path("alarms", name)
+	b, err := os.ReadFile(filepath.Join(dir, "alarm.json"))
+	if err == nil {
+		err = json.Unmarshal(b, &al)
+	}
+	if err != nil {
+		return al, err
+	}
+	al.Name, al.Folder = name, dir
+	for file, to := range map[string]*string{"seen.head": &al.Seen.Note, "now.head": &al.Now.Note} {
+		b, err := os.ReadFile(filepath.Join(dir, file))
+		if err != nil {
+			return al, err
+		}
+		*to = string(b)
+	}
+	b, err = os.ReadFile(filepath.Join(dir, "accepted.json"))
+	if errors.Is(err, fs.ErrNotExist) {
+		return al, nil
+	}
+	if err == nil {
+		err = json.Unmarshal(b, &al.Accepted)
+	}
+	return al, err
+}
+
+// Accept closes an alarm. If the collector still shows what was refused, that
+// head is the last one seen from now on, and its key the pinned one.
+func (a *Auditor) Accept(name, by, why string) (Alarm, error) {
+	free, err := a.alone()
+	if err != nil {
+		return Alarm{}, err
+	}
+	defer free()
+	al, err := a.accept(name, Acceptance{a.now().UTC().Truncate(time.Second), by, why})
+	if err != nil {
+		return al, fault.New("accept alarm", name, err)
+	}
+	return al, nil
+}
+
+func (a *Auditor) accept(name string, how Acceptance) (Alarm, error) {
+	open, err := a.Open()
+	if err != nil {
+		return Alarm{}, err
+	}
+	var found []Alarm
+	for _, al := range open {
+		if strings.HasPrefix(al.Name, name) || strings.HasSuffix(al.Name, "-"+name) {
+			found = append(found, al)
+		}
+	}
+	switch {
+	case len(found) == 0:
+		return Alarm{}, fault.New("find", "", errors.New("no such alarm is open")).WithHint("list them with: agent trail")
+	case len(found) > 1:
+		return Alarm{}, fault.New("find", "", errors.New("more than one fits")).WithHint("give more letters of its name")
+	}
+	al := found[0]
+	if err := a.believe(al); err != nil {
+		return al, err
+	}
+	al.Accepted = &how
+	b, err := json.MarshalIndent(how, "", "  ")
+	if err != nil {
+		return al, err
+	}
+	return al, durable.WriteFile(al.Folder, "accepted.json", b)
+}
+
+// believe takes the refused head for the last one seen, wherever its trail is
+// remembered, unless the collector has shown the right trail again since.
+func (a *Auditor) believe(al Alarm) error {
+	all, err := a.Memories()
+	if err != nil {
+		return err
+	}
+	if m, err := a.recall(al.Collector); err != nil || m.Refused != al.Name {
+		return err
+	}
+	for _, m := range all {
+		if m.Collector != al.Collector && m.Key != al.Now.Key {
+			continue
+		}
+		m.Refused = ""
+		m.Key, m.Head, m.Seen = al.Now.Key, al.Now.Note, a.now().UTC()
+		if m.Collector == al.Collector && al.Seen.Key != al.Now.Key {
+			m.Pinned = a.now().UTC()
+		}
+		if err := a.remember(m); err != nil {
+			return err
+		}
+	}
+	return nil
+}

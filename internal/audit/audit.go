@@ -1,0 +1,290 @@
+package audit
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"sync"
+	"time"
+
+	"golang.org/x/mod/sumdb/note"
+	"google.golang.org/grpc"
+
+	"witnessmark/internal/deliver"
+	"witnessmark/internal/durable"
+	"witnessmark/internal/fault"
+	"witnessmark/internal/record"
+	"witnessmark/internal/trail"
+)
+
+// Auditor remembers trails in one folder. More than one process may have the
+// same folder open.
+type Auditor struct {
+	dir string
+	now func() time.Time
+}
+
+// Open makes the folder where needed, and sets room aside for the next collector
+// to be met.
+func Open(dir string, now func() time.Time) (*Auditor, error) {
+	a := &Auditor{dir, now}
+	for _, d := range []string{"memory", "alarms"} {
+		if err := durable.MakeDir(a.path(d)); err != nil {
+			return nil, fault.New("open memory of trails", dir, err)
+		}
+	}
+	for i := range 2 {
+		spare := a.path(fmt.Sprintf("spare.%d", i))
+		if _, err := os.Lstat(spare); err != nil {
+			_ = blank(spare) // on a full disk the next collector has to wait
+		}
+	}
+	return a, nil
+}
+
+// At gives the auditor of a folder without making it, to look at alarms.
+func At(dir string, now func() time.Time) *Auditor { return &Auditor{dir, now} }
+
+func (a *Auditor) path(elem ...string) string {
+	return filepath.Join(append([]string{a.dir}, elem...)...)
+}
+
+// alone keeps other processes from writing until free is called.
+func (a *Auditor) alone() (free func(), err error) {
+	f, err := durable.WaitLock(a.path("lock"))
+	if err != nil {
+		return nil, fault.New("lock memory of trails", a.dir, err)
+	}
+	return func() { f.Close() }, nil
+}
+
+// Pin remembers the key of a collector's trail before it is met. A key that is
+// pinned already stays: the error is then ErrAlarm.
+func (a *Auditor) Pin(collector, key string) error {
+	if _, err := note.NewVerifier(key); err != nil {
+		return fault.New("pin key", collector, err)
+	}
+	free, err := a.alone()
+	if err != nil {
+		return err
+	}
+	defer free()
+	m, err := a.recall(collector)
+	switch {
+	case err != nil:
+		return fault.New("pin key", collector, err)
+	case m.Times > 0 && m.Key != key:
+		return fault.New("pin key", collector, fmt.Errorf("%w: its key is pinned as %s", ErrAlarm, m.Key))
+	case m.Times > 0:
+		return nil
+	}
+	return a.pin(&m, collector, key)
+}
+
+// pin remembers a new address, and with it what was seen of the same trail at
+// another one; the caller holds the lock.
+func (a *Auditor) pin(m *Memory, collector, key string) error {
+	*m = Memory{Collector: collector, Key: key, Pinned: a.now().UTC()}
+	all, err := a.Memories()
+	if err != nil {
+		return err
+	}
+	best := int64(-1)
+	for _, o := range all {
+		if h, _, err := o.open(); o.Key == key && err == nil && h.Size > best {
+			best, m.Head, m.Seen = h.Size, o.Head, o.Seen
+		}
+	}
+	return a.remember(*m)
+}
+
+// Trail is a collector's trail, met and found to be the one that was seen. Its
+// methods may be called at the same time.
+type Trail struct {
+	auditor *Auditor
+	conn    grpc.ClientConnInterface
+	known   note.Verifiers
+
+	mu   sync.Mutex
+	last Memory
+	head trail.Head
+}
+
+// Meet asks the collector at an address for its head and holds that against the
+// last seen. A trail that was cut back or written anew, or another key, raises an
+// alarm, which is the error and wraps ErrAlarm. Other errors are those of
+// deliver.AskHead.
+func (a *Auditor) Meet(ctx context.Context, conn grpc.ClientConnInterface, collector string) (*Trail, error) {
+	m, err := a.recall(collector)
+	if err != nil {
+		return nil, fault.New("recall trail", collector, err)
+	}
+	if m.Times == 0 {
+		if m, err = a.first(ctx, conn, collector); err != nil {
+			return nil, err
+		}
+	}
+	t := &Trail{auditor: a, conn: conn, last: m}
+	if t.head, t.known, err = m.open(); err != nil {
+		return nil, fault.New("recall trail", collector, err)
+	}
+	return t, t.meet(ctx)
+}
+
+// first pins the key of a collector that was never met.
+func (a *Auditor) first(ctx context.Context, conn grpc.ClientConnInterface, collector string) (Memory, error) {
+	x, err := deliver.AskHead(ctx, conn)
+	if err != nil {
+		return Memory{}, err
+	}
+	if err := a.Pin(collector, x.VerifierKey); err != nil && !errors.Is(err, ErrAlarm) {
+		return Memory{}, err
+	}
+	return a.recall(collector) // which another process may have made meanwhile
+}
+
+func (t *Trail) meet(ctx context.Context) error {
+	var seen [][]byte
+	if t.last.Head != "" {
+		seen = append(seen, []byte(t.last.Head))
+	}
+	x, err := deliver.AskHead(ctx, t.conn, seen...)
+	if err != nil {
+		return err
+	}
+	now, err := t.open(x)
+	if err != nil {
+		return err
+	}
+	var proof []trail.Hash
+	if len(seen) > 0 {
+		proof = x.Consistency[0]
+	}
+	return t.advance(ctx, t.last, t.head, now, x.Head, proof)
+}
+
+// open gives the head of an answer, which the pinned key must have signed.
+func (t *Trail) open(x deliver.Extended) (trail.Head, error) {
+	if x.VerifierKey != t.last.Key {
+		return trail.Head{}, t.auditor.raise(t.last.Collector, headSeen(t.last.Key, t.last.Head), headSeen(x.VerifierKey, string(x.Head)), errOtherKey)
+	}
+	h, err := trail.OpenHead(x.Head, t.known)
+	if err != nil {
+		return h, fault.New("check the trail's head", t.last.Collector, fmt.Errorf("%w: %w", deliver.ErrUnreachable, err))
+	}
+	return h, nil
+}
+
+var errOtherKey = errors.New("its trail is signed with another key")
+
+// advance takes a head for the last one seen, if proof shows that it adds to it.
+func (t *Trail) advance(ctx context.Context, last Memory, seen, now trail.Head, signed []byte, proof []trail.Hash) error {
+	if err := trail.CheckConsistency(seen, now, proof); err != nil {
+		return t.refuse(last, signed, err)
+	}
+	return t.take(ctx, last, now, signed)
+}
+
+// refuse raises the alarm that a signed head does not belong to the last seen.
+func (t *Trail) refuse(last Memory, signed []byte, err error) error {
+	var inconsistent *trail.InconsistentError
+	if errors.As(err, &inconsistent) {
+		err = inconsistent.Why
+	}
+	return t.auditor.raise(last.Collector, headSeen(last.Key, last.Head), headSeen(last.Key, string(signed)), err)
+}
+
+// take remembers a head that adds to last. When another process has remembered
+// another one meanwhile, the collector has to prove that both are of one trail.
+func (t *Trail) take(ctx context.Context, last Memory, now trail.Head, signed []byte) error {
+	for range 8 {
+		met, err := t.remember(last, now, signed)
+		if err != nil || met == nil {
+			return err
+		}
+		other, _, err := met.open()
+		if err != nil {
+			return fault.New("recall trail", met.Collector, err)
+		}
+		if met.Key != t.last.Key {
+			return fault.New("recall trail", met.Collector, fmt.Errorf("%w: another key was pinned meanwhile", deliver.ErrUnreachable))
+		}
+		x, err := deliver.AskHead(ctx, t.conn, []byte(met.Head), signed)
+		if err != nil {
+			return err
+		}
+		both, err := t.open(x)
+		if err != nil {
+			return err
+		}
+		if err := trail.CheckConsistency(other, both, x.Consistency[0]); err != nil {
+			return t.refuse(*met, x.Head, err)
+		}
+		if err := trail.CheckConsistency(now, both, x.Consistency[1]); err != nil {
+			return t.refuse(Memory{Collector: met.Collector, Key: met.Key, Head: string(signed)}, x.Head, err)
+		}
+		last, now, signed = *met, both, x.Head
+	}
+	return fault.New("remember trail", last.Collector, fmt.Errorf("%w: too many others do so at once", deliver.ErrUnreachable))
+}
+
+// remember writes the head down if the memory is still the one it was proved
+// against, and gives the memory that is there instead if not.
+func (t *Trail) remember(last Memory, now trail.Head, signed []byte) (instead *Memory, err error) {
+	free, err := t.auditor.alone()
+	if err != nil {
+		return nil, err
+	}
+	defer free()
+	m, err := t.auditor.recall(last.Collector)
+	if err != nil {
+		return nil, fault.New("recall trail", last.Collector, err)
+	}
+	if m.Key != last.Key || m.Head != last.Head {
+		return &m, nil
+	}
+	if now.Size > 0 && string(signed) != m.Head || m.Refused != "" {
+		m.Head, m.Seen, m.Refused = string(signed), t.auditor.now().UTC(), ""
+		if err := t.auditor.remember(m); err != nil {
+			return nil, fault.New("remember trail", last.Collector, err)
+		}
+	}
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	t.last, t.head = m, now
+	return nil, nil
+}
+
+// Send delivers one record, and returns once its receipt holds and its head is
+// remembered: it is signed with the pinned key, proves that the record is in the
+// trail, and that this is still the trail that was seen. Its errors are those of
+// deliver.Send, and ErrAlarm.
+func (t *Trail) Send(ctx context.Context, s record.Signed, parts []deliver.Part) (deliver.Reply, error) {
+	t.mu.Lock()
+	last, seen := t.last, t.head
+	t.mu.Unlock()
+	reply, err := deliver.Send(ctx, t.conn, s, parts, deliver.Seen(seen.Size))
+	if err != nil {
+		return reply, err
+	}
+	_, now, err := reply.Receipt.Check(t.known, trail.KindRecord, s.SHA256())
+	if err != nil {
+		return deliver.Reply{}, fault.New("deliver", last.Collector, fmt.Errorf("%w: %w", ErrReceipt, err)).
+			WithHint("the run stays in the spool; tell the collector's keeper")
+	}
+	if seen.Size == 0 {
+		return reply, t.take(ctx, last, now, reply.Receipt.Head)
+	}
+	if err := reply.Receipt.CheckSeen(seen, now); err != nil {
+		return deliver.Reply{}, t.refuse(last, reply.Receipt.Head, err)
+	}
+	if now.Size > seen.Size {
+		err = t.take(ctx, last, now, reply.Receipt.Head)
+	}
+	return reply, err
+}
+
+// ErrReceipt is returned for a receipt that does not hold.
+var ErrReceipt = errors.New("the collector's receipt does not hold")
