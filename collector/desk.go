@@ -121,6 +121,14 @@ func (n noArchive) Reinstate(_ context.Context, id, _, _ string) (answer.Summary
 	return answer.Summary{}, trail.Receipt{}, n.missing("reinstate run", id)
 }
 
+func (n noArchive) Check(context.Context, func(string, string), func(int64, int64)) (answer.Checked, error) {
+	return answer.Checked{}, n.missing("check archive", "")
+}
+
+func (n noArchive) Backup(context.Context, func(int64, string) (io.Writer, error)) error {
+	return n.missing("back up", "")
+}
+
 func (n noArchive) Mark(context.Context, string, string) (*answer.Mark, rig.Snapshot, error) {
 	return nil, rig.Snapshot{}, nil
 }

@@ -16,6 +16,7 @@
 //	collector history --workload orrery --rig heron
 //	                                       a series over time, its changes and their causes
 //	collector comparable --to k7q2m9xd     which runs may still stand beside one
+//	collector check                        is everything that is kept as it was?
 //	collector coverage PLAN.toml --next    what is left to run, and what is next
 //
 // Questions go to the archive in the user's state folder, where agent run keeps
@@ -23,8 +24,8 @@
 // prints the same as JSON. A run is named by its id or the letters after the
 // id's last dash, as listings show them.
 //
-// Exit codes: 0 fine, 1 failed, 2 wrong usage, 3 a plan is not complete, 130
-// interrupted.
+// Exit codes: 0 fine, 1 failed, 2 wrong usage, 3 a plan is not complete, 4 not
+// proved (check), 130 interrupted.
 package main
 
 import (
@@ -67,7 +68,8 @@ func rootCommand(d *desk) *cobra.Command {
 		Long: `Keep the records that rigs deliver, and answer questions about them.
 
 Exits 0 when all is well, 1 when something failed, 2 when it was called wrongly,
-3 when a plan is not complete (coverage), 130 when interrupted.`,
+3 when a plan is not complete (coverage), 4 when something is not proved (check),
+130 when interrupted.`,
 		Example: "  collector runs --rig heron --since 7d\n  collector show k7q2m9xd",
 		Version: version,
 		Args:    cobra.NoArgs,
@@ -92,6 +94,7 @@ Exits 0 when all is well, 1 when something failed, 2 when it was called wrongly,
 		comparableCommand(d),
 		coverageCommand(d),
 		exportCommand(d),
+		checkCommand(d),
 	)
 	screen.StrictUsage(cmd)
 	return cmd

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"os"
@@ -28,6 +29,8 @@ func TestMain(m *testing.M) {
 //	later DIR             deliver one more run of heron, its firmware updated
 //	writelog N FILE       write the timing log of the workshop's run N
 //	wrong COMMAND...      run a command that must exit with 2 and print to stderr
+//	exits N COMMAND...    run a command that must exit with N
+//	damage FILE OLD NEW   write NEW over OLD wherever the file has it
 //	for-each-command      ask every command for its help
 //	study DIR             deliver a simulated study of memory speed
 func TestScripts(t *testing.T) {
@@ -40,7 +43,7 @@ func TestScripts(t *testing.T) {
 			return nil
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
-			"fill": cmdFill, "later": cmdLater, "writelog": cmdWriteLog, "serving": cmdServing, "stop": cmdStop, "wrong": cmdWrong, "for-each-command": cmdHelp, "study": cmdStudy,
+			"fill": cmdFill, "later": cmdLater, "writelog": cmdWriteLog, "serving": cmdServing, "stop": cmdStop, "wrong": cmdWrong, "exits": cmdExits, "damage": cmdDamage, "for-each-command": cmdHelp, "study": cmdStudy,
 		},
 	})
 }
@@ -72,6 +75,24 @@ func cmdWrong(ts *testscript.TestScript, neg bool, args []string) {
 	if ts.ReadFile("stdout") != "" || strings.Count(ts.ReadFile("stderr"), "\n") != 2 {
 		ts.Fatalf("it is not one line and a hint on stderr: %q, %q", ts.ReadFile("stdout"), ts.ReadFile("stderr"))
 	}
+}
+
+func cmdExits(ts *testscript.TestScript, neg bool, args []string) {
+	want, err := strconv.Atoi(args[0])
+	ts.Check(err)
+	var e *exec.ExitError
+	if err := ts.Exec(args[1], args[2:]...); !errors.As(err, &e) || e.ExitCode() != want {
+		ts.Fatalf("it ended with %v, want code %d", err, want)
+	}
+}
+
+func cmdDamage(ts *testscript.TestScript, neg bool, args []string) {
+	b, err := os.ReadFile(ts.MkAbs(args[0]))
+	ts.Check(err)
+	if len(args[1]) != len(args[2]) || !bytes.Contains(b, []byte(args[1])) {
+		ts.Fatalf("%s does not hold %q", args[0], args[1])
+	}
+	ts.Check(os.WriteFile(ts.MkAbs(args[0]), bytes.ReplaceAll(b, []byte(args[1]), []byte(args[2])), 0o600))
 }
 
 func cmdHelp(ts *testscript.TestScript, neg bool, args []string) {

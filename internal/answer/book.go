@@ -3,6 +3,7 @@ package answer
 import (
 	"context"
 	"errors"
+	"io"
 	"time"
 
 	"witnessmark/internal/record"
@@ -51,6 +52,13 @@ type Detail struct {
 	Receipt trail.Receipt
 }
 
+// Checked says what a check went through.
+type Checked struct {
+	Runs        int
+	Entries     int64  // of the trail
+	VerifierKey string // that signed its head
+}
+
 // Mark is an accepted reference.
 type Mark struct {
 	Rig, Setup string
@@ -76,6 +84,12 @@ type Book interface {
 	// the trail. They give the run as it stands then.
 	Retract(ctx context.Context, id, by, why string) (Summary, trail.Receipt, error)
 	Reinstate(ctx context.Context, id, by, why string) (Summary, trail.Receipt, error)
+	// Check goes through all that is kept and calls found for all that is wrong,
+	// and progress, unless it is nil, as it comes on.
+	Check(ctx context.Context, found func(where, what string), progress func(done, total int64)) (Checked, error)
+	// Backup calls begin with the size of a consistent copy of the whole archive,
+	// and writes the copy to the writer that it gives.
+	Backup(ctx context.Context, begin func(size int64, verifierKey string) (io.Writer, error)) error
 	// Mark returns nil without an error when none is in force.
 	Mark(ctx context.Context, rig, setup string) (*Mark, rig.Snapshot, error)
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"strings"
 	"testing"
 
@@ -23,6 +24,8 @@ type shelf struct {
 	asked   answer.Query
 	marks   []answer.Mark
 	stopped error // what yield returned
+	wrong   [][2]string
+	copy    []byte
 }
 
 func (s *shelf) add(g *labtest.Rig, n int) *shelf {
@@ -129,6 +132,27 @@ func (s *shelf) retract(id, by, why string, kind trail.Kind) (answer.Summary, tr
 	leaf, err := trail.Entry{Kind: kind, At: r.Started, Digest: r.Signed.SHA256(), Subject: r.ID, Actor: by, Text: why}.Marshal()
 	sum := summary(r).Retracted([]answer.Retracting{{Withdrawn: kind == trail.KindReinstatement, At: r.Started, By: by, Why: why, Index: 7}})
 	return sum, trail.Receipt{RecordSHA256: r.Signed.SHA256(), Leaf: leaf, Index: 7, Size: 8, Head: []byte("head")}, err
+}
+
+func (s *shelf) Check(_ context.Context, found func(where, what string), progress func(done, total int64)) (answer.Checked, error) {
+	for i := range int64(3) {
+		progress(i+1, 3)
+	}
+	for _, f := range s.wrong {
+		found(f[0], f[1])
+	}
+	return answer.Checked{Runs: len(s.runs), Entries: 7, VerifierKey: "key"}, s.stopped
+}
+
+func (s *shelf) Backup(_ context.Context, begin func(size int64, verifierKey string) (io.Writer, error)) error {
+	w, err := begin(int64(len(s.copy)), "key")
+	if err != nil {
+		return err
+	}
+	for b := s.copy; len(b) > 0 && err == nil; b = b[min(100<<10, len(b)):] {
+		_, err = w.Write(b[:min(100<<10, len(b))])
+	}
+	return errors.Join(err, s.stopped)
 }
 
 func (s *shelf) Mark(_ context.Context, rigName, setup string) (*answer.Mark, rig.Snapshot, error) {

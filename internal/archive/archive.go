@@ -32,6 +32,8 @@ var (
 	ErrAmbiguous = errors.New("more than one run fits")
 	// ErrConflict is returned when another record is kept under the same run id.
 	ErrConflict = errors.New("another record is already kept under this run id")
+	// ErrReadOnly is returned when something is to be kept without a key to sign with.
+	ErrReadOnly = errors.New("the archive is open without the key of its trail, to be read only")
 	// ErrClosed is returned after Close.
 	ErrClosed = errors.New("the archive is closed")
 )
@@ -48,7 +50,8 @@ var (
 	bByTime, bByRig, bByWorkload  = []byte("by/time"), []byte("by/rig"), []byte("by/workload")
 	bByBoth, bBySetup             = []byte("by/workload+rig"), []byte("by/setup")
 	bLeaves, bTree, bTrail        = []byte("trail/leaves"), []byte("trail/hashes"), []byte("trail")
-	kHead, kFormat, kOrigin       = []byte("head"), []byte("format"), []byte("origin")
+	kHead, kFormat, kOrigin, kKey = []byte("head"), []byte("format"), []byte("origin"), []byte("key")
+	kSeal                         = []byte("seal")
 	allBuckets                    = [][]byte{bMeta, bRuns, bHashes, bTails, bSummary, bRigs, bMarks, bRetractions, bByTime, bByRig, bByWorkload, bByBoth, bBySetup, bLeaves, bTree, bTrail}
 )
 
@@ -67,6 +70,7 @@ type Archive struct {
 	signer   note.Signer
 	verifier note.Verifiers
 	key      string
+	origin   string
 	now      func() time.Time
 	pageRows int
 	pack     *zstd.Encoder
@@ -86,19 +90,11 @@ func Open(path string, opt Options) (*Archive, error) {
 	}
 	_, err := os.Lstat(path)
 	fresh := errors.Is(err, fs.ErrNotExist)
-	if opt.Wait == 0 {
-		opt.Wait = 10 * time.Second
+	db, err := openFile(path, opt.Wait, &bolt.Options{FreelistType: bolt.FreelistMapType, InitialMmapSize: opt.MapSize})
+	if err != nil {
+		return nil, err
 	}
-	db, err := bolt.Open(path, 0o600, &bolt.Options{Timeout: opt.Wait, FreelistType: bolt.FreelistMapType, InitialMmapSize: opt.MapSize})
-	switch {
-	case errors.Is(err, berrors.ErrTimeout):
-		return nil, fault.New("open archive", path, ErrBusy).WithHint("is a collector serving it? then name its address with --collector HOST:PORT")
-	case errors.Is(err, fs.ErrPermission):
-		return nil, fault.New("open archive", path, err).WithHint("the file belongs to whoever runs the collector; ask it with --collector HOST:PORT")
-	case err != nil:
-		return nil, fault.New("open archive", path, err)
-	}
-	a := &Archive{db: db, now: opt.Now, pageRows: pageRows, keeps: make(chan *keepCall, 256), done: make(chan struct{})}
+	a := newArchive(db, opt.Now)
 	err = a.prepare(opt)
 	if err == nil && fresh {
 		err = durable.SyncDir(filepath.Dir(path))
@@ -111,15 +107,54 @@ func Open(path string, opt Options) (*Archive, error) {
 	return a, nil
 }
 
+// openFile opens the file and says what hinders it; a wait of 0 is one of 10 s.
+func openFile(path string, wait time.Duration, opt *bolt.Options) (*bolt.DB, error) {
+	if opt.Timeout = wait; wait == 0 {
+		opt.Timeout = 10 * time.Second
+	}
+	db, err := bolt.Open(path, 0o600, opt)
+	switch {
+	case errors.Is(err, berrors.ErrTimeout):
+		return nil, fault.New("open archive", path, ErrBusy).WithHint("is a collector serving it? then name its address with --collector HOST:PORT")
+	case errors.Is(err, fs.ErrPermission):
+		return nil, fault.New("open archive", path, err).WithHint("the file belongs to whoever runs the collector; ask it with --collector HOST:PORT")
+	case err != nil:
+		return nil, fault.New("open archive", path, err)
+	}
+	return db, nil
+}
+
+func newArchive(db *bolt.DB, now func() time.Time) *Archive {
+	return &Archive{db: db, now: now, pageRows: pageRows, keeps: make(chan *keepCall, 256), done: make(chan struct{})}
+}
+
 func (a *Archive) prepare(opt Options) (err error) {
 	if a.pack, err = zstd.NewWriter(nil, zstd.WithEncoderConcurrency(2)); err != nil {
 		return err
 	}
+	if err = a.identify(opt.Origin); err != nil {
+		return err
+	}
+	if a.signer, err = trail.NewSigner(a.origin, opt.Key); err != nil {
+		return err
+	}
+	key, err := trail.VerifierKey(a.origin, opt.Key.Public().(ed25519.PublicKey))
+	if err == nil {
+		err = a.trust(key)
+	}
+	if err != nil {
+		return err
+	}
+	return a.db.Update(a.initialise)
+}
+
+// identify reads whose archive it is; a new one is of origin.
+func (a *Archive) identify(origin string) (err error) {
 	if a.unpack, err = zstd.NewReader(nil, zstd.WithDecoderConcurrency(2), zstd.WithDecoderMaxMemory(1<<30)); err != nil {
 		return err
 	}
-	origin := opt.Origin
-	err = a.db.View(func(tx *bolt.Tx) error {
+	a.origin = origin
+	return a.db.View(func(tx *bolt.Tx) error {
 		m := tx.Bucket(bMeta)
 		if m == nil {
 			if name, _ := tx.Cursor().First(); name != nil {
@@ -130,28 +165,25 @@ func (a *Archive) prepare(opt Options) (err error) {
 		if f := string(m.Get(kFormat)); f != format {
 			return fmt.Errorf("it has format %q and this program knows %q", f, format)
 		}
-		origin = string(m.Get(kOrigin))
+		a.origin = string(m.Get(kOrigin))
 		return nil
 	})
-	if err != nil {
-		return err
-	}
-	if a.signer, err = trail.NewSigner(origin, opt.Key); err != nil {
-		return err
-	}
-	pub := opt.Key.Public().(ed25519.PublicKey)
-	v, err := trail.NewVerifier(origin, pub)
-	if err != nil {
-		return err
-	}
-	if a.key, err = trail.VerifierKey(origin, pub); err != nil {
-		return err
-	}
-	a.verifier = note.VerifierList(v)
-	return a.db.Update(func(tx *bolt.Tx) error { return a.initialise(tx, origin) })
 }
 
-func (a *Archive) initialise(tx *bolt.Tx, origin string) error {
+// trust takes only heads that the key signed.
+func (a *Archive) trust(key string) error {
+	v, err := note.NewVerifier(key)
+	if err != nil {
+		return fmt.Errorf("the key of its trail: %w", err)
+	}
+	if v.Name() != a.origin {
+		return fmt.Errorf("its trail is %s and the key is of %s", a.origin, v.Name())
+	}
+	a.key, a.verifier = key, note.VerifierList(v)
+	return nil
+}
+
+func (a *Archive) initialise(tx *bolt.Tx) error {
 	fresh := tx.Bucket(bMeta) == nil
 	for _, b := range allBuckets {
 		if _, err := tx.CreateBucketIfNotExists(b); err != nil {
@@ -160,23 +192,73 @@ func (a *Archive) initialise(tx *bolt.Tx, origin string) error {
 	}
 	if !fresh {
 		head, err := a.head(tx)
+		if err == nil {
+			err = trail.CheckStore(head, hashReader{tx})
+		}
 		if err != nil {
 			return err
 		}
-		return trail.CheckStore(head, hashReader{tx})
+		return tx.Bucket(bMeta).Put(kKey, []byte(a.key))
 	}
-	if err := tx.Bucket(bMeta).Put(kFormat, []byte(format)); err != nil {
-		return err
+	for _, kv := range [][2][]byte{{kFormat, []byte(format)}, {kOrigin, []byte(a.origin)}, {kKey, []byte(a.key)}} {
+		if err := tx.Bucket(bMeta).Put(kv[0], kv[1]); err != nil {
+			return err
+		}
 	}
-	if err := tx.Bucket(bMeta).Put(kOrigin, []byte(origin)); err != nil {
-		return err
-	}
-	signed, err := trail.SignHead(trail.EmptyHead(origin), a.signer)
+	signed, err := trail.SignHead(trail.EmptyHead(a.origin), a.signer)
 	if err != nil {
 		return err
 	}
 	return tx.Bucket(bTrail).Put(kHead, signed)
 }
+
+// OpenReadOnly opens an archive that nobody writes to, for questions and checks.
+// Its heads must be signed by the key, a verifier key; "" takes the one that the
+// archive names itself.
+func OpenReadOnly(path, key string, wait time.Duration) (*Archive, error) {
+	db, err := openFile(path, wait, &bolt.Options{ReadOnly: true})
+	if err != nil {
+		return nil, err
+	}
+	a := newArchive(db, nil)
+	if err := a.learn(key); err != nil {
+		db.Close()
+		return nil, fault.New("open archive", path, err)
+	}
+	return a, nil
+}
+
+// learn makes ready for reading what somebody else made.
+func (a *Archive) learn(key string) error {
+	if err := a.identify(""); err != nil {
+		return err
+	}
+	return a.db.View(func(tx *bolt.Tx) error {
+		m := tx.Bucket(bMeta)
+		if m == nil {
+			return errors.New("it is a database of something else, or empty")
+		}
+		for _, b := range allBuckets {
+			if tx.Bucket(b) == nil {
+				return fmt.Errorf("its bucket %s is missing", b)
+			}
+		}
+		if key == "" {
+			key = string(m.Get(kKey))
+		}
+		return a.trust(key)
+	})
+}
+
+func (a *Archive) update(f func(*bolt.Tx) error) error {
+	if a.ReadOnly() {
+		return ErrReadOnly
+	}
+	return a.db.Update(f)
+}
+
+// ReadOnly says whether nothing can be kept.
+func (a *Archive) ReadOnly() bool { return a.signer == nil }
 
 // Close waits for what is being written and closes the file.
 func (a *Archive) Close() error {

@@ -8,9 +8,9 @@
 // the fields of a key. Times are nanoseconds since 1970 as 8 bytes, big-endian,
 // with the sign bit flipped so that they sort.
 //
-//	meta     format, origin
+//	meta     format, origin, key (the verifier key of its heads)
 //	runs     ID/             a bucket a run: record (zstd), public_key, signature,
-//	                         receipt (JSON), at (its time key), and
+//	                         receipt (JSON), at (its time key), seal (of all that), and
 //	                         parts NUL NAME NUL chunk -> zstd stream in chunks of 60 KiB
 //	                         series NUL NAME NUL chunk -> durations as package series encodes them
 //	hashes   SHA-256 of the record -> ID

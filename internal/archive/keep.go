@@ -1,7 +1,9 @@
 package archive
 
 import (
+	"bytes"
 	"context"
+	"crypto/ed25519"
 	"crypto/sha256"
 	"encoding/binary"
 	"encoding/json"
@@ -55,6 +57,9 @@ type item struct{ key, value []byte }
 // record that is already kept gives the receipt it had. After an error nothing
 // of it is stored.
 func (a *Archive) Keep(ctx context.Context, k Keeping) (Kept, error) {
+	if a.ReadOnly() {
+		return Kept{}, fault.New("keep record", k.ID, ErrReadOnly)
+	}
 	c := &keepCall{Keeping: k, sum: k.Signed.SHA256(), done: make(chan struct{})}
 	c.items = a.compress(k)
 	select {
@@ -269,7 +274,44 @@ func (a *Archive) receive(tx *bolt.Tx, c *keepCall, leaf []byte, index int64, he
 		return err
 	}
 	c.kept = Kept{Receipt: r, Fresh: true}
-	return putJSON(tx.Bucket(bRuns).Bucket([]byte(c.ID)), []byte("receipt"), r)
+	run := tx.Bucket(bRuns).Bucket([]byte(c.ID))
+	if err := putJSON(run, []byte("receipt"), r); err != nil {
+		return err
+	}
+	return seal(run)
+}
+
+// seal keeps the hash of all that is in a run's bucket, since not every byte of
+// a compressed value is needed to unpack it.
+func seal(run *bolt.Bucket) error {
+	sum, err := sealOf(run)
+	if err != nil {
+		return err
+	}
+	return run.Put(kSeal, sum)
+}
+
+func sealOf(run *bolt.Bucket) ([]byte, error) {
+	h := sha256.New()
+	err := run.ForEach(func(k, v []byte) error {
+		if !bytes.Equal(k, kSeal) {
+			h.Write(binary.BigEndian.AppendUint32(nil, uint32(len(k))))
+			h.Write(k)
+			h.Write(binary.BigEndian.AppendUint64(nil, uint64(len(v))))
+			h.Write(v)
+		}
+		return nil
+	})
+	return h.Sum(nil), err
+}
+
+// sealed says whether a run's bucket is as it was when it was sealed.
+func sealed(run *bolt.Bucket) error {
+	sum, err := sealOf(run)
+	if err == nil && run.Get(kSeal) != nil && !bytes.Equal(sum, run.Get(kSeal)) {
+		err = errors.New("what is kept of it was altered")
+	}
+	return err
 }
 
 func (a *Archive) store(tx *bolt.Tx, c *keepCall) error {
@@ -301,12 +343,17 @@ func (a *Archive) countRun(tx *bolt.Tx, c *keepCall) error {
 			return fmt.Errorf("rig %s: %w", r.Name, err)
 		}
 	}
-	r.Runs++
-	if !c.Started.Before(r.LastStarted) {
-		r.LastRun, r.LastStarted, r.LastSetup = c.ID, c.Started.UTC(), c.Labels.Setup
-		r.LastStanding, r.Key, r.Played = c.Labels.Standing, c.Signed.PublicKey, c.Labels.Played
-	}
+	r.count(c.ID, c.Started, c.Labels, c.Signed.PublicKey)
 	return putJSON(b, []byte(r.Name), r)
+}
+
+// count adds a run to what is kept of its rig.
+func (r *Rig) count(id string, started time.Time, l Labels, key ed25519.PublicKey) {
+	r.Runs++
+	if !started.Before(r.LastStarted) {
+		r.LastRun, r.LastStarted, r.LastSetup = id, started.UTC(), l.Setup
+		r.LastStanding, r.Key, r.Played = l.Standing, key, l.Played
+	}
 }
 
 func (a *Archive) head(tx *bolt.Tx) (trail.Head, error) {
@@ -326,6 +373,14 @@ func receiptOf(tx *bolt.Tx, id string) (r trail.Receipt, err error) {
 		return r, errors.Join(errors.New("the receipt is damaged"), err)
 	}
 	return r, nil
+}
+
+// numberOf is the inverse of number; -1 for what is none.
+func numberOf(b []byte) int64 {
+	if len(b) != 8 {
+		return -1
+	}
+	return int64(binary.BigEndian.Uint64(b))
 }
 
 func number(n int64) []byte { return binary.BigEndian.AppendUint64(nil, uint64(n)) }

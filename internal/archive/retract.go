@@ -42,7 +42,7 @@ func InForce(history []Retraction) bool {
 func (a *Archive) Retract(id, by, why string, withdrawn bool) (r Retraction, receipt trail.Receipt, err error) {
 	raw, err := a.Run(id)
 	if err == nil {
-		err = a.db.Update(func(tx *bolt.Tx) error {
+		err = a.update(func(tx *bolt.Tx) error {
 			r, receipt, err = a.retract(tx, raw.Signed, Retraction{RunID: id, Withdrawn: withdrawn, By: by, Why: why})
 			return err
 		})

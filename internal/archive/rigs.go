@@ -86,7 +86,7 @@ func (a *Archive) LastKey(name string) (key ed25519.PublicKey, err error) {
 // an entry in the trail. It gives the mark as it is kept.
 func (a *Archive) AcceptMark(m Mark, recordBytes []byte) (Mark, trail.Receipt, error) {
 	var receipt trail.Receipt
-	err := a.db.Update(func(tx *bolt.Tx) (err error) {
+	err := a.update(func(tx *bolt.Tx) (err error) {
 		if tx.Bucket(bRuns).Bucket([]byte(m.RunID)) == nil {
 			return ErrNotFound
 		}

@@ -132,11 +132,14 @@ func (r hashReader) ReadHashes(indexes []int64) ([]tlog.Hash, error) {
 	return out, nil
 }
 
-// WriteTo writes a consistent copy of the whole file.
-func (a *Archive) WriteTo(w io.Writer) (n int64, err error) {
-	err = a.db.View(func(tx *bolt.Tx) error {
-		n, err = tx.WriteTo(w)
+// Copy writes a consistent copy of the whole file to the writer that begin gives
+// for its size.
+func (a *Archive) Copy(begin func(size int64) (io.Writer, error)) error {
+	return a.db.View(func(tx *bolt.Tx) error {
+		w, err := begin(tx.Size())
+		if err == nil {
+			_, err = tx.WriteTo(w)
+		}
 		return err
 	})
-	return n, err
 }

@@ -121,7 +121,7 @@ func inProcess(dir string, log *slog.Logger) (*Connection, error) {
 
 // The files beside each other in a collector's folder.
 const (
-	archiveFile = "archive.db"
+	ArchiveFile = "archive.db"
 	keyFile     = "trail.key"
 	addressFile = "address"
 )
@@ -134,12 +134,12 @@ func OpenArchive(dir string, wait time.Duration) (*archive.Archive, error) {
 }
 
 func openArchive(dir string, wait time.Duration, mapSize int) (*archive.Archive, error) {
-	_, err := os.Stat(filepath.Join(dir, archiveFile))
+	_, err := os.Stat(filepath.Join(dir, ArchiveFile))
 	key, err := LoadKey(filepath.Join(dir, keyFile), errors.Is(err, fs.ErrNotExist))
 	if err != nil {
 		return nil, err
 	}
-	a, err := archive.Open(filepath.Join(dir, archiveFile), archive.Options{
+	a, err := archive.Open(filepath.Join(dir, ArchiveFile), archive.Options{
 		Key: key, Origin: "witnessmark.example/" + fingerprint(key), Now: time.Now, Wait: wait, MapSize: mapSize,
 	})
 	if err != nil {

@@ -1350,6 +1350,489 @@ func (x *AcceptMarkResponse) GetReceipt() *Receipt {
 	return nil
 }
 
+type CheckArchiveRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CheckArchiveRequest) Reset() {
+	*x = CheckArchiveRequest{}
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[19]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CheckArchiveRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CheckArchiveRequest) ProtoMessage() {}
+
+func (x *CheckArchiveRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[19]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CheckArchiveRequest.ProtoReflect.Descriptor instead.
+func (*CheckArchiveRequest) Descriptor() ([]byte, []int) {
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{19}
+}
+
+type CheckArchiveResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Types that are valid to be assigned to Message:
+	//
+	//	*CheckArchiveResponse_Progress
+	//	*CheckArchiveResponse_Finding
+	//	*CheckArchiveResponse_Summary
+	Message       isCheckArchiveResponse_Message `protobuf_oneof:"message"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CheckArchiveResponse) Reset() {
+	*x = CheckArchiveResponse{}
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[20]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CheckArchiveResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CheckArchiveResponse) ProtoMessage() {}
+
+func (x *CheckArchiveResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[20]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CheckArchiveResponse.ProtoReflect.Descriptor instead.
+func (*CheckArchiveResponse) Descriptor() ([]byte, []int) {
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{20}
+}
+
+func (x *CheckArchiveResponse) GetMessage() isCheckArchiveResponse_Message {
+	if x != nil {
+		return x.Message
+	}
+	return nil
+}
+
+func (x *CheckArchiveResponse) GetProgress() *CheckProgress {
+	if x != nil {
+		if x, ok := x.Message.(*CheckArchiveResponse_Progress); ok {
+			return x.Progress
+		}
+	}
+	return nil
+}
+
+func (x *CheckArchiveResponse) GetFinding() *Finding {
+	if x != nil {
+		if x, ok := x.Message.(*CheckArchiveResponse_Finding); ok {
+			return x.Finding
+		}
+	}
+	return nil
+}
+
+func (x *CheckArchiveResponse) GetSummary() *CheckSummary {
+	if x != nil {
+		if x, ok := x.Message.(*CheckArchiveResponse_Summary); ok {
+			return x.Summary
+		}
+	}
+	return nil
+}
+
+type isCheckArchiveResponse_Message interface {
+	isCheckArchiveResponse_Message()
+}
+
+type CheckArchiveResponse_Progress struct {
+	Progress *CheckProgress `protobuf:"bytes,1,opt,name=progress,proto3,oneof"`
+}
+
+type CheckArchiveResponse_Finding struct {
+	Finding *Finding `protobuf:"bytes,2,opt,name=finding,proto3,oneof"`
+}
+
+type CheckArchiveResponse_Summary struct {
+	// The last message.
+	Summary *CheckSummary `protobuf:"bytes,3,opt,name=summary,proto3,oneof"`
+}
+
+func (*CheckArchiveResponse_Progress) isCheckArchiveResponse_Message() {}
+
+func (*CheckArchiveResponse_Finding) isCheckArchiveResponse_Message() {}
+
+func (*CheckArchiveResponse_Summary) isCheckArchiveResponse_Message() {}
+
+type CheckProgress struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Done          int64                  `protobuf:"varint,1,opt,name=done,proto3" json:"done,omitempty"`
+	Total         int64                  `protobuf:"varint,2,opt,name=total,proto3" json:"total,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CheckProgress) Reset() {
+	*x = CheckProgress{}
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[21]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CheckProgress) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CheckProgress) ProtoMessage() {}
+
+func (x *CheckProgress) ProtoReflect() protoreflect.Message {
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[21]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CheckProgress.ProtoReflect.Descriptor instead.
+func (*CheckProgress) Descriptor() ([]byte, []int) {
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{21}
+}
+
+func (x *CheckProgress) GetDone() int64 {
+	if x != nil {
+		return x.Done
+	}
+	return 0
+}
+
+func (x *CheckProgress) GetTotal() int64 {
+	if x != nil {
+		return x.Total
+	}
+	return 0
+}
+
+// Finding is one thing that is wrong with an archive.
+type Finding struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// A page, entry, run or row.
+	Where         string `protobuf:"bytes,1,opt,name=where,proto3" json:"where,omitempty"`
+	What          string `protobuf:"bytes,2,opt,name=what,proto3" json:"what,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Finding) Reset() {
+	*x = Finding{}
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[22]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Finding) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Finding) ProtoMessage() {}
+
+func (x *Finding) ProtoReflect() protoreflect.Message {
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[22]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Finding.ProtoReflect.Descriptor instead.
+func (*Finding) Descriptor() ([]byte, []int) {
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{22}
+}
+
+func (x *Finding) GetWhere() string {
+	if x != nil {
+		return x.Where
+	}
+	return ""
+}
+
+func (x *Finding) GetWhat() string {
+	if x != nil {
+		return x.What
+	}
+	return ""
+}
+
+type CheckSummary struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Runs  int64                  `protobuf:"varint,1,opt,name=runs,proto3" json:"runs,omitempty"`
+	// Of the trail.
+	Entries  int64 `protobuf:"varint,2,opt,name=entries,proto3" json:"entries,omitempty"`
+	Findings int64 `protobuf:"varint,3,opt,name=findings,proto3" json:"findings,omitempty"`
+	// The key that signs the trail's heads.
+	VerifierKey   string `protobuf:"bytes,4,opt,name=verifier_key,json=verifierKey,proto3" json:"verifier_key,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CheckSummary) Reset() {
+	*x = CheckSummary{}
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[23]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CheckSummary) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CheckSummary) ProtoMessage() {}
+
+func (x *CheckSummary) ProtoReflect() protoreflect.Message {
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[23]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CheckSummary.ProtoReflect.Descriptor instead.
+func (*CheckSummary) Descriptor() ([]byte, []int) {
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{23}
+}
+
+func (x *CheckSummary) GetRuns() int64 {
+	if x != nil {
+		return x.Runs
+	}
+	return 0
+}
+
+func (x *CheckSummary) GetEntries() int64 {
+	if x != nil {
+		return x.Entries
+	}
+	return 0
+}
+
+func (x *CheckSummary) GetFindings() int64 {
+	if x != nil {
+		return x.Findings
+	}
+	return 0
+}
+
+func (x *CheckSummary) GetVerifierKey() string {
+	if x != nil {
+		return x.VerifierKey
+	}
+	return ""
+}
+
+type BackupRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *BackupRequest) Reset() {
+	*x = BackupRequest{}
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[24]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BackupRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BackupRequest) ProtoMessage() {}
+
+func (x *BackupRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[24]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BackupRequest.ProtoReflect.Descriptor instead.
+func (*BackupRequest) Descriptor() ([]byte, []int) {
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{24}
+}
+
+type BackupResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Types that are valid to be assigned to Message:
+	//
+	//	*BackupResponse_Head
+	//	*BackupResponse_Data
+	Message       isBackupResponse_Message `protobuf_oneof:"message"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *BackupResponse) Reset() {
+	*x = BackupResponse{}
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[25]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BackupResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BackupResponse) ProtoMessage() {}
+
+func (x *BackupResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[25]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BackupResponse.ProtoReflect.Descriptor instead.
+func (*BackupResponse) Descriptor() ([]byte, []int) {
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{25}
+}
+
+func (x *BackupResponse) GetMessage() isBackupResponse_Message {
+	if x != nil {
+		return x.Message
+	}
+	return nil
+}
+
+func (x *BackupResponse) GetHead() *BackupHead {
+	if x != nil {
+		if x, ok := x.Message.(*BackupResponse_Head); ok {
+			return x.Head
+		}
+	}
+	return nil
+}
+
+func (x *BackupResponse) GetData() []byte {
+	if x != nil {
+		if x, ok := x.Message.(*BackupResponse_Data); ok {
+			return x.Data
+		}
+	}
+	return nil
+}
+
+type isBackupResponse_Message interface {
+	isBackupResponse_Message()
+}
+
+type BackupResponse_Head struct {
+	Head *BackupHead `protobuf:"bytes,1,opt,name=head,proto3,oneof"`
+}
+
+type BackupResponse_Data struct {
+	Data []byte `protobuf:"bytes,2,opt,name=data,proto3,oneof"`
+}
+
+func (*BackupResponse_Head) isBackupResponse_Message() {}
+
+func (*BackupResponse_Data) isBackupResponse_Message() {}
+
+// BackupHead comes before the bytes.
+type BackupHead struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Size  int64                  `protobuf:"varint,1,opt,name=size,proto3" json:"size,omitempty"`
+	// The key that signs the trail's heads.
+	VerifierKey   string `protobuf:"bytes,2,opt,name=verifier_key,json=verifierKey,proto3" json:"verifier_key,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *BackupHead) Reset() {
+	*x = BackupHead{}
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[26]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BackupHead) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BackupHead) ProtoMessage() {}
+
+func (x *BackupHead) ProtoReflect() protoreflect.Message {
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[26]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BackupHead.ProtoReflect.Descriptor instead.
+func (*BackupHead) Descriptor() ([]byte, []int) {
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{26}
+}
+
+func (x *BackupHead) GetSize() int64 {
+	if x != nil {
+		return x.Size
+	}
+	return 0
+}
+
+func (x *BackupHead) GetVerifierKey() string {
+	if x != nil {
+		return x.VerifierKey
+	}
+	return ""
+}
+
 type RetractRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	Id    string                 `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
@@ -1362,7 +1845,7 @@ type RetractRequest struct {
 
 func (x *RetractRequest) Reset() {
 	*x = RetractRequest{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[19]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1374,7 +1857,7 @@ func (x *RetractRequest) String() string {
 func (*RetractRequest) ProtoMessage() {}
 
 func (x *RetractRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[19]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1387,7 +1870,7 @@ func (x *RetractRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RetractRequest.ProtoReflect.Descriptor instead.
 func (*RetractRequest) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{19}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *RetractRequest) GetId() string {
@@ -1421,7 +1904,7 @@ type RetractResponse struct {
 
 func (x *RetractResponse) Reset() {
 	*x = RetractResponse{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[20]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1433,7 +1916,7 @@ func (x *RetractResponse) String() string {
 func (*RetractResponse) ProtoMessage() {}
 
 func (x *RetractResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[20]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1446,7 +1929,7 @@ func (x *RetractResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RetractResponse.ProtoReflect.Descriptor instead.
 func (*RetractResponse) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{20}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *RetractResponse) GetSummary() *RunSummary {
@@ -1474,7 +1957,7 @@ type ReinstateRequest struct {
 
 func (x *ReinstateRequest) Reset() {
 	*x = ReinstateRequest{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[21]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1486,7 +1969,7 @@ func (x *ReinstateRequest) String() string {
 func (*ReinstateRequest) ProtoMessage() {}
 
 func (x *ReinstateRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[21]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1499,7 +1982,7 @@ func (x *ReinstateRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReinstateRequest.ProtoReflect.Descriptor instead.
 func (*ReinstateRequest) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{21}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *ReinstateRequest) GetId() string {
@@ -1533,7 +2016,7 @@ type ReinstateResponse struct {
 
 func (x *ReinstateResponse) Reset() {
 	*x = ReinstateResponse{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[22]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1545,7 +2028,7 @@ func (x *ReinstateResponse) String() string {
 func (*ReinstateResponse) ProtoMessage() {}
 
 func (x *ReinstateResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[22]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1558,7 +2041,7 @@ func (x *ReinstateResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReinstateResponse.ProtoReflect.Descriptor instead.
 func (*ReinstateResponse) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{22}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *ReinstateResponse) GetSummary() *RunSummary {
@@ -1589,7 +2072,7 @@ type Mark struct {
 
 func (x *Mark) Reset() {
 	*x = Mark{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[23]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1601,7 +2084,7 @@ func (x *Mark) String() string {
 func (*Mark) ProtoMessage() {}
 
 func (x *Mark) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[23]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1614,7 +2097,7 @@ func (x *Mark) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Mark.ProtoReflect.Descriptor instead.
 func (*Mark) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{23}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *Mark) GetRig() string {
@@ -1669,7 +2152,7 @@ type GetMarkRequest struct {
 
 func (x *GetMarkRequest) Reset() {
 	*x = GetMarkRequest{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[24]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1681,7 +2164,7 @@ func (x *GetMarkRequest) String() string {
 func (*GetMarkRequest) ProtoMessage() {}
 
 func (x *GetMarkRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[24]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1694,7 +2177,7 @@ func (x *GetMarkRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetMarkRequest.ProtoReflect.Descriptor instead.
 func (*GetMarkRequest) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{24}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *GetMarkRequest) GetRig() string {
@@ -1722,7 +2205,7 @@ type GetMarkResponse struct {
 
 func (x *GetMarkResponse) Reset() {
 	*x = GetMarkResponse{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[25]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1734,7 +2217,7 @@ func (x *GetMarkResponse) String() string {
 func (*GetMarkResponse) ProtoMessage() {}
 
 func (x *GetMarkResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[25]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1747,7 +2230,7 @@ func (x *GetMarkResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetMarkResponse.ProtoReflect.Descriptor instead.
 func (*GetMarkResponse) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{25}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *GetMarkResponse) GetMark() *Mark {
@@ -1895,7 +2378,33 @@ const file_witnessmark_v1_answer_proto_rawDesc = "" +
 	"\x03why\x18\x03 \x01(\tR\x03why\"q\n" +
 	"\x12AcceptMarkResponse\x12(\n" +
 	"\x04mark\x18\x01 \x01(\v2\x14.witnessmark.v1.MarkR\x04mark\x121\n" +
-	"\areceipt\x18\x02 \x01(\v2\x17.witnessmark.v1.ReceiptR\areceipt\"B\n" +
+	"\areceipt\x18\x02 \x01(\v2\x17.witnessmark.v1.ReceiptR\areceipt\"\x15\n" +
+	"\x13CheckArchiveRequest\"\xcd\x01\n" +
+	"\x14CheckArchiveResponse\x12;\n" +
+	"\bprogress\x18\x01 \x01(\v2\x1d.witnessmark.v1.CheckProgressH\x00R\bprogress\x123\n" +
+	"\afinding\x18\x02 \x01(\v2\x17.witnessmark.v1.FindingH\x00R\afinding\x128\n" +
+	"\asummary\x18\x03 \x01(\v2\x1c.witnessmark.v1.CheckSummaryH\x00R\asummaryB\t\n" +
+	"\amessage\"9\n" +
+	"\rCheckProgress\x12\x12\n" +
+	"\x04done\x18\x01 \x01(\x03R\x04done\x12\x14\n" +
+	"\x05total\x18\x02 \x01(\x03R\x05total\"3\n" +
+	"\aFinding\x12\x14\n" +
+	"\x05where\x18\x01 \x01(\tR\x05where\x12\x12\n" +
+	"\x04what\x18\x02 \x01(\tR\x04what\"{\n" +
+	"\fCheckSummary\x12\x12\n" +
+	"\x04runs\x18\x01 \x01(\x03R\x04runs\x12\x18\n" +
+	"\aentries\x18\x02 \x01(\x03R\aentries\x12\x1a\n" +
+	"\bfindings\x18\x03 \x01(\x03R\bfindings\x12!\n" +
+	"\fverifier_key\x18\x04 \x01(\tR\vverifierKey\"\x0f\n" +
+	"\rBackupRequest\"c\n" +
+	"\x0eBackupResponse\x120\n" +
+	"\x04head\x18\x01 \x01(\v2\x1a.witnessmark.v1.BackupHeadH\x00R\x04head\x12\x14\n" +
+	"\x04data\x18\x02 \x01(\fH\x00R\x04dataB\t\n" +
+	"\amessage\"C\n" +
+	"\n" +
+	"BackupHead\x12\x12\n" +
+	"\x04size\x18\x01 \x01(\x03R\x04size\x12!\n" +
+	"\fverifier_key\x18\x02 \x01(\tR\vverifierKey\"B\n" +
 	"\x0eRetractRequest\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x0e\n" +
 	"\x02by\x18\x02 \x01(\tR\x02by\x12\x10\n" +
@@ -1922,7 +2431,7 @@ const file_witnessmark_v1_answer_proto_rawDesc = "" +
 	"\x05setup\x18\x02 \x01(\tR\x05setup\"q\n" +
 	"\x0fGetMarkResponse\x12(\n" +
 	"\x04mark\x18\x01 \x01(\v2\x14.witnessmark.v1.MarkR\x04mark\x124\n" +
-	"\bsnapshot\x18\x02 \x01(\v2\x18.witnessmark.v1.SnapshotR\bsnapshot2\xf0\x05\n" +
+	"\bsnapshot\x18\x02 \x01(\v2\x18.witnessmark.v1.SnapshotR\bsnapshot2\x98\a\n" +
 	"\rAnswerService\x12M\n" +
 	"\bListRigs\x12\x1f.witnessmark.v1.ListRigsRequest\x1a .witnessmark.v1.ListRigsResponse\x12O\n" +
 	"\bListRuns\x12\x1f.witnessmark.v1.ListRunsRequest\x1a .witnessmark.v1.ListRunsResponse0\x01\x12O\n" +
@@ -1932,7 +2441,9 @@ const file_witnessmark_v1_answer_proto_rawDesc = "" +
 	"\n" +
 	"AcceptMark\x12!.witnessmark.v1.AcceptMarkRequest\x1a\".witnessmark.v1.AcceptMarkResponse\x12J\n" +
 	"\aRetract\x12\x1e.witnessmark.v1.RetractRequest\x1a\x1f.witnessmark.v1.RetractResponse\x12P\n" +
-	"\tReinstate\x12 .witnessmark.v1.ReinstateRequest\x1a!.witnessmark.v1.ReinstateResponse\x12J\n" +
+	"\tReinstate\x12 .witnessmark.v1.ReinstateRequest\x1a!.witnessmark.v1.ReinstateResponse\x12[\n" +
+	"\fCheckArchive\x12#.witnessmark.v1.CheckArchiveRequest\x1a$.witnessmark.v1.CheckArchiveResponse0\x01\x12I\n" +
+	"\x06Backup\x12\x1d.witnessmark.v1.BackupRequest\x1a\x1e.witnessmark.v1.BackupResponse0\x01\x12J\n" +
 	"\aGetMark\x12\x1e.witnessmark.v1.GetMarkRequest\x1a\x1f.witnessmark.v1.GetMarkResponseB0Z.witnessmark/proto/witnessmark/v1;witnessmarkv1b\x06proto3"
 
 var (
@@ -1947,7 +2458,7 @@ func file_witnessmark_v1_answer_proto_rawDescGZIP() []byte {
 	return file_witnessmark_v1_answer_proto_rawDescData
 }
 
-var file_witnessmark_v1_answer_proto_msgTypes = make([]protoimpl.MessageInfo, 28)
+var file_witnessmark_v1_answer_proto_msgTypes = make([]protoimpl.MessageInfo, 36)
 var file_witnessmark_v1_answer_proto_goTypes = []any{
 	(*ListRigsRequest)(nil),        // 0: witnessmark.v1.ListRigsRequest
 	(*ListRigsResponse)(nil),       // 1: witnessmark.v1.ListRigsResponse
@@ -1968,69 +2479,85 @@ var file_witnessmark_v1_answer_proto_goTypes = []any{
 	(*ReadAttachmentResponse)(nil), // 16: witnessmark.v1.ReadAttachmentResponse
 	(*AcceptMarkRequest)(nil),      // 17: witnessmark.v1.AcceptMarkRequest
 	(*AcceptMarkResponse)(nil),     // 18: witnessmark.v1.AcceptMarkResponse
-	(*RetractRequest)(nil),         // 19: witnessmark.v1.RetractRequest
-	(*RetractResponse)(nil),        // 20: witnessmark.v1.RetractResponse
-	(*ReinstateRequest)(nil),       // 21: witnessmark.v1.ReinstateRequest
-	(*ReinstateResponse)(nil),      // 22: witnessmark.v1.ReinstateResponse
-	(*Mark)(nil),                   // 23: witnessmark.v1.Mark
-	(*GetMarkRequest)(nil),         // 24: witnessmark.v1.GetMarkRequest
-	(*GetMarkResponse)(nil),        // 25: witnessmark.v1.GetMarkResponse
-	nil,                            // 26: witnessmark.v1.Statistics.RefusedEntry
-	nil,                            // 27: witnessmark.v1.Statistics.FlaggedEntry
-	(*Exit)(nil),                   // 28: witnessmark.v1.Exit
-	(*Judgement)(nil),              // 29: witnessmark.v1.Judgement
-	(*Result)(nil),                 // 30: witnessmark.v1.Result
-	(*AgentCost)(nil),              // 31: witnessmark.v1.AgentCost
-	(*Receipt)(nil),                // 32: witnessmark.v1.Receipt
-	(*Snapshot)(nil),               // 33: witnessmark.v1.Snapshot
+	(*CheckArchiveRequest)(nil),    // 19: witnessmark.v1.CheckArchiveRequest
+	(*CheckArchiveResponse)(nil),   // 20: witnessmark.v1.CheckArchiveResponse
+	(*CheckProgress)(nil),          // 21: witnessmark.v1.CheckProgress
+	(*Finding)(nil),                // 22: witnessmark.v1.Finding
+	(*CheckSummary)(nil),           // 23: witnessmark.v1.CheckSummary
+	(*BackupRequest)(nil),          // 24: witnessmark.v1.BackupRequest
+	(*BackupResponse)(nil),         // 25: witnessmark.v1.BackupResponse
+	(*BackupHead)(nil),             // 26: witnessmark.v1.BackupHead
+	(*RetractRequest)(nil),         // 27: witnessmark.v1.RetractRequest
+	(*RetractResponse)(nil),        // 28: witnessmark.v1.RetractResponse
+	(*ReinstateRequest)(nil),       // 29: witnessmark.v1.ReinstateRequest
+	(*ReinstateResponse)(nil),      // 30: witnessmark.v1.ReinstateResponse
+	(*Mark)(nil),                   // 31: witnessmark.v1.Mark
+	(*GetMarkRequest)(nil),         // 32: witnessmark.v1.GetMarkRequest
+	(*GetMarkResponse)(nil),        // 33: witnessmark.v1.GetMarkResponse
+	nil,                            // 34: witnessmark.v1.Statistics.RefusedEntry
+	nil,                            // 35: witnessmark.v1.Statistics.FlaggedEntry
+	(*Exit)(nil),                   // 36: witnessmark.v1.Exit
+	(*Judgement)(nil),              // 37: witnessmark.v1.Judgement
+	(*Result)(nil),                 // 38: witnessmark.v1.Result
+	(*AgentCost)(nil),              // 39: witnessmark.v1.AgentCost
+	(*Receipt)(nil),                // 40: witnessmark.v1.Receipt
+	(*Snapshot)(nil),               // 41: witnessmark.v1.Snapshot
 }
 var file_witnessmark_v1_answer_proto_depIdxs = []int32{
 	2,  // 0: witnessmark.v1.ListRigsResponse.rigs:type_name -> witnessmark.v1.RigSummary
 	5,  // 1: witnessmark.v1.ListRunsResponse.runs:type_name -> witnessmark.v1.RunSummary
-	28, // 2: witnessmark.v1.RunSummary.exit:type_name -> witnessmark.v1.Exit
-	29, // 3: witnessmark.v1.RunSummary.judgement:type_name -> witnessmark.v1.Judgement
-	30, // 4: witnessmark.v1.RunSummary.results:type_name -> witnessmark.v1.Result
+	36, // 2: witnessmark.v1.RunSummary.exit:type_name -> witnessmark.v1.Exit
+	37, // 3: witnessmark.v1.RunSummary.judgement:type_name -> witnessmark.v1.Judgement
+	38, // 4: witnessmark.v1.RunSummary.results:type_name -> witnessmark.v1.Result
 	8,  // 5: witnessmark.v1.RunSummary.statistics:type_name -> witnessmark.v1.Statistics
-	31, // 6: witnessmark.v1.RunSummary.agent_cost:type_name -> witnessmark.v1.AgentCost
-	32, // 7: witnessmark.v1.RunSummary.receipt:type_name -> witnessmark.v1.Receipt
+	39, // 6: witnessmark.v1.RunSummary.agent_cost:type_name -> witnessmark.v1.AgentCost
+	40, // 7: witnessmark.v1.RunSummary.receipt:type_name -> witnessmark.v1.Receipt
 	6,  // 8: witnessmark.v1.RunSummary.retraction:type_name -> witnessmark.v1.Retraction
 	7,  // 9: witnessmark.v1.Retraction.history:type_name -> witnessmark.v1.Retracting
-	26, // 10: witnessmark.v1.Statistics.refused:type_name -> witnessmark.v1.Statistics.RefusedEntry
-	27, // 11: witnessmark.v1.Statistics.flagged:type_name -> witnessmark.v1.Statistics.FlaggedEntry
+	34, // 10: witnessmark.v1.Statistics.refused:type_name -> witnessmark.v1.Statistics.RefusedEntry
+	35, // 11: witnessmark.v1.Statistics.flagged:type_name -> witnessmark.v1.Statistics.FlaggedEntry
 	11, // 12: witnessmark.v1.ListKeptResponse.runs:type_name -> witnessmark.v1.KeptRun
 	14, // 13: witnessmark.v1.ShowRunResponse.detail:type_name -> witnessmark.v1.RunDetail
 	5,  // 14: witnessmark.v1.RunDetail.summary:type_name -> witnessmark.v1.RunSummary
-	23, // 15: witnessmark.v1.AcceptMarkResponse.mark:type_name -> witnessmark.v1.Mark
-	32, // 16: witnessmark.v1.AcceptMarkResponse.receipt:type_name -> witnessmark.v1.Receipt
-	5,  // 17: witnessmark.v1.RetractResponse.summary:type_name -> witnessmark.v1.RunSummary
-	32, // 18: witnessmark.v1.RetractResponse.receipt:type_name -> witnessmark.v1.Receipt
-	5,  // 19: witnessmark.v1.ReinstateResponse.summary:type_name -> witnessmark.v1.RunSummary
-	32, // 20: witnessmark.v1.ReinstateResponse.receipt:type_name -> witnessmark.v1.Receipt
-	23, // 21: witnessmark.v1.GetMarkResponse.mark:type_name -> witnessmark.v1.Mark
-	33, // 22: witnessmark.v1.GetMarkResponse.snapshot:type_name -> witnessmark.v1.Snapshot
-	0,  // 23: witnessmark.v1.AnswerService.ListRigs:input_type -> witnessmark.v1.ListRigsRequest
-	3,  // 24: witnessmark.v1.AnswerService.ListRuns:input_type -> witnessmark.v1.ListRunsRequest
-	9,  // 25: witnessmark.v1.AnswerService.ListKept:input_type -> witnessmark.v1.ListKeptRequest
-	12, // 26: witnessmark.v1.AnswerService.ShowRun:input_type -> witnessmark.v1.ShowRunRequest
-	15, // 27: witnessmark.v1.AnswerService.ReadAttachment:input_type -> witnessmark.v1.ReadAttachmentRequest
-	17, // 28: witnessmark.v1.AnswerService.AcceptMark:input_type -> witnessmark.v1.AcceptMarkRequest
-	19, // 29: witnessmark.v1.AnswerService.Retract:input_type -> witnessmark.v1.RetractRequest
-	21, // 30: witnessmark.v1.AnswerService.Reinstate:input_type -> witnessmark.v1.ReinstateRequest
-	24, // 31: witnessmark.v1.AnswerService.GetMark:input_type -> witnessmark.v1.GetMarkRequest
-	1,  // 32: witnessmark.v1.AnswerService.ListRigs:output_type -> witnessmark.v1.ListRigsResponse
-	4,  // 33: witnessmark.v1.AnswerService.ListRuns:output_type -> witnessmark.v1.ListRunsResponse
-	10, // 34: witnessmark.v1.AnswerService.ListKept:output_type -> witnessmark.v1.ListKeptResponse
-	13, // 35: witnessmark.v1.AnswerService.ShowRun:output_type -> witnessmark.v1.ShowRunResponse
-	16, // 36: witnessmark.v1.AnswerService.ReadAttachment:output_type -> witnessmark.v1.ReadAttachmentResponse
-	18, // 37: witnessmark.v1.AnswerService.AcceptMark:output_type -> witnessmark.v1.AcceptMarkResponse
-	20, // 38: witnessmark.v1.AnswerService.Retract:output_type -> witnessmark.v1.RetractResponse
-	22, // 39: witnessmark.v1.AnswerService.Reinstate:output_type -> witnessmark.v1.ReinstateResponse
-	25, // 40: witnessmark.v1.AnswerService.GetMark:output_type -> witnessmark.v1.GetMarkResponse
-	32, // [32:41] is the sub-list for method output_type
-	23, // [23:32] is the sub-list for method input_type
-	23, // [23:23] is the sub-list for extension type_name
-	23, // [23:23] is the sub-list for extension extendee
-	0,  // [0:23] is the sub-list for field type_name
+	31, // 15: witnessmark.v1.AcceptMarkResponse.mark:type_name -> witnessmark.v1.Mark
+	40, // 16: witnessmark.v1.AcceptMarkResponse.receipt:type_name -> witnessmark.v1.Receipt
+	21, // 17: witnessmark.v1.CheckArchiveResponse.progress:type_name -> witnessmark.v1.CheckProgress
+	22, // 18: witnessmark.v1.CheckArchiveResponse.finding:type_name -> witnessmark.v1.Finding
+	23, // 19: witnessmark.v1.CheckArchiveResponse.summary:type_name -> witnessmark.v1.CheckSummary
+	26, // 20: witnessmark.v1.BackupResponse.head:type_name -> witnessmark.v1.BackupHead
+	5,  // 21: witnessmark.v1.RetractResponse.summary:type_name -> witnessmark.v1.RunSummary
+	40, // 22: witnessmark.v1.RetractResponse.receipt:type_name -> witnessmark.v1.Receipt
+	5,  // 23: witnessmark.v1.ReinstateResponse.summary:type_name -> witnessmark.v1.RunSummary
+	40, // 24: witnessmark.v1.ReinstateResponse.receipt:type_name -> witnessmark.v1.Receipt
+	31, // 25: witnessmark.v1.GetMarkResponse.mark:type_name -> witnessmark.v1.Mark
+	41, // 26: witnessmark.v1.GetMarkResponse.snapshot:type_name -> witnessmark.v1.Snapshot
+	0,  // 27: witnessmark.v1.AnswerService.ListRigs:input_type -> witnessmark.v1.ListRigsRequest
+	3,  // 28: witnessmark.v1.AnswerService.ListRuns:input_type -> witnessmark.v1.ListRunsRequest
+	9,  // 29: witnessmark.v1.AnswerService.ListKept:input_type -> witnessmark.v1.ListKeptRequest
+	12, // 30: witnessmark.v1.AnswerService.ShowRun:input_type -> witnessmark.v1.ShowRunRequest
+	15, // 31: witnessmark.v1.AnswerService.ReadAttachment:input_type -> witnessmark.v1.ReadAttachmentRequest
+	17, // 32: witnessmark.v1.AnswerService.AcceptMark:input_type -> witnessmark.v1.AcceptMarkRequest
+	27, // 33: witnessmark.v1.AnswerService.Retract:input_type -> witnessmark.v1.RetractRequest
+	29, // 34: witnessmark.v1.AnswerService.Reinstate:input_type -> witnessmark.v1.ReinstateRequest
+	19, // 35: witnessmark.v1.AnswerService.CheckArchive:input_type -> witnessmark.v1.CheckArchiveRequest
+	24, // 36: witnessmark.v1.AnswerService.Backup:input_type -> witnessmark.v1.BackupRequest
+	32, // 37: witnessmark.v1.AnswerService.GetMark:input_type -> witnessmark.v1.GetMarkRequest
+	1,  // 38: witnessmark.v1.AnswerService.ListRigs:output_type -> witnessmark.v1.ListRigsResponse
+	4,  // 39: witnessmark.v1.AnswerService.ListRuns:output_type -> witnessmark.v1.ListRunsResponse
+	10, // 40: witnessmark.v1.AnswerService.ListKept:output_type -> witnessmark.v1.ListKeptResponse
+	13, // 41: witnessmark.v1.AnswerService.ShowRun:output_type -> witnessmark.v1.ShowRunResponse
+	16, // 42: witnessmark.v1.AnswerService.ReadAttachment:output_type -> witnessmark.v1.ReadAttachmentResponse
+	18, // 43: witnessmark.v1.AnswerService.AcceptMark:output_type -> witnessmark.v1.AcceptMarkResponse
+	28, // 44: witnessmark.v1.AnswerService.Retract:output_type -> witnessmark.v1.RetractResponse
+	30, // 45: witnessmark.v1.AnswerService.Reinstate:output_type -> witnessmark.v1.ReinstateResponse
+	20, // 46: witnessmark.v1.AnswerService.CheckArchive:output_type -> witnessmark.v1.CheckArchiveResponse
+	25, // 47: witnessmark.v1.AnswerService.Backup:output_type -> witnessmark.v1.BackupResponse
+	33, // 48: witnessmark.v1.AnswerService.GetMark:output_type -> witnessmark.v1.GetMarkResponse
+	38, // [38:49] is the sub-list for method output_type
+	27, // [27:38] is the sub-list for method input_type
+	27, // [27:27] is the sub-list for extension type_name
+	27, // [27:27] is the sub-list for extension extendee
+	0,  // [0:27] is the sub-list for field type_name
 }
 
 func init() { file_witnessmark_v1_answer_proto_init() }
@@ -2045,13 +2572,22 @@ func file_witnessmark_v1_answer_proto_init() {
 		(*ShowRunResponse_Detail)(nil),
 		(*ShowRunResponse_Record)(nil),
 	}
+	file_witnessmark_v1_answer_proto_msgTypes[20].OneofWrappers = []any{
+		(*CheckArchiveResponse_Progress)(nil),
+		(*CheckArchiveResponse_Finding)(nil),
+		(*CheckArchiveResponse_Summary)(nil),
+	}
+	file_witnessmark_v1_answer_proto_msgTypes[25].OneofWrappers = []any{
+		(*BackupResponse_Head)(nil),
+		(*BackupResponse_Data)(nil),
+	}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_witnessmark_v1_answer_proto_rawDesc), len(file_witnessmark_v1_answer_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   28,
+			NumMessages:   36,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -27,6 +27,8 @@ const (
 	AnswerService_AcceptMark_FullMethodName     = "/witnessmark.v1.AnswerService/AcceptMark"
 	AnswerService_Retract_FullMethodName        = "/witnessmark.v1.AnswerService/Retract"
 	AnswerService_Reinstate_FullMethodName      = "/witnessmark.v1.AnswerService/Reinstate"
+	AnswerService_CheckArchive_FullMethodName   = "/witnessmark.v1.AnswerService/CheckArchive"
+	AnswerService_Backup_FullMethodName         = "/witnessmark.v1.AnswerService/Backup"
 	AnswerService_GetMark_FullMethodName        = "/witnessmark.v1.AnswerService/GetMark"
 )
 
@@ -51,6 +53,11 @@ type AnswerServiceClient interface {
 	Retract(ctx context.Context, in *RetractRequest, opts ...grpc.CallOption) (*RetractResponse, error)
 	// Reinstate withdraws a run's retraction.
 	Reinstate(ctx context.Context, in *ReinstateRequest, opts ...grpc.CallOption) (*ReinstateResponse, error)
+	// CheckArchive goes through all that is kept, and streams how far it has come
+	// and what is wrong.
+	CheckArchive(ctx context.Context, in *CheckArchiveRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[CheckArchiveResponse], error)
+	// Backup gives a consistent copy of the archive's file.
+	Backup(ctx context.Context, in *BackupRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[BackupResponse], error)
 	// GetMark gives the reference in force.
 	GetMark(ctx context.Context, in *GetMarkRequest, opts ...grpc.CallOption) (*GetMarkResponse, error)
 }
@@ -179,6 +186,44 @@ func (c *answerServiceClient) Reinstate(ctx context.Context, in *ReinstateReques
 	return out, nil
 }
 
+func (c *answerServiceClient) CheckArchive(ctx context.Context, in *CheckArchiveRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[CheckArchiveResponse], error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	stream, err := c.cc.NewStream(ctx, &AnswerService_ServiceDesc.Streams[4], AnswerService_CheckArchive_FullMethodName, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	x := &grpc.GenericClientStream[CheckArchiveRequest, CheckArchiveResponse]{ClientStream: stream}
+	if err := x.ClientStream.SendMsg(in); err != nil {
+		return nil, err
+	}
+	if err := x.ClientStream.CloseSend(); err != nil {
+		return nil, err
+	}
+	return x, nil
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type AnswerService_CheckArchiveClient = grpc.ServerStreamingClient[CheckArchiveResponse]
+
+func (c *answerServiceClient) Backup(ctx context.Context, in *BackupRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[BackupResponse], error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	stream, err := c.cc.NewStream(ctx, &AnswerService_ServiceDesc.Streams[5], AnswerService_Backup_FullMethodName, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	x := &grpc.GenericClientStream[BackupRequest, BackupResponse]{ClientStream: stream}
+	if err := x.ClientStream.SendMsg(in); err != nil {
+		return nil, err
+	}
+	if err := x.ClientStream.CloseSend(); err != nil {
+		return nil, err
+	}
+	return x, nil
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type AnswerService_BackupClient = grpc.ServerStreamingClient[BackupResponse]
+
 func (c *answerServiceClient) GetMark(ctx context.Context, in *GetMarkRequest, opts ...grpc.CallOption) (*GetMarkResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(GetMarkResponse)
@@ -210,6 +255,11 @@ type AnswerServiceServer interface {
 	Retract(context.Context, *RetractRequest) (*RetractResponse, error)
 	// Reinstate withdraws a run's retraction.
 	Reinstate(context.Context, *ReinstateRequest) (*ReinstateResponse, error)
+	// CheckArchive goes through all that is kept, and streams how far it has come
+	// and what is wrong.
+	CheckArchive(*CheckArchiveRequest, grpc.ServerStreamingServer[CheckArchiveResponse]) error
+	// Backup gives a consistent copy of the archive's file.
+	Backup(*BackupRequest, grpc.ServerStreamingServer[BackupResponse]) error
 	// GetMark gives the reference in force.
 	GetMark(context.Context, *GetMarkRequest) (*GetMarkResponse, error)
 	mustEmbedUnimplementedAnswerServiceServer()
@@ -245,6 +295,12 @@ func (UnimplementedAnswerServiceServer) Retract(context.Context, *RetractRequest
 }
 func (UnimplementedAnswerServiceServer) Reinstate(context.Context, *ReinstateRequest) (*ReinstateResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method Reinstate not implemented")
+}
+func (UnimplementedAnswerServiceServer) CheckArchive(*CheckArchiveRequest, grpc.ServerStreamingServer[CheckArchiveResponse]) error {
+	return status.Error(codes.Unimplemented, "method CheckArchive not implemented")
+}
+func (UnimplementedAnswerServiceServer) Backup(*BackupRequest, grpc.ServerStreamingServer[BackupResponse]) error {
+	return status.Error(codes.Unimplemented, "method Backup not implemented")
 }
 func (UnimplementedAnswerServiceServer) GetMark(context.Context, *GetMarkRequest) (*GetMarkResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetMark not implemented")
@@ -386,6 +442,28 @@ func _AnswerService_Reinstate_Handler(srv interface{}, ctx context.Context, dec 
 	return interceptor(ctx, in, info, handler)
 }
 
+func _AnswerService_CheckArchive_Handler(srv interface{}, stream grpc.ServerStream) error {
+	m := new(CheckArchiveRequest)
+	if err := stream.RecvMsg(m); err != nil {
+		return err
+	}
+	return srv.(AnswerServiceServer).CheckArchive(m, &grpc.GenericServerStream[CheckArchiveRequest, CheckArchiveResponse]{ServerStream: stream})
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type AnswerService_CheckArchiveServer = grpc.ServerStreamingServer[CheckArchiveResponse]
+
+func _AnswerService_Backup_Handler(srv interface{}, stream grpc.ServerStream) error {
+	m := new(BackupRequest)
+	if err := stream.RecvMsg(m); err != nil {
+		return err
+	}
+	return srv.(AnswerServiceServer).Backup(m, &grpc.GenericServerStream[BackupRequest, BackupResponse]{ServerStream: stream})
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type AnswerService_BackupServer = grpc.ServerStreamingServer[BackupResponse]
+
 func _AnswerService_GetMark_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(GetMarkRequest)
 	if err := dec(in); err != nil {
@@ -451,6 +529,16 @@ var AnswerService_ServiceDesc = grpc.ServiceDesc{
 		{
 			StreamName:    "ReadAttachment",
 			Handler:       _AnswerService_ReadAttachment_Handler,
+			ServerStreams: true,
+		},
+		{
+			StreamName:    "CheckArchive",
+			Handler:       _AnswerService_CheckArchive_Handler,
+			ServerStreams: true,
+		},
+		{
+			StreamName:    "Backup",
+			Handler:       _AnswerService_Backup_Handler,
 			ServerStreams: true,
 		},
 	},

@@ -1,0 +1,245 @@
+package archive
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"runtime/debug"
+	"time"
+
+	bolt "go.etcd.io/bbolt"
+
+	"witnessmark/internal/fault"
+	"witnessmark/internal/record"
+)
+
+// Finding is one thing that is wrong with an archive.
+type Finding struct {
+	Where string // a page, entry, run or row
+	What  string
+}
+
+func (f Finding) String() string { return f.Where + ": " + f.What }
+
+// Examined is one run as an examination comes by it, its bytes in order so far.
+type Examined struct {
+	Run     *record.Run
+	SHA256  [32]byte
+	Labels  Labels // with the standing it was judged
+	Summary []byte
+	Parts   map[string][]byte // attachments, by name
+	Series  map[string][]byte // encoded durations, by the log's name
+}
+
+// Examination is what goes with a look through a whole archive.
+type Examination struct {
+	Found    func(Finding)
+	Progress func(done, total int64)         // nil when nobody looks
+	Run      func(Examined) (wrong []string) // looks deeper; nil for no deeper
+}
+
+// Checked says what a check went through.
+type Checked struct {
+	Runs        int
+	Entries     int64  // of the trail
+	VerifierKey string // that its heads are signed with; "" when it could not be read
+}
+
+// Examine goes through the whole archive: each byte of its pages is as bbolt
+// would write it, its tree follows from its leaves and gives the signed head,
+// every run's bytes are what its entry, receipt and signature say, runs and rows
+// belong to each other one to one, and every derived value follows from what it
+// is derived of. It looks at one moment and lets others write. The error says
+// that it did not come to its end.
+func (a *Archive) Examine(ctx context.Context, x Examination) (n Checked, err error) {
+	f, err := os.Open(a.db.Path())
+	if err != nil {
+		return n, fault.New("check archive", a.db.Path(), err)
+	}
+	defer f.Close()
+	defer func() { n.VerifierKey = a.key }()
+	for {
+		err = a.db.View(func(tx *bolt.Tx) error {
+			w, err := walkFile(f, uint64(tx.ID()), x.Found)
+			if err == nil && !w.unsafe {
+				n, err = a.content(ctx, tx, x)
+			}
+			return err
+		})
+		if !errors.Is(err, errOtherTx) {
+			break
+		}
+	}
+	if err != nil && ctx.Err() == nil {
+		err = fault.New("check archive", a.db.Path(), err)
+	}
+	return n, err
+}
+
+// walkFile walks the pages of one transaction, the last one's for 0.
+func walkFile(f *os.File, tx uint64, found func(Finding)) (*walk, error) {
+	info, err := f.Stat()
+	if err != nil {
+		return nil, err
+	}
+	w := &walk{r: f, size: info.Size(), wrong: func(what string, err error) { found(Finding{what, err.Error()}) }}
+	err = w.run(tx)
+	if err != nil && !errors.Is(err, errOtherTx) {
+		found(Finding{"file", err.Error()})
+		err = nil
+	}
+	return w, err
+}
+
+// ExamineFile is Examine for a file that no process serves, which it opens only
+// to read. The heads must be signed by the key, or for "" by the one that the
+// archive names itself. Of a file that is damaged too far for bbolt only the
+// pages are looked at. A file that another process has open gives ErrBusy.
+func ExamineFile(ctx context.Context, path, key string, x Examination) (n Checked, err error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return n, fault.New("check archive", path, err)
+	}
+	defer f.Close()
+	db, err := openFile(path, time.Second, &bolt.Options{ReadOnly: true}) // which keeps writers out
+	if errors.Is(err, ErrBusy) {
+		return n, err
+	}
+	if err == nil {
+		defer db.Close()
+	}
+	w, walked := walkFile(f, 0, x.Found)
+	if walked != nil || w.unsafe {
+		return n, walked
+	}
+	var a *Archive
+	if err == nil {
+		a = newArchive(db, nil)
+		err = a.learn(key)
+	}
+	if err != nil {
+		var said *fault.Error
+		if errors.As(err, &said) {
+			err = said.Why
+		}
+		x.Found(Finding{"archive", err.Error()})
+		return n, nil
+	}
+	n.VerifierKey = a.key
+	err = db.View(func(tx *bolt.Tx) error {
+		got, err := a.content(ctx, tx, x)
+		n.Runs, n.Entries = got.Runs, got.Entries
+		return err
+	})
+	return n, err
+}
+
+// Check is Examine with all that is wrong joined in one error.
+func (a *Archive) Check(ctx context.Context) (Checked, error) {
+	var bad []error
+	n, err := a.Examine(ctx, Examination{Found: func(f Finding) { bad = append(bad, errors.New(f.String())) }})
+	if err == nil && len(bad) > 0 {
+		err = fault.New("check archive", a.db.Path(), errors.Join(bad...))
+	}
+	return n, err
+}
+
+// content looks at what the pages hold. A fault that damage makes in bbolt after
+// all is a finding.
+func (a *Archive) content(ctx context.Context, tx *bolt.Tx, x Examination) (n Checked, err error) {
+	defer debug.SetPanicOnFault(debug.SetPanicOnFault(true))
+	defer func() {
+		if p := recover(); p != nil {
+			x.Found(Finding{"archive", fmt.Sprint("it cannot be read to its end: ", p)})
+		}
+	}()
+	c := &check{archive: a, tx: tx, ctx: ctx, Examination: x}
+	if !c.buckets() {
+		return n, nil
+	}
+	n.Entries = c.trail()
+	n.Runs = c.runs()
+	c.rows()
+	c.marks()
+	c.step(c.total - c.done)
+	return n, context.Cause(ctx)
+}
+
+// check is one examination under way.
+type check struct {
+	Examination
+	archive     *Archive
+	tx          *bolt.Tx
+	ctx         context.Context
+	done, total int64
+	rigs        map[string]Rig // as they follow from the runs
+	marked      int            // entries about marks
+}
+
+func (c *check) wrong(where string, format string, args ...any) {
+	c.Found(Finding{where, fmt.Sprintf(format, args...)})
+}
+
+func (c *check) step(n int64) {
+	if c.done += n; c.Progress != nil && c.total > 0 {
+		c.Progress(c.done, c.total)
+	}
+}
+
+// buckets holds the list of buckets against the one that there should be.
+func (c *check) buckets() bool {
+	known := map[string]bool{}
+	whole := true
+	for _, b := range allBuckets {
+		known[string(b)] = true
+		if c.tx.Bucket(b) == nil {
+			c.wrong("bucket "+string(b), "it is missing")
+			whole = false
+		}
+	}
+	err := c.tx.ForEach(func(name []byte, b *bolt.Bucket) error {
+		switch {
+		case !known[string(name)]:
+			c.wrong("bucket "+string(name), "nothing of this program is in it")
+		case b.Sequence() != 0 && !sequenced(name):
+			c.wrong("bucket "+string(name), "it counts %d", b.Sequence())
+		}
+		return nil
+	})
+	if err != nil {
+		c.wrong("buckets", "%v", err)
+	}
+	if !whole {
+		return false
+	}
+	c.meta()
+	return true
+}
+
+func sequenced(bucket []byte) bool { return string(bucket) == string(bMarks) }
+
+func (c *check) meta() {
+	want := map[string]string{string(kFormat): format, string(kOrigin): c.archive.origin, string(kKey): c.archive.key}
+	c.each(bMeta, func(k, v []byte) {
+		if w, ok := want[string(k)]; !ok || w != string(v) {
+			c.wrong("meta "+string(k), "it is %q", v)
+		}
+	})
+	for k := range want {
+		if c.tx.Bucket(bMeta).Get([]byte(k)) == nil && k != string(kKey) {
+			c.wrong("meta "+k, "it is missing")
+		}
+	}
+}
+
+// each calls f with every pair of a bucket.
+func (c *check) each(bucket []byte, f func(k, v []byte)) {
+	err := c.tx.Bucket(bucket).ForEach(func(k, v []byte) error {
+		f(k, v)
+		return c.ctx.Err()
+	})
+	if err != nil && c.ctx.Err() == nil {
+		c.wrong("bucket "+string(bucket), "%v", err)
+	}
+}

@@ -1,0 +1,150 @@
+package archive
+
+import (
+	"bytes"
+	"encoding/json"
+	"maps"
+	"slices"
+	"strings"
+
+	"witnessmark/internal/trail"
+)
+
+// rows finds the rows that lead to no run. That every run has all of its rows is
+// looked at with the run.
+func (c *check) rows() {
+	for _, bucket := range [][]byte{bByTime, bByRig, bByWorkload, bByBoth, bBySetup, bSummary} {
+		c.each(bucket, func(k, v []byte) {
+			if !c.leads(bucket, k, v) {
+				c.wrong("row "+rowName(bucket, k), "it leads to no run")
+			}
+		})
+	}
+	c.each(bHashes, func(k, id []byte) {
+		r, err := receiptOf(c.tx, string(id))
+		if err != nil || !bytes.Equal(k, r.RecordSHA256[:]) {
+			c.wrong("row "+rowName(bHashes, k), "it leads to no run")
+		}
+	})
+	c.each(bTails, func(k, _ []byte) {
+		_, id, _ := bytes.Cut(k, []byte{0})
+		if c.tx.Bucket(bRuns).Bucket(id) == nil || !bytes.Equal(k, tailKey(string(id))) {
+			c.wrong("row "+rowName(bTails, k), "it leads to no run")
+		}
+	})
+	c.each(bRetractions, func(k, v []byte) {
+		var r Retraction
+		err := json.Unmarshal(v, &r)
+		e, err2 := trail.ParseEntry(c.tx.Bucket(bLeaves).Get(number(r.Index)))
+		if err != nil || err2 != nil || e.Subject != r.RunID || !bytes.Equal(k, under(number(r.Index), r.RunID)) {
+			c.wrong("row "+rowName(bRetractions, k), "no entry of the trail is about it")
+		}
+	})
+	c.countedRigs()
+}
+
+// rowName names a row by what of its key can be read.
+func rowName(bucket, k []byte) string {
+	read := func(r rune) rune {
+		if r < ' ' || r > '~' {
+			return '.'
+		}
+		return r
+	}
+	return string(bucket) + " " + strings.Map(read, string(k))
+}
+
+// leads says whether the row of an index is the one that its run should have.
+func (c *check) leads(bucket, k, v []byte) bool {
+	at := k
+	if !bytes.Equal(bucket, bByTime) && !bytes.Equal(bucket, bSummary) {
+		fields := 1
+		if bytes.Equal(bucket, bByBoth) {
+			fields = 2
+		}
+		for range fields {
+			var ok bool
+			if _, at, ok = bytes.Cut(at, []byte{0}); !ok {
+				return false
+			}
+		}
+	}
+	if len(at) < 9 {
+		return false
+	}
+	run := c.tx.Bucket(bRuns).Bucket(at[8:])
+	if run == nil || !bytes.Equal(run.Get([]byte("at")), at) {
+		return false
+	}
+	if bytes.Equal(bucket, bSummary) {
+		return true
+	}
+	l, err := labelsOf(v)
+	if err != nil {
+		return false
+	}
+	return slices.ContainsFunc(l.rows(at), func(r row) bool { return bytes.Equal(r.bucket, bucket) && bytes.Equal(r.key, k) })
+}
+
+// countedRigs holds what is kept of each rig against what follows from its runs.
+func (c *check) countedRigs() {
+	c.each(bRigs, func(k, v []byte) {
+		want, ok := c.rigs[string(k)]
+		if !ok {
+			c.wrong("rig "+string(k), "none of the runs is of it")
+			return
+		}
+		delete(c.rigs, string(k))
+		if b, err := json.Marshal(want); err != nil || !bytes.Equal(b, v) {
+			c.wrong("rig "+string(k), "what is kept of it does not follow from its %d runs", want.Runs)
+		}
+	})
+	for _, name := range slices.Sorted(maps.Keys(c.rigs)) {
+		c.wrong("rig "+name, "it is missing")
+	}
+}
+
+// marks holds the marks against their entries.
+func (c *check) marks() {
+	n := 0
+	var order []int64 // of the entries, by the marks' own numbers
+	numbers := map[int64]int64{}
+	c.each(bMarks, func(k, v []byte) {
+		n++
+		var m Mark
+		where := "mark " + rowName(nil, k)
+		if err := json.Unmarshal(v, &m); err != nil || len(k) < 8 {
+			c.wrong(where, "it cannot be read: %v", err)
+			return
+		}
+		if b, err := json.Marshal(m); err != nil || !bytes.Equal(b, v) || !bytes.HasPrefix(k, under(nil, m.Rig, m.Setup)) || len(k) != len(under(nil, m.Rig, m.Setup))+8 {
+			c.wrong(where, "it says otherwise than its key")
+		}
+		if m.Index == 0 {
+			return // of before its entry was noted
+		}
+		e, err := trail.ParseEntry(c.tx.Bucket(bLeaves).Get(number(m.Index)))
+		if err != nil || e.Kind != trail.KindMark || e.Subject != m.Rig+"/"+m.Setup || e.Actor != m.By || !e.At.Equal(m.At) ||
+			e.Text != strings.TrimSpace(m.RunID+" "+m.Why) {
+			c.wrong(where, "entry %d of the trail is not about it", m.Index)
+		}
+		if r, err := receiptOf(c.tx, m.RunID); err != nil || r.RecordSHA256 != e.Digest {
+			c.wrong(where, "its run %s is gone, or another", m.RunID)
+		}
+		seq := numberOf(k[len(k)-8:])
+		numbers[seq] = m.Index
+		order = append(order, seq)
+	})
+	slices.Sort(order)
+	for i := 1; i < len(order); i++ {
+		if numbers[order[i-1]] >= numbers[order[i]] {
+			c.wrong("marks", "number %d is not in the order of the trail", order[i])
+		}
+	}
+	if n != c.marked {
+		c.wrong("marks", "%d are kept, and %d entries are about one", n, c.marked)
+	}
+	if seq := c.tx.Bucket(bMarks).Sequence(); seq != uint64(n) {
+		c.wrong("marks", "%d are kept, and %d were counted", n, seq)
+	}
+}

@@ -1,0 +1,210 @@
+package archive
+
+import (
+	"bytes"
+	"crypto/ed25519"
+	"crypto/sha256"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+
+	bolt "go.etcd.io/bbolt"
+
+	"witnessmark/internal/record"
+	"witnessmark/internal/trail"
+)
+
+// runs goes through the runs and gives their number.
+func (c *check) runs() (n int) {
+	c.each(bRuns, func(id, v []byte) {
+		b := c.tx.Bucket(bRuns).Bucket(id)
+		if b == nil {
+			c.wrong("run "+string(id), "it is a value of %d bytes and no run", len(v))
+			return
+		}
+		c.run(string(id), b)
+		n++
+		c.step(1)
+	})
+	return n
+}
+
+// run tells of everything that is wrong with one run.
+func (c *check) run(id string, b *bolt.Bucket) {
+	wrong := func(err error) {
+		if err != nil {
+			c.wrong("run "+id, "%v", err)
+		}
+	}
+	wrong(sealed(b))
+	if b.Sequence() != 0 {
+		wrong(fmt.Errorf("its bucket counts %d", b.Sequence()))
+	}
+	raw, err := c.archive.unpack.DecodeAll(b.Get([]byte("record")), nil)
+	if err != nil {
+		wrong(fmt.Errorf("its record: %w", err))
+		return
+	}
+	s := record.Signed{Bytes: raw, PublicKey: ed25519.PublicKey(b.Get([]byte("public_key"))), Signature: b.Get([]byte("signature"))}
+	wrong(s.Verify())
+	sum := s.SHA256()
+	if !bytes.Equal(c.tx.Bucket(bHashes).Get(sum[:]), []byte(id)) {
+		wrong(errors.New("its hash does not lead to it"))
+	}
+	e, err := c.receipt(id, sum)
+	wrong(err)
+	run, err := record.Decode(raw)
+	if err != nil {
+		wrong(err)
+		return
+	}
+	if run.ID != id {
+		wrong(fmt.Errorf("its record is of run %s", run.ID))
+		return
+	}
+	l, err := c.indexed(run, b.Get([]byte("at")), e)
+	wrong(err)
+	x := Examined{Run: run, SHA256: sum, Labels: l, Summary: bytes.Clone(c.tx.Bucket(bSummary).Get(b.Get([]byte("at")))), Parts: map[string][]byte{}, Series: map[string][]byte{}}
+	for _, err := range c.parts(b, &x) {
+		wrong(err)
+	}
+	if c.Run != nil {
+		for _, what := range c.Run(x) {
+			wrong(errors.New(what))
+		}
+	}
+}
+
+// receipt holds a run's receipt against the record, and its head against the
+// tree that is there now. It gives the run's entry.
+func (c *check) receipt(id string, sum trail.Digest) (trail.Entry, error) {
+	r, err := receiptOf(c.tx, id)
+	if err != nil {
+		return trail.Entry{}, err
+	}
+	e, head, err := r.Check(c.archive.verifier, trail.KindRecord, sum)
+	switch {
+	case err != nil:
+		return e, err
+	case e.Subject != id:
+		return e, fmt.Errorf("its receipt is of run %s", e.Subject)
+	case !bytes.Equal(c.tx.Bucket(bLeaves).Get(number(r.Index)), r.Leaf):
+		return e, fmt.Errorf("entry %d of the trail is not the receipt's", r.Index)
+	}
+	if err := trail.CheckStore(head, hashReader{c.tx}); err != nil {
+		return e, fmt.Errorf("its receipt is of another trail: %w", err)
+	}
+	return e, nil
+}
+
+// indexed holds the rows of a run against its record, its entry and its
+// retractions.
+func (c *check) indexed(run *record.Run, at []byte, e trail.Entry) (Labels, error) {
+	var errs []error
+	wrong := func(format string, args ...any) { errs = append(errs, fmt.Errorf(format, args...)) }
+	if !bytes.Equal(at, timeKey(run.Started, run.ID)) {
+		wrong("its time key is not of its record")
+	}
+	got, err := labelsOf(c.tx.Bucket(bByTime).Get(at))
+	if err != nil {
+		wrong("it is not in the listing: %w", err)
+		return got, errors.Join(errs...)
+	}
+	want := Labels{Rig: run.Rig, Workload: run.Workload.Name, Played: run.Played != "", Standing: got.Standing}
+	if run.Setup != nil {
+		want.Setup = run.Setup.Label
+	}
+	judged, err := c.judged(run.ID)
+	if err != nil {
+		wrong("%w", err)
+	}
+	history, err := retractionsOf(c.tx, run.ID)
+	if err != nil {
+		wrong("%w", err)
+	}
+	if want.Standing = judged; InForce(history) {
+		want.Standing = Retracted
+	}
+	if got != want {
+		wrong("it is listed as %s and should be as %s", got, want)
+	}
+	for i, r := range history {
+		if r.Withdrawn != (i%2 == 1) {
+			wrong("its retractions do not take turns with their withdrawals")
+			break
+		}
+	}
+	for _, i := range want.rows(at) {
+		if !bytes.Equal(c.tx.Bucket(i.bucket).Get(i.key), i.value) {
+			wrong("its row in %s is missing or differs", i.bucket)
+		}
+	}
+	if v := c.tx.Bucket(bTails).Get(tailKey(run.ID)); v == nil || len(v) > 0 {
+		wrong("its last letters do not lead to it")
+	}
+	summary := c.tx.Bucket(bSummary).Get(at)
+	if summary == nil {
+		wrong("its summary is missing")
+	} else if _, after, ok := strings.Cut(e.Text, ", summary sha256 "); ok && after != fmt.Sprintf("%x", sha256.Sum256(summary)) {
+		wrong("its summary is not the one that its entry binds")
+	}
+	want.Standing = judged
+	return want, errors.Join(errs...)
+}
+
+// String lists the labels.
+func (l Labels) String() string { return strings.ReplaceAll(string(l.row()), "\x00", "/") }
+
+// parts reads all that is in a run's bucket, and finds what is missing and what
+// does not belong there.
+func (c *check) parts(b *bolt.Bucket, x *Examined) (errs []error) {
+	for _, a := range x.Run.Attachments {
+		packed, err := joinedIn(c.tx, x.Run.ID, "parts", a.Name)
+		if err == nil {
+			x.Parts[a.Name], err = c.archive.unpack.DecodeAll(packed, nil)
+		}
+		if err == nil && sha256.Sum256(x.Parts[a.Name]) != a.SHA256 {
+			err = errors.New("it is not what the record binds")
+		}
+		if err != nil {
+			errs = append(errs, fmt.Errorf("attachment %s: %w", a.Name, err))
+		}
+	}
+	for _, l := range x.Run.Logs {
+		v, err := joinedIn(c.tx, x.Run.ID, "series", l.Attachment)
+		if err == nil {
+			x.Series[l.Attachment] = v
+		} else if !errors.Is(err, ErrNotFound) {
+			errs = append(errs, fmt.Errorf("series of %s: %w", l.Attachment, err))
+		}
+	}
+	err := b.ForEach(func(k, v []byte) error {
+		if !x.knows(string(k)) {
+			errs = append(errs, fmt.Errorf("%q is in its bucket and not in its record", k))
+		}
+		return nil
+	})
+	if err != nil {
+		errs = append(errs, err)
+	}
+	return errs
+}
+
+// knows says whether a key of a run's bucket belongs there.
+func (x Examined) knows(key string) bool {
+	f := strings.Split(key, "\x00")
+	switch {
+	case len(f) == 1:
+		return slices.Contains([]string{"record", "public_key", "signature", "receipt", "at", string(kSeal)}, key)
+	case len(f) < 3:
+		return false
+	case f[0] == "parts":
+		_, ok := x.Parts[f[1]]
+		return ok
+	case f[0] == "series":
+		_, ok := x.Series[f[1]]
+		return ok
+	}
+	return false
+}

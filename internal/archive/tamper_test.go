@@ -1,0 +1,135 @@
+package archive_test
+
+import (
+	"context"
+	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"testing"
+
+	"witnessmark/internal/archive"
+	"witnessmark/internal/labtest"
+)
+
+// sample fills an archive with every kind of thing that is kept, and gives the
+// file's path and the bytes' places of all pages that hold keys or values.
+func sample(t testing.TB) (path string, places []int64) {
+	t.Helper()
+	path = filepath.Join(t.TempDir(), "archive.db")
+	a := open(t, path)
+	r := labtest.Rand(t)
+	heron, plover := labtest.NewRig("heron", r), labtest.NewRig("plover", r)
+	var runs []labtest.Run
+	for i := range 12 {
+		g, shape := heron, labtest.Shape{Plain: true, LogBytes: 400, Setup: "memory-rated"}
+		if i%4 == 3 {
+			g, shape = plover, labtest.Shape{LogBytes: 3000}
+		}
+		if i == 5 {
+			shape.LogBytes = 200 << 10 // chunks, and pages that overflow
+		}
+		run := g.Finish(shape)
+		keep(t, a, keeping(run))
+		runs = append(runs, run)
+	}
+	for i, run := range runs[:3] {
+		if _, _, err := a.AcceptMark(archive.Mark{Rig: run.Rig, Setup: "memory-rated", RunID: run.ID, By: "keeper", Why: fmt.Sprint("reason ", i)}, run.Signed.Bytes); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for _, withdrawn := range []bool{false, true, false} {
+		if _, _, err := a.Retract(runs[1].ID, "keeper", "the lamp was on", withdrawn); err != nil {
+			t.Fatal(err)
+		}
+	}
+	pages, size, err := a.LivePages()
+	if err != nil {
+		t.Fatal(err)
+	}
+	a.Close()
+	for id, n := range pages {
+		for at := id * size; at < (id+n)*size; at++ {
+			places = append(places, int64(at))
+		}
+	}
+	slices.Sort(places)
+	return path, places
+}
+
+// examine gives what is wrong with a file.
+func examine(t testing.TB, path string) []string {
+	t.Helper()
+	var found []string
+	_, err := archive.ExamineFile(context.Background(), path, "", archive.Examination{Found: func(f archive.Finding) { found = append(found, f.String()) }})
+	if err != nil {
+		t.Error(err)
+	}
+	return found
+}
+
+// TestEveryChangedByteIsFound changes one byte at a time, at random, in the pages
+// that hold keys or values: in keys, values, headers and the room behind them.
+func TestEveryChangedByteIsFound(t *testing.T) {
+	path, places := sample(t)
+	if found := examine(t, path); len(found) > 0 {
+		t.Fatalf("untouched: %s", strings.Join(found, "\n"))
+	}
+	whole, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	tries := 2000
+	if labtest.Race {
+		tries = 200
+	}
+	r := labtest.Rand(t)
+	type change struct {
+		at int64
+		to byte
+	}
+	changes := make(chan change, tries)
+	for range tries {
+		at := places[r.IntN(len(places))]
+		changes <- change{at, whole[at] ^ byte(1+r.IntN(255))}
+	}
+	close(changes)
+	var tried, found atomic.Int64
+	var wg sync.WaitGroup
+	for w := range 2 {
+		file := filepath.Join(t.TempDir(), fmt.Sprint("copy", w))
+		if err := os.WriteFile(file, whole, 0o600); err != nil {
+			t.Fatal(err)
+		}
+		wg.Go(func() {
+			f, err := os.OpenFile(file, os.O_RDWR, 0)
+			if err != nil {
+				t.Error(err)
+				return
+			}
+			defer f.Close()
+			for c := range changes {
+				if _, err := f.WriteAt([]byte{c.to}, c.at); err != nil {
+					t.Error(err)
+				}
+				tried.Add(1)
+				if len(examine(t, file)) > 0 {
+					found.Add(1)
+				} else {
+					t.Errorf("byte %d: %#x for %#x is not found, in %q", c.at, c.to, whole[c.at], whole[max(0, c.at-40):c.at+40])
+				}
+				if _, err := f.WriteAt(whole[c.at:c.at+1], c.at); err != nil {
+					t.Error(err)
+				}
+			}
+		})
+	}
+	wg.Wait()
+	t.Logf("found %d of %d changed bytes, in pages of %d bytes together", found.Load(), tried.Load(), len(places))
+	if found.Load() != tried.Load() || tried.Load() != int64(tries) {
+		t.Errorf("found %d of %d", found.Load(), tried.Load())
+	}
+}
