@@ -3,6 +3,7 @@ package archive_test
 import (
 	"context"
 	"fmt"
+	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"slices"
@@ -17,11 +18,10 @@ import (
 
 // sample fills an archive with every kind of thing that is kept, and gives the
 // file's path and the bytes' places of all pages that hold keys or values.
-func sample(t testing.TB) (path string, places []int64) {
+func sample(t testing.TB, r *rand.Rand) (path string, places []int64) {
 	t.Helper()
 	path = filepath.Join(t.TempDir(), "archive.db")
 	a := open(t, path)
-	r := labtest.Rand(t)
 	heron, plover := labtest.NewRig("heron", r), labtest.NewRig("plover", r)
 	var runs []labtest.Run
 	for i := range 12 {
@@ -74,7 +74,7 @@ func examine(t testing.TB, path string) []string {
 // TestEveryChangedByteIsFound changes one byte at a time, at random, in the pages
 // that hold keys or values: in keys, values, headers and the room behind them.
 func TestEveryChangedByteIsFound(t *testing.T) {
-	path, places := sample(t)
+	path, places := sample(t, labtest.Rand(t))
 	if found := examine(t, path); len(found) > 0 {
 		t.Fatalf("untouched: %s", strings.Join(found, "\n"))
 	}
@@ -132,4 +132,38 @@ func TestEveryChangedByteIsFound(t *testing.T) {
 	if found.Load() != tried.Load() || tried.Load() != int64(tries) {
 		t.Errorf("found %d of %d", found.Load(), tried.Load())
 	}
+}
+
+// FuzzDamage writes any bytes anywhere over an archive. Looking at it never
+// crashes, and finds whatever has changed in pages that hold keys or values.
+func FuzzDamage(f *testing.F) {
+	path, places := sample(f, labtest.Seeded(1))
+	whole, err := os.ReadFile(path)
+	if err != nil {
+		f.Fatal(err)
+	}
+	live := map[int64]bool{}
+	for _, at := range places {
+		live[at] = true
+	}
+	f.Add(uint32(16), []byte{1, 2, 3})                             // the first page
+	f.Add(uint32(places[8]), []byte{1, 0, 0, 0, 0xff, 0xff, 0xff}) // a page's header
+	f.Add(uint32(places[20]), []byte{0xff, 0xff, 0xff, 0x7f})      // where its first element lies
+	f.Add(uint32(places[32]), make([]byte, 4000))
+	f.Fuzz(func(t *testing.T, at uint32, b []byte) {
+		damaged := slices.Clone(whole)
+		at %= uint32(len(whole))
+		copy(damaged[at:], b)
+		changed := false
+		for i := range damaged {
+			changed = changed || damaged[i] != whole[i] && live[int64(i)]
+		}
+		file := filepath.Join(t.TempDir(), "archive.db")
+		if err := os.WriteFile(file, damaged, 0o600); err != nil {
+			t.Fatal(err)
+		}
+		if found := examine(t, file); changed && len(found) == 0 {
+			t.Errorf("%d bytes at %d are not found", len(b), at)
+		}
+	})
 }

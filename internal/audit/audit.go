@@ -177,6 +177,8 @@ func (t *Trail) open(x deliver.Extended) (trail.Head, error) {
 	return h, nil
 }
 
+var errNotShown = errors.New("its trail is not shown to add to the one that was seen")
+
 var errOtherKey = errors.New("its trail is signed with another key")
 
 // advance takes a head for the last one seen, if proof shows that it adds to it.
@@ -192,6 +194,9 @@ func (t *Trail) refuse(last Memory, signed []byte, err error) error {
 	var inconsistent *trail.InconsistentError
 	if errors.As(err, &inconsistent) {
 		err = inconsistent.Why
+	}
+	if errors.Is(err, trail.ErrNotProved) {
+		err = errNotShown
 	}
 	return t.auditor.raise(last.Collector, headSeen(last.Key, last.Head), headSeen(last.Key, string(signed)), err)
 }

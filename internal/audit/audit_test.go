@@ -117,7 +117,7 @@ func TestGoesOnWithAnHonestTrail(t *testing.T) {
 // TestRefusesWhatDoesNotAdd shows a rig that has seen five entries another trail
 // of the same name and key: with fewer entries, as many, and more.
 func TestRefusesWhatDoesNotAdd(t *testing.T) {
-	for now, why := range map[int]error{3: trail.ErrRolledBack, 5: trail.ErrForked, 8: trail.ErrNotProved} {
+	for now, why := range map[int]string{3: trail.ErrRolledBack.Error(), 5: trail.ErrForked.Error(), 8: "not shown to add"} {
 		b, honest, other := newBench(t, t.TempDir()), labtest.NewCollector(t), labtest.NewCollector(t)
 		other.Fill(t, now, 1)
 		if _, err := b.deliver(honest, 5); err != nil {
@@ -125,7 +125,7 @@ func TestRefusesWhatDoesNotAdd(t *testing.T) {
 		}
 		sizes, err := b.deliver(other, 1)
 		var al audit.Alarm
-		if !errors.As(err, &al) || !errors.Is(err, audit.ErrAlarm) || len(sizes) > 0 || !strings.Contains(al.Why, why.Error()) {
+		if !errors.As(err, &al) || !errors.Is(err, audit.ErrAlarm) || len(sizes) > 0 || !strings.Contains(al.Why, why) {
 			t.Fatalf("%d entries: %v", now, err)
 		}
 		if n, err := other.Archive.Check(context.Background()); err != nil || n.Runs != now {
