@@ -123,7 +123,7 @@ func (f findings) print(d *desk) error {
 		}
 	}
 	if len(f.Findings) > 0 {
-		err := fault.New("check archive", f.Where, fmt.Errorf("%s wrong", screen.Many(len(f.Findings), "thing is", "things are"))).
+		err := fault.New("check archive", f.Where, fmt.Errorf("%s wrong", things(len(f.Findings)))).
 			WithHint("stop the collector, keep the file as it is, and restore a backup: collector restore")
 		return screen.Exit(screen.NotProved, err)
 	}

@@ -17,6 +17,8 @@
 //	                                       a series over time, its changes and their causes
 //	collector comparable --to k7q2m9xd     which runs may still stand beside one
 //	collector check                        is everything that is kept as it was?
+//	collector backup -o dome.backup        copy the archive while it is served
+//	collector restore dome.backup          put a copy where there is none
 //	collector coverage PLAN.toml --next    what is left to run, and what is next
 //
 // Questions go to the archive in the user's state folder, where agent run keeps
@@ -25,7 +27,7 @@
 // id's last dash, as listings show them.
 //
 // Exit codes: 0 fine, 1 failed, 2 wrong usage, 3 a plan is not complete, 4 not
-// proved (check), 130 interrupted.
+// proved (check, backup, restore), 130 interrupted.
 package main
 
 import (
@@ -68,8 +70,8 @@ func rootCommand(d *desk) *cobra.Command {
 		Long: `Keep the records that rigs deliver, and answer questions about them.
 
 Exits 0 when all is well, 1 when something failed, 2 when it was called wrongly,
-3 when a plan is not complete (coverage), 4 when something is not proved (check),
-130 when interrupted.`,
+3 when a plan is not complete (coverage), 4 when something is not proved (check,
+backup, restore), 130 when interrupted.`,
 		Example: "  collector runs --rig heron --since 7d\n  collector show k7q2m9xd",
 		Version: version,
 		Args:    cobra.NoArgs,
@@ -95,6 +97,8 @@ Exits 0 when all is well, 1 when something failed, 2 when it was called wrongly,
 		coverageCommand(d),
 		exportCommand(d),
 		checkCommand(d),
+		backupCommand(d),
+		restoreCommand(d),
 	)
 	screen.StrictUsage(cmd)
 	return cmd

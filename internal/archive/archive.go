@@ -9,6 +9,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"sync"
 	"time"
 
@@ -46,13 +47,15 @@ const (
 var (
 	bMeta, bRuns, bHashes, bTails = []byte("meta"), []byte("runs"), []byte("hashes"), []byte("tails")
 	bSummary, bRigs, bMarks       = []byte("summary"), []byte("rigs"), []byte("marks")
-	bRetractions                  = []byte("retractions")
+	bRetractions, bRestores       = []byte("retractions"), []byte("restores")
 	bByTime, bByRig, bByWorkload  = []byte("by/time"), []byte("by/rig"), []byte("by/workload")
 	bByBoth, bBySetup             = []byte("by/workload+rig"), []byte("by/setup")
 	bLeaves, bTree, bTrail        = []byte("trail/leaves"), []byte("trail/hashes"), []byte("trail")
 	kHead, kFormat, kOrigin, kKey = []byte("head"), []byte("format"), []byte("origin"), []byte("key")
 	kSeal                         = []byte("seal")
-	allBuckets                    = [][]byte{bMeta, bRuns, bHashes, bTails, bSummary, bRigs, bMarks, bRetractions, bByTime, bByRig, bByWorkload, bByBoth, bBySetup, bLeaves, bTree, bTrail}
+	allBuckets                    = [][]byte{bMeta, bRuns, bHashes, bTails, bSummary, bRigs, bMarks, bByTime, bByRig, bByWorkload, bByBoth, bBySetup, bLeaves, bTree, bTrail}
+	// laterBuckets came after the first archives. One that is only read may lack them.
+	laterBuckets = [][]byte{bRetractions, bRestores}
 )
 
 // Options are what an archive needs from outside. All are required but Wait and MapSize.
@@ -185,7 +188,7 @@ func (a *Archive) trust(key string) error {
 
 func (a *Archive) initialise(tx *bolt.Tx) error {
 	fresh := tx.Bucket(bMeta) == nil
-	for _, b := range allBuckets {
+	for _, b := range slices.Concat(allBuckets, laterBuckets) {
 		if _, err := tx.CreateBucketIfNotExists(b); err != nil {
 			return err
 		}
@@ -252,7 +255,7 @@ func (a *Archive) learn(key string) error {
 
 func (a *Archive) update(f func(*bolt.Tx) error) error {
 	if a.ReadOnly() {
-		return ErrReadOnly
+		return fault.New("write", a.db.Path(), ErrReadOnly).WithHint(needsKey)
 	}
 	return a.db.Update(f)
 }

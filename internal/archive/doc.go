@@ -20,6 +20,7 @@
 //	rigs     NAME            -> Rig (JSON)
 //	marks    RIG NUL SETUP NUL sequence -> Mark (JSON); the last one is in force
 //	retractions  ID NUL index of the entry -> Retraction (JSON); a run's last one is in force
+//	restores     index of the entry -> Restore (JSON)
 //	trail/   leaves, hashes by index; head -> the signed note
 //
 // A bucket a run keeps bbolt from rewriting a neighbour's large values at each

@@ -162,6 +162,7 @@ func (a *Archive) content(ctx context.Context, tx *bolt.Tx, x Examination) (n Ch
 	n.Runs = c.runs()
 	c.rows()
 	c.marks()
+	c.restores()
 	c.step(c.total - c.done)
 	return n, context.Cause(ctx)
 }
@@ -175,6 +176,7 @@ type check struct {
 	done, total int64
 	rigs        map[string]Rig // as they follow from the runs
 	marked      int            // entries about marks
+	restored    int            // and about restores
 }
 
 func (c *check) wrong(where string, format string, args ...any) {
@@ -191,6 +193,9 @@ func (c *check) step(n int64) {
 func (c *check) buckets() bool {
 	known := map[string]bool{}
 	whole := true
+	for _, b := range laterBuckets {
+		known[string(b)] = true
+	}
 	for _, b := range allBuckets {
 		known[string(b)] = true
 		if c.tx.Bucket(b) == nil {
@@ -235,7 +240,11 @@ func (c *check) meta() {
 
 // each calls f with every pair of a bucket.
 func (c *check) each(bucket []byte, f func(k, v []byte)) {
-	err := c.tx.Bucket(bucket).ForEach(func(k, v []byte) error {
+	b := c.tx.Bucket(bucket)
+	if b == nil {
+		return // told of, or of later than this archive
+	}
+	err := b.ForEach(func(k, v []byte) error {
 		f(k, v)
 		return c.ctx.Err()
 	})

@@ -2,7 +2,10 @@ package archive
 
 import (
 	"bytes"
+	"crypto/sha256"
 	"encoding/json"
+	"errors"
+	"fmt"
 	"maps"
 	"slices"
 	"strings"
@@ -101,6 +104,42 @@ func (c *check) countedRigs() {
 	})
 	for _, name := range slices.Sorted(maps.Keys(c.rigs)) {
 		c.wrong("rig "+name, "it is missing")
+	}
+}
+
+// restores holds what is kept of restores against their entries.
+func (c *check) restores() {
+	n := 0
+	c.each(bRestores, func(k, v []byte) {
+		n++
+		var r Restore
+		where := fmt.Sprintf("restore at entry %d", numberOf(k))
+		err := json.Unmarshal(v, &r)
+		if b, err2 := json.Marshal(r); err != nil || err2 != nil || !bytes.Equal(b, v) || !bytes.Equal(k, number(r.Index)) {
+			c.wrong(where, "it cannot be read, or says otherwise than its key")
+			return
+		}
+		e, err := trail.ParseEntry(c.tx.Bucket(bLeaves).Get(k))
+		if err != nil || e.Kind != trail.KindRestore || e.Digest != sha256.Sum256([]byte(r.To)) || e.Actor != r.By || e.Text != r.Why || !e.At.Equal(r.At) {
+			c.wrong(where, "its entry is not about it")
+		}
+		to, err := trail.OpenHead([]byte(r.To), c.archive.verifier)
+		if err == nil && to.Size != r.Index {
+			err = errors.New("it does not stand behind the head that it went on from")
+		}
+		if err == nil {
+			err = trail.CheckStore(to, hashReader{c.tx})
+		}
+		for _, note := range r.GivenUp {
+			_, e := trail.OpenHead([]byte(note), c.archive.verifier)
+			err = errors.Join(err, e)
+		}
+		if err != nil {
+			c.wrong(where, "%v", err)
+		}
+	})
+	if n != c.restored {
+		c.wrong("restores", "%d are kept, and %d entries are about one", n, c.restored)
 	}
 }
 

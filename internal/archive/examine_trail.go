@@ -82,6 +82,8 @@ func (c *check) leaf(i int64, leaf []byte) {
 		c.recordOf(i, e)
 	case trail.KindMark:
 		c.marked++
+	case trail.KindRestore:
+		c.restored++
 	case trail.KindRetraction, trail.KindReinstatement:
 		c.retractionOf(i, e)
 	}
@@ -120,7 +122,12 @@ func (c *check) retractionOf(i int64, e trail.Entry) {
 	want, err := json.Marshal(Retraction{
 		RunID: e.Subject, Withdrawn: e.Kind == trail.KindReinstatement, At: e.At, By: e.Actor, Why: e.Text, Judged: judged, Index: i,
 	})
-	if got := c.tx.Bucket(bRetractions).Get(under(number(i), e.Subject)); err != nil || !bytes.Equal(got, want) {
+	b := c.tx.Bucket(bRetractions)
+	if b == nil {
+		c.wrong(entryName(i), "it is of a retraction, and none are kept")
+		return
+	}
+	if got := b.Get(under(number(i), e.Subject)); err != nil || !bytes.Equal(got, want) {
 		c.wrong(entryName(i), "its row in retractions is missing or says otherwise")
 	}
 }

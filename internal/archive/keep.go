@@ -58,7 +58,7 @@ type item struct{ key, value []byte }
 // of it is stored.
 func (a *Archive) Keep(ctx context.Context, k Keeping) (Kept, error) {
 	if a.ReadOnly() {
-		return Kept{}, fault.New("keep record", k.ID, ErrReadOnly)
+		return Kept{}, fault.New("keep record", k.ID, ErrReadOnly).WithHint(needsKey)
 	}
 	c := &keepCall{Keeping: k, sum: k.Signed.SHA256(), done: make(chan struct{})}
 	c.items = a.compress(k)
@@ -86,6 +86,8 @@ func (a *Archive) Keep(ctx context.Context, k Keeping) (Kept, error) {
 	}
 	return c.kept, nil
 }
+
+const needsKey = "put the key of the trail beside it, from where it was kept"
 
 func (a *Archive) compress(k Keeping) []item {
 	items := []item{{[]byte("record"), a.pack.EncodeAll(k.Signed.Bytes, nil)}}

@@ -144,8 +144,12 @@ func (a *Archive) enter(tx *bolt.Tx, kind trail.Kind, sum trail.Digest, length i
 
 // retractionsOf gives a run's retractions, oldest first.
 func retractionsOf(tx *bolt.Tx, id string) (history []Retraction, err error) {
+	b := tx.Bucket(bRetractions)
+	if b == nil {
+		return nil, nil
+	}
 	prefix := under(nil, id)
-	c := tx.Bucket(bRetractions).Cursor()
+	c := b.Cursor()
 	for k, v := c.Seek(prefix); k != nil && bytes.HasPrefix(k, prefix); k, v = c.Next() {
 		var r Retraction
 		if err := json.Unmarshal(v, &r); err != nil {

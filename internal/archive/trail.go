@@ -32,7 +32,9 @@ type Seen struct {
 	Signed bool // by the key of this trail; without it the rest is empty
 	// Ours says whether this trail has that head. One that is signed and not ours
 	// convicts the trail: it was cut back or written anew.
-	Ours        bool
+	Ours bool
+	// GivenUp says that a restore left it behind knowingly.
+	GivenUp     bool
 	Consistency []trail.Hash // from it to the present head
 }
 
@@ -64,14 +66,16 @@ func (a *Archive) seen(tx *bolt.Tx, now trail.Head, msg []byte) (s Seen, err err
 		return Seen{}, nil // what others signed says nothing of this trail
 	}
 	s.Signed = true
-	if s.Head.Size > now.Size {
-		return s, nil
-	}
 	r := hashReader{tx}
-	if err = trail.CheckStore(s.Head, r); err != nil {
-		if errors.Is(err, trail.ErrStore) {
-			err = nil
-		}
+	err = trail.ErrStore
+	if s.Head.Size <= now.Size {
+		err = trail.CheckStore(s.Head, r)
+	}
+	if errors.Is(err, trail.ErrStore) {
+		s.GivenUp, err = a.givenUp(tx, s.Head)
+		return s, err
+	}
+	if err != nil {
 		return s, err
 	}
 	s.Ours = true

@@ -3,10 +3,13 @@ package collect
 import (
 	"bytes"
 	"context"
+	"errors"
 	"fmt"
 	"io"
+	"path/filepath"
 	"reflect"
 	"slices"
+	"time"
 
 	"witnessmark/internal/answer"
 	"witnessmark/internal/archive"
@@ -18,6 +21,9 @@ import (
 // Check implements answer.Book: it goes through all that is kept.
 func (c *Collector) Check(ctx context.Context, found func(where, what string), progress func(done, total int64)) (answer.Checked, error) {
 	n, err := c.archive.Examine(ctx, examination(found, progress))
+	if err == nil && c.heads != nil {
+		err = tellLost(c.archive, c.heads.dir, found)
+	}
 	return answer.Checked(n), err
 }
 
@@ -47,7 +53,28 @@ func (w whileWanted) Write(b []byte) (int, error) {
 // archive names itself.
 func CheckFile(ctx context.Context, path, key string, found func(where, what string), progress func(done, total int64)) (answer.Checked, error) {
 	n, err := archive.ExamineFile(ctx, path, key, examination(found, progress))
-	return answer.Checked(n), err
+	if err != nil || n.VerifierKey == "" || filepath.Base(path) != ArchiveFile {
+		return answer.Checked(n), err
+	}
+	a, err := archive.OpenReadOnly(path, key, time.Second)
+	if err != nil {
+		return answer.Checked(n), err
+	}
+	return answer.Checked(n), errors.Join(tellLost(a, filepath.Dir(path), found), a.Close())
+}
+
+// tellLost finds the heads that are written down in a collector's folder and not
+// in its trail.
+func tellLost(a *archive.Archive, dir string, found func(where, what string)) error {
+	notes, err := known(dir)
+	if err != nil {
+		return err
+	}
+	lost, _, err := missing(a, notes)
+	for _, s := range lost {
+		found("head", fmt.Sprintf("one over %d entries was signed, %v, and the trail does not have it", s.Head.Size, s.Head.Root))
+	}
+	return err
 }
 
 func examination(found func(where, what string), progress func(done, total int64)) archive.Examination {

@@ -29,6 +29,7 @@ type Collector struct {
 	log     *slog.Logger
 	reading chan struct{} // held while logs are read
 	agree   agreements
+	heads   *heads // nil without a folder
 }
 
 var (
@@ -66,6 +67,9 @@ func (c *Collector) reply(id string) (deliver.Reply, error) {
 
 // Take implements deliver.Taker: decode, describe, judge, keep.
 func (c *Collector) Take(ctx context.Context, d deliver.Delivery) (deliver.Reply, error) {
+	if err := c.heads.err(); err != nil {
+		return deliver.Reply{}, err
+	}
 	k, s, err := c.keeping(ctx, d)
 	if err != nil {
 		return deliver.Reply{}, err
@@ -82,6 +86,7 @@ func (c *Collector) Take(ctx context.Context, d deliver.Delivery) (deliver.Reply
 	}
 	c.log.Info("record kept", "run", k.ID, "rig", k.Labels.Rig, "workload", k.Labels.Workload,
 		"standing", k.Labels.Standing, "index", kept.Receipt.Index)
+	c.noteHead()
 	return deliver.Reply{Receipt: kept.Receipt, Judgement: s.Judgement}, nil
 }
 
@@ -328,6 +333,9 @@ func names(r *record.Run) (s string) {
 
 // AcceptMark implements answer.Book.
 func (c *Collector) AcceptMark(ctx context.Context, id, by, why string) (answer.Mark, trail.Receipt, error) {
+	if err := c.heads.err(); err != nil {
+		return answer.Mark{}, trail.Receipt{}, err
+	}
 	d, err := c.Show(ctx, id)
 	if err != nil {
 		return answer.Mark{}, trail.Receipt{}, err
@@ -337,6 +345,7 @@ func (c *Collector) AcceptMark(ctx context.Context, id, by, why string) (answer.
 		return answer.Mark{}, receipt, err
 	}
 	c.log.Info("mark accepted", "rig", m.Rig, "setup", m.Setup, "run", m.RunID, "by", by)
+	c.noteHead()
 	return markOf(m), receipt, nil
 }
 

@@ -99,23 +99,23 @@ func served(ctx context.Context, dir string) (address string, ok bool) {
 }
 
 func inProcess(dir string, log *slog.Logger) (*Connection, error) {
-	a, err := OpenArchive(dir, 200*time.Millisecond)
+	c, err := open(dir, 200*time.Millisecond, 0, log)
 	if err != nil {
 		return nil, err
 	}
 	pipe := bufconn.Listen(1 << 20)
-	srv := New(a, time.Now, log).Server(deliver.DefaultLimits)
+	srv := c.Server(deliver.DefaultLimits)
 	go srv.Serve(pipe) // ends with Stop
 	conn, err := grpc.NewClient("passthrough:///embedded", append(clientOptions(),
 		grpc.WithContextDialer(func(ctx context.Context, _ string) (net.Conn, error) { return pipe.DialContext(ctx) }))...)
 	if err != nil {
 		srv.Stop()
-		return nil, errors.Join(err, a.Close())
+		return nil, errors.Join(err, c.close())
 	}
 	return &Connection{conn, dir, func() error {
 		err := conn.Close()
 		srv.Stop()
-		return errors.Join(err, a.Close())
+		return errors.Join(err, c.close())
 	}}, nil
 }
 
@@ -127,19 +127,24 @@ const (
 )
 
 // OpenArchive opens the archive in a collector's folder, making both and the
-// key of its trail when they are new. A folder with an archive and no key is
-// refused: a new key could not continue the trail.
+// key of its trail when they are new. An archive without its key is opened to be
+// read only: a new key could not continue the trail.
 func OpenArchive(dir string, wait time.Duration) (*archive.Archive, error) {
 	return openArchive(dir, wait, 0)
 }
 
 func openArchive(dir string, wait time.Duration, mapSize int) (*archive.Archive, error) {
-	_, err := os.Stat(filepath.Join(dir, ArchiveFile))
-	key, err := LoadKey(filepath.Join(dir, keyFile), errors.Is(err, fs.ErrNotExist))
+	path := filepath.Join(dir, ArchiveFile)
+	_, err := os.Stat(path)
+	fresh := errors.Is(err, fs.ErrNotExist)
+	key, err := LoadKey(filepath.Join(dir, keyFile), fresh)
+	if errors.Is(err, fs.ErrNotExist) && !fresh {
+		return archive.OpenReadOnly(path, "", wait)
+	}
 	if err != nil {
 		return nil, err
 	}
-	a, err := archive.Open(filepath.Join(dir, ArchiveFile), archive.Options{
+	a, err := archive.Open(path, archive.Options{
 		Key: key, Origin: "witnessmark.example/" + fingerprint(key), Now: time.Now, Wait: wait, MapSize: mapSize,
 	})
 	if err != nil {
@@ -148,6 +153,30 @@ func openArchive(dir string, wait time.Duration, mapSize int) (*archive.Archive,
 	// Whoever has the archive knows that an address beside it is of the dead.
 	os.Remove(filepath.Join(dir, addressFile))
 	return a, nil
+}
+
+// open assembles the collector of a folder.
+func open(dir string, wait time.Duration, mapSize int, log *slog.Logger) (*Collector, error) {
+	a, err := openArchive(dir, wait, mapSize)
+	if err != nil {
+		return nil, err
+	}
+	c := New(a, time.Now, log)
+	if a.ReadOnly() {
+		return c, nil
+	}
+	if c.heads, err = openHeads(a, dir); err != nil {
+		return nil, errors.Join(err, a.Close())
+	}
+	if err := c.heads.err(); err != nil {
+		log.Error("nothing is kept until this is settled", "error", err, "hint", fault.HintOf(err))
+	}
+	return c, nil
+}
+
+// close writes down the last head and lets the archive go.
+func (c *Collector) close() error {
+	return errors.Join(c.heads.note(c.archive, true), c.archive.Close())
 }
 
 // loopback refuses an address that leaves the machine.

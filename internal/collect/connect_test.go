@@ -95,8 +95,17 @@ func TestKeysThatAreNone(t *testing.T) {
 		}
 	}
 	os.Remove(key)
-	if _, err := collect.OpenArchive(dir, time.Second); err == nil || fault.HintOf(err) == "" {
-		t.Errorf("an archive without its key: %v", err)
+	b, err := collect.OpenArchive(dir, time.Second)
+	if err != nil || !b.ReadOnly() {
+		t.Fatalf("an archive without its key: %v", err)
+	}
+	if _, err := b.Keep(t.Context(), archive.Keeping{}); !errors.Is(err, archive.ErrReadOnly) || fault.HintOf(err) == "" {
+		t.Errorf("kept without a key: %v", err)
+	}
+	b.Close()
+	err = collect.Serve(t.Context(), dir, "127.0.0.1:0", labtest.Quiet(), func(string) { t.Error("served") })
+	if err == nil || fault.HintOf(err) == "" {
+		t.Errorf("served without a key: %v", err)
 	}
 	if _, err := os.Stat(key); err == nil {
 		t.Error("a new key was made for an old archive")

@@ -11,8 +11,11 @@ import (
 	"os"
 	"path/filepath"
 
+	"golang.org/x/mod/sumdb/note"
+
 	"witnessmark/internal/durable"
 	"witnessmark/internal/fault"
+	"witnessmark/internal/trail"
 )
 
 func fingerprint(key ed25519.PrivateKey) string {
@@ -78,4 +81,14 @@ func makeKey(path string) error {
 		return err
 	}
 	return durable.SyncDir(filepath.Dir(path))
+}
+
+// ofKey says whether a verifier key is the public half of key.
+func ofKey(verifier string, key ed25519.PrivateKey) bool {
+	v, err := note.NewVerifier(verifier)
+	if err != nil {
+		return false
+	}
+	own, err := trail.VerifierKey(v.Name(), key.Public().(ed25519.PublicKey))
+	return err == nil && own == verifier
 }

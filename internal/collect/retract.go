@@ -32,6 +32,9 @@ func (c *Collector) Reinstate(ctx context.Context, id, by, why string) (answer.S
 }
 
 func (c *Collector) retract(_ context.Context, id, by, why string, withdrawn bool) (answer.Summary, trail.Receipt, error) {
+	if err := c.heads.err(); err != nil {
+		return answer.Summary{}, trail.Receipt{}, err
+	}
 	id, err := c.resolve(id)
 	if err != nil {
 		return answer.Summary{}, trail.Receipt{}, err
@@ -41,6 +44,7 @@ func (c *Collector) retract(_ context.Context, id, by, why string, withdrawn boo
 		return answer.Summary{}, receipt, meaning(err)
 	}
 	c.log.Info("retraction", "run", id, "withdrawn", withdrawn, "by", by, "why", why, "index", r.Index)
+	c.noteHead()
 	s, err := c.summary(id)
 	return s, receipt, err
 }

@@ -3,6 +3,7 @@ package collect
 import (
 	"context"
 	"errors"
+	"io/fs"
 	"log/slog"
 	"net"
 	"os"
@@ -31,11 +32,15 @@ func Serve(ctx context.Context, dir, address string, log *slog.Logger, ready fun
 	if err := loopback(address); err != nil {
 		return fault.New("serve", address, err).WithHint("use 127.0.0.1:PORT or [::1]:PORT")
 	}
-	a, err := openArchive(dir, 2*time.Second, mapSize())
+	c, err := open(dir, 2*time.Second, mapSize(), log)
 	if err != nil {
 		return err
 	}
-	defer func() { err = errors.Join(err, a.Close()) }()
+	defer func() { err = errors.Join(err, c.close()) }()
+	if c.archive.ReadOnly() {
+		return fault.New("serve", filepath.Join(dir, keyFile), fs.ErrNotExist).
+			WithHint("without the key of the trail nothing can be signed; put it there from where it was kept")
+	}
 	l, err := net.Listen("tcp", address)
 	if err != nil {
 		return fault.New("serve", address, err).WithHint("another program may listen there; choose another port, or 0 for any")
@@ -45,7 +50,7 @@ func Serve(ctx context.Context, dir, address string, log *slog.Logger, ready fun
 		return errors.Join(fault.New("serve", path, err), l.Close())
 	}
 	defer os.Remove(path)
-	srv := New(a, time.Now, log).Server(deliver.DefaultLimits)
+	srv := c.Server(deliver.DefaultLimits)
 	failed := make(chan error, 1)
 	go func() { failed <- srv.Serve(l) }()
 	ready(l.Addr().String())

@@ -1,0 +1,87 @@
+package archive
+
+import (
+	"crypto/sha256"
+	"encoding/json"
+	"fmt"
+	"time"
+
+	bolt "go.etcd.io/bbolt"
+
+	"witnessmark/internal/fault"
+	"witnessmark/internal/trail"
+)
+
+// Restore is one time that the archive went on from an older copy, behind heads
+// that it had signed.
+type Restore struct {
+	At      time.Time // as in its entry of the trail
+	By, Why string
+	To      string   // the signed head that it went on from
+	GivenUp []string // the signed heads that are behind it no more
+	Index   int64    // of its entry in the trail
+}
+
+// Restored goes on from the present head, although the heads in givenUp were
+// signed and are not of this trail, with an entry in it.
+func (a *Archive) Restored(by, why string, givenUp [][]byte) (r Restore, receipt trail.Receipt, err error) {
+	err = a.update(func(tx *bolt.Tx) error {
+		signed := tx.Bucket(bTrail).Get(kHead)
+		r = Restore{By: by, Why: why, To: string(signed)}
+		for _, g := range givenUp {
+			r.GivenUp = append(r.GivenUp, string(g))
+		}
+		if receipt, err = a.enter(tx, trail.KindRestore, sha256.Sum256([]byte(r.To)), len(r.To), a.origin, by, why); err != nil {
+			return err
+		}
+		e, err := trail.ParseEntry(receipt.Leaf)
+		if err != nil {
+			return err
+		}
+		r.At, r.Index = e.At, receipt.Index
+		return putJSON(tx.Bucket(bRestores), number(r.Index), r)
+	})
+	if err != nil {
+		return r, receipt, fault.New("record restore", a.db.Path(), err)
+	}
+	return r, receipt, nil
+}
+
+// restores lists them, oldest first.
+func restores(tx *bolt.Tx) (out []Restore, err error) {
+	b := tx.Bucket(bRestores)
+	if b == nil {
+		return nil, nil
+	}
+	err = b.ForEach(func(k, v []byte) error {
+		var r Restore
+		if err := json.Unmarshal(v, &r); err != nil {
+			return fmt.Errorf("restore at entry %d: %w", numberOf(k), err)
+		}
+		out = append(out, r)
+		return nil
+	})
+	return out, err
+}
+
+// givenUp says whether a head that is not of this trail is of what a restore gave
+// up.
+func (a *Archive) givenUp(tx *bolt.Tx, h trail.Head) (bool, error) {
+	all, err := restores(tx)
+	for _, r := range all {
+		to, err := trail.OpenHead([]byte(r.To), a.verifier)
+		if err != nil {
+			return false, err
+		}
+		for _, note := range r.GivenUp {
+			lost, err := trail.OpenHead([]byte(note), a.verifier)
+			if err != nil {
+				return false, err
+			}
+			if to.Size < h.Size && h.Size <= lost.Size {
+				return true, nil
+			}
+		}
+	}
+	return false, err
+}

@@ -1,0 +1,160 @@
+package collect
+
+import (
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"sync"
+	"time"
+
+	"witnessmark/internal/archive"
+	"witnessmark/internal/durable"
+	"witnessmark/internal/fault"
+)
+
+// heads is what a collector knows of its trail from outside the archive: the
+// last head that it signed, and heads that rigs have shown it, each a signed note
+// in a file. They tell of an archive that was put back to an older copy.
+//
+//	head         the last head signed, a second old at most while it is served
+//	seen/*.head  heads signed with the key of the trail that it does not have
+type heads struct {
+	dir string
+
+	mu    sync.Mutex
+	noted time.Time
+	size  int64
+	lost  error // set while the trail lacks a head that was signed
+}
+
+const (
+	headFile = "head"
+	seenDir  = "seen"
+
+	// noteEvery is how often the last head is written down.
+	noteEvery = time.Second
+)
+
+// errCutBack is returned for what would be kept while the trail lacks a head that
+// was signed.
+var errCutBack = errors.New("the trail was put back behind a head that it had signed")
+
+// known reads the heads that are written down in a collector's folder.
+func known(dir string) (notes [][]byte, err error) {
+	names, err := filepath.Glob(filepath.Join(dir, seenDir, "*.head"))
+	if err != nil {
+		return nil, err
+	}
+	for _, name := range append(names, filepath.Join(dir, headFile)) {
+		b, err := os.ReadFile(name)
+		switch {
+		case errors.Is(err, fs.ErrNotExist):
+		case err != nil:
+			return nil, fault.New("read signed head", name, err)
+		default:
+			notes = append(notes, b)
+		}
+	}
+	return notes, nil
+}
+
+// missing gives those of the heads that the key of the archive's trail signed,
+// that its trail does not have, and that no restore has given up.
+func missing(a *archive.Archive, notes [][]byte) (lost []archive.Seen, out [][]byte, err error) {
+	_, _, seen, err := a.Extends(notes)
+	for i, s := range seen {
+		if s.Signed && !s.Ours && !s.GivenUp {
+			lost, out = append(lost, s), append(out, notes[i])
+		}
+	}
+	return lost, out, err
+}
+
+// openHeads holds the archive against the heads that are written down in its
+// folder.
+func openHeads(a *archive.Archive, dir string) (*heads, error) {
+	h := &heads{dir: dir}
+	notes, err := known(dir)
+	if err != nil {
+		return nil, err
+	}
+	lost, _, err := missing(a, notes)
+	if err != nil {
+		return nil, err
+	}
+	h.doubt(a, lost)
+	return h, nil
+}
+
+// doubt remembers that the trail lacks heads.
+func (h *heads) doubt(a *archive.Archive, lost []archive.Seen) {
+	for _, s := range lost {
+		h.lost = cutBack(a, s)
+	}
+}
+
+func cutBack(a *archive.Archive, s archive.Seen) error {
+	now, _, err := a.Head()
+	if err != nil {
+		return err
+	}
+	return fault.New("keep", "", fmt.Errorf("%w: signed %d %v, now %d %v", errCutBack, s.Head.Size, s.Head.Root, now.Size, now.Root)).
+		WithHint("restore a newer backup, or go on without what is lost: collector restore --here --behind --why TEXT")
+}
+
+// show takes heads that a rig has shown; one that the trail lacks is written down.
+func (h *heads) show(a *archive.Archive, notes [][]byte) error {
+	lost, kept, err := missing(a, notes)
+	if err != nil || len(lost) == 0 {
+		return err
+	}
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	h.doubt(a, lost)
+	dir := filepath.Join(h.dir, seenDir)
+	if err := durable.MakeDir(dir); err != nil {
+		return err
+	}
+	for i, s := range lost {
+		name := fmt.Sprintf("%d-%s.head", s.Head.Size, hex.EncodeToString(s.Head.Root[:6]))
+		if _, err := os.Lstat(filepath.Join(dir, name)); err == nil {
+			continue
+		}
+		if err := durable.WriteFile(dir, name, kept[i]); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// err says why nothing may be kept; nil when it may.
+func (h *heads) err() error {
+	if h == nil {
+		return nil
+	}
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	return h.lost
+}
+
+// note writes the present head down, unless that was done a moment ago or, with
+// last, in any case. While heads are missing the last one stays.
+func (h *heads) note(a *archive.Archive, last bool) error {
+	if h == nil {
+		return nil
+	}
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	if h.lost != nil || !last && time.Since(h.noted) < noteEvery {
+		return nil
+	}
+	now, signed, err := a.Head()
+	if err != nil || now.Size == h.size {
+		return err
+	}
+	h.noted, h.size = time.Now(), now.Size
+	return durable.WriteFile(h.dir, headFile, signed)
+}

@@ -1,0 +1,66 @@
+package durable
+
+import (
+	"errors"
+	"io/fs"
+	"os"
+	"path/filepath"
+)
+
+// New is a file that is not there under its name before it is whole. Where the
+// system can, it has no name at all until then, and a killed process leaves
+// nothing.
+type New struct {
+	*os.File
+	path  string
+	named bool // under a name of its own until it is committed
+}
+
+// Create begins a file that will be path. It fails when there is one already.
+func Create(path string) (*New, error) {
+	if _, err := os.Lstat(path); err == nil {
+		return nil, &fs.PathError{Op: "create", Path: path, Err: fs.ErrExist}
+	}
+	if f, err := nameless(filepath.Dir(path)); err == nil {
+		return &New{File: f, path: path}, nil
+	}
+	f, err := os.CreateTemp(filepath.Dir(path), "."+filepath.Base(path)+"-")
+	if err != nil {
+		return nil, err
+	}
+	return &New{File: f, path: path, named: true}, nil
+}
+
+// Place is where others may open the file meanwhile.
+func (n *New) Place() string {
+	if n.named {
+		return n.Name()
+	}
+	return placeOf(n.File)
+}
+
+// Commit gives the file its name, unless another has it by now, and closes it.
+func (n *New) Commit() error {
+	err := n.Sync()
+	if err == nil && n.named {
+		err = os.Link(n.Name(), n.path)
+	} else if err == nil {
+		err = linkOf(n.File, n.path)
+	}
+	if err == nil {
+		err = SyncDir(filepath.Dir(n.path))
+	}
+	return errors.Join(err, n.Abandon())
+}
+
+// Abandon closes the file; what was not committed is gone.
+func (n *New) Abandon() error {
+	err := n.Close()
+	if n.named {
+		os.Remove(n.Name())
+	}
+	if errors.Is(err, os.ErrClosed) {
+		return nil
+	}
+	return err
+}

@@ -1,0 +1,14 @@
+//go:build !linux
+
+package durable
+
+import (
+	"errors"
+	"os"
+)
+
+func nameless(string) (*os.File, error) { return nil, errors.ErrUnsupported }
+
+func placeOf(f *os.File) string { return f.Name() }
+
+func linkOf(*os.File, string) error { return errors.ErrUnsupported }
