@@ -76,6 +76,7 @@ type Archive struct {
 	origin   string
 	now      func() time.Time
 	pageRows int
+	bare     bool // keeps no trail, to measure what one costs
 	pack     *zstd.Encoder
 	unpack   *zstd.Decoder
 	keeps    chan *keepCall

@@ -187,17 +187,21 @@ func (a *Archive) apply(tx *bolt.Tx, batch []*keepCall) error {
 			c.err = err
 			continue
 		}
-		if index[c], head, err = a.grow(tx, head, leaf); err != nil {
-			return err
+		if !a.bare {
+			if index[c], head, err = a.grow(tx, head, leaf); err != nil {
+				return err
+			}
 		}
 		leaves[c] = leaf
 		if err := a.store(tx, c); err != nil {
 			return err
 		}
 	}
-	signed, err := a.sign(tx, head)
-	if err != nil {
-		return err
+	var signed []byte
+	if !a.bare {
+		if signed, err = a.sign(tx, head); err != nil {
+			return err
+		}
 	}
 	for _, c := range batch {
 		if c.err != nil {
@@ -271,9 +275,12 @@ func (a *Archive) sign(tx *bolt.Tx, head trail.Head) ([]byte, error) {
 }
 
 func (a *Archive) receive(tx *bolt.Tx, c *keepCall, leaf []byte, index int64, head trail.Head, signed []byte) error {
-	r, err := trail.Issue(leaf, index, head, signed, hashReader{tx})
-	if err != nil {
-		return err
+	r := trail.Receipt{RecordSHA256: c.sum, Leaf: leaf}
+	if !a.bare {
+		var err error
+		if r, err = trail.Issue(leaf, index, head, signed, hashReader{tx}); err != nil {
+			return err
+		}
 	}
 	c.kept = Kept{Receipt: r, Fresh: true}
 	run := tx.Bucket(bRuns).Bucket([]byte(c.ID))
