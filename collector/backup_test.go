@@ -182,3 +182,21 @@ func TestStoppedBackup(t *testing.T) {
 	}
 	t.Logf("%d of 8 were broken off", broken)
 }
+
+// TestCheckUnderLoad: a collector that looks at itself while rigs deliver finds
+// nothing wrong, and goes on taking runs.
+func TestCheckUnderLoad(t *testing.T) {
+	l := load(t)
+	before := 0
+	for i := range 5 {
+		got := len(l.acknowledged(t, 15*(i+1)))
+		if got <= before {
+			t.Errorf("nothing was taken beside a check: %d runs, then %d", before, got)
+		}
+		before = got
+		var out bytes.Buffer
+		if code := run(context.Background(), []string{"check", "--collector", l.address}, strings.NewReader(""), &out, &out); code != 0 {
+			t.Fatalf("code %d: %s", code, out.String())
+		}
+	}
+}

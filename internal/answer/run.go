@@ -114,6 +114,10 @@ type ReceiptJSON struct {
 	Leaf     []byte    `json:"leaf"`
 	Proof    []string  `json:"proof"`
 	Head     string    `json:"head"`
+	// Of a delivery: the head that the rig had seen before, and the proof between
+	// that tree and this.
+	SeenSize    int64    `json:"seen_size,omitempty"`
+	Consistency []string `json:"consistency,omitempty"`
 }
 
 // FactsJSON holds the snapshots before and after the run.
@@ -215,14 +219,21 @@ func ReceiptOf(r trail.Receipt) *ReceiptJSON {
 	if len(r.Leaf) == 0 {
 		return nil
 	}
-	j := &ReceiptJSON{Index: r.Index, TreeSize: r.Size, Leaf: r.Leaf, Head: string(r.Head), Proof: []string{}}
+	j := &ReceiptJSON{
+		Index: r.Index, TreeSize: r.Size, Leaf: r.Leaf, Head: string(r.Head), Proof: append([]string{}, hashes(r.Proof)...),
+		SeenSize: r.SeenSize, Consistency: hashes(r.Consistency),
+	}
 	if e, err := trail.ParseEntry(r.Leaf); err == nil {
 		j.Kept = e.At
 	}
-	for _, h := range r.Proof {
-		j.Proof = append(j.Proof, hex.EncodeToString(h[:]))
-	}
 	return j
+}
+
+func hashes(list []trail.Hash) (out []string) {
+	for _, h := range list {
+		out = append(out, hex.EncodeToString(h[:]))
+	}
+	return out
 }
 
 // WithRecord adds what only the record itself holds: facts, signals, logs, what

@@ -65,12 +65,17 @@ func known(dir string) (notes [][]byte, err error) {
 // that its trail does not have, and that no restore has given up.
 func missing(a *archive.Archive, notes [][]byte) (lost []archive.Seen, out [][]byte, err error) {
 	_, _, seen, err := a.Extends(notes)
+	lost, out = lacking(seen, notes)
+	return lost, out, err
+}
+
+func lacking(seen []archive.Seen, notes [][]byte) (lost []archive.Seen, out [][]byte) {
 	for i, s := range seen {
 		if s.Signed && !s.Ours && !s.GivenUp {
 			lost, out = append(lost, s), append(out, notes[i])
 		}
 	}
-	return lost, out, err
+	return lost, out
 }
 
 // openHeads holds the archive against the heads that are written down in its
@@ -106,28 +111,30 @@ func cutBack(a *archive.Archive, s archive.Seen) error {
 }
 
 // show takes heads that a rig has shown; one that the trail lacks is written down.
-func (h *heads) show(a *archive.Archive, notes [][]byte) error {
-	lost, kept, err := missing(a, notes)
-	if err != nil || len(lost) == 0 {
-		return err
+// It says whether that is news.
+func (h *heads) show(a *archive.Archive, seen []archive.Seen, notes [][]byte) (news bool, err error) {
+	lost, kept := lacking(seen, notes)
+	if len(lost) == 0 {
+		return false, nil
 	}
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	h.doubt(a, lost)
 	dir := filepath.Join(h.dir, seenDir)
 	if err := durable.MakeDir(dir); err != nil {
-		return err
+		return true, err
 	}
 	for i, s := range lost {
 		name := fmt.Sprintf("%d-%s.head", s.Head.Size, hex.EncodeToString(s.Head.Root[:6]))
 		if _, err := os.Lstat(filepath.Join(dir, name)); err == nil {
 			continue
 		}
+		news = true
 		if err := durable.WriteFile(dir, name, kept[i]); err != nil {
-			return err
+			return news, err
 		}
 	}
-	return nil
+	return news, nil
 }
 
 // err says why nothing may be kept; nil when it may.

@@ -4,6 +4,7 @@ import (
 	"context"
 
 	"witnessmark/internal/deliver"
+	"witnessmark/internal/fault"
 	"witnessmark/internal/trail"
 )
 
@@ -23,10 +24,12 @@ func (c *Collector) Extends(_ context.Context, seen [][]byte) (deliver.Extended,
 	if err != nil || c.heads == nil {
 		return x, err
 	}
-	if err := c.heads.show(c.archive, seen); err != nil {
-		c.log.Error("a head that a rig has seen is not kept", "error", err)
-	} else if err := c.heads.err(); err != nil {
-		c.log.Error("nothing is kept until this is settled", "error", err)
+	news, err := c.heads.show(c.archive, found, seen)
+	if err != nil {
+		c.log.Error("a head that a rig has seen cannot be written down", "error", err)
+	}
+	if why := c.heads.err(); news && why != nil {
+		c.log.Error("nothing is kept until this is settled", "error", why, "hint", fault.HintOf(why))
 	}
 	return x, nil
 }
