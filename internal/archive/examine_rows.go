@@ -159,6 +159,9 @@ func (c *check) marks() {
 		if b, err := json.Marshal(m); err != nil || !bytes.Equal(b, v) || !bytes.HasPrefix(k, under(nil, m.Rig, m.Setup)) || len(k) != len(under(nil, m.Rig, m.Setup))+8 {
 			c.wrong(where, "it says otherwise than its key")
 		}
+		seq := numberOf(k[len(k)-8:])
+		numbers[seq] = m.Index
+		order = append(order, seq)
 		if m.Index == 0 {
 			return // of before its entry was noted
 		}
@@ -170,15 +173,14 @@ func (c *check) marks() {
 		if r, err := receiptOf(c.tx, m.RunID); err != nil || r.RecordSHA256 != e.Digest {
 			c.wrong(where, "its run %s is gone, or another", m.RunID)
 		}
-		seq := numberOf(k[len(k)-8:])
-		numbers[seq] = m.Index
-		order = append(order, seq)
 	})
 	slices.Sort(order)
-	for i := 1; i < len(order); i++ {
-		if numbers[order[i-1]] >= numbers[order[i]] {
-			c.wrong("marks", "number %d is not in the order of the trail", order[i])
+	last := int64(0)
+	for i, seq := range order {
+		if at := numbers[seq]; seq != int64(i)+1 || at != 0 && at <= last {
+			c.wrong("marks", "number %d stands where number %d should, or out of the order of the trail", seq, i+1)
 		}
+		last = max(last, numbers[seq])
 	}
 	if n != c.marked {
 		c.wrong("marks", "%d are kept, and %d entries are about one", n, c.marked)
