@@ -18,3 +18,9 @@ const ChunkSize = chunkSize
 
 // Join is how chunks become a part.
 var Join = join
+
+// BeatProto and BeatOf are a beat as it travels.
+var (
+	BeatProto = (*Beat).proto
+	BeatOf    = beatOf
+)

@@ -172,23 +172,35 @@ func sendChunk(stream sending, b []byte) error {
 	return stream.Send(&pb.DeliverRequest{Message: &pb.DeliverRequest_Chunk{Chunk: &pb.Chunk{Data: b}}})
 }
 
-// explain turns what gRPC says into one line for a person.
+// explain turns what gRPC says of a delivery into one line for a person.
 func explain(ctx context.Context, err error) error {
+	why, said := meaning(ctx, err)
+	if said == "" {
+		return fault.New("deliver", "", why)
+	}
+	f := fault.New("deliver", "", fmt.Errorf("%w: %s", why, said))
+	if why == ErrRefused {
+		return f.WithHint("the run stays in the spool; see it with: agent spool")
+	}
+	return f.WithHint("the run stays in the spool and is sent with the next run, or by: agent spool send")
+}
+
+// meaning gives one of the package's errors for what gRPC says, and its words in
+// one line; none when ctx has ended, whose cause the error has then.
+func meaning(ctx context.Context, err error) (why error, said string) {
 	// The collector knows the deadline too, and may be the first to notice it.
 	if end, ok := ctx.Deadline(); ok && time.Until(end) < 50*time.Millisecond {
 		<-ctx.Done()
 	}
 	if ctx.Err() != nil {
-		return fault.New("deliver", "", fmt.Errorf("%w: %w", ErrUnreachable, context.Cause(ctx)))
+		return fmt.Errorf("%w: %w", ErrUnreachable, context.Cause(ctx)), ""
 	}
 	st := status.Convert(err)
 	switch st.Code() {
 	case codes.InvalidArgument, codes.FailedPrecondition, codes.AlreadyExists, codes.PermissionDenied, codes.Unauthenticated, codes.OutOfRange, codes.Unimplemented:
-		return fault.New("deliver", "", fmt.Errorf("%w: %s", ErrRefused, st.Message())).
-			WithHint("the run stays in the spool; see it with: agent spool")
+		return ErrRefused, st.Message()
 	}
-	return fault.New("deliver", "", fmt.Errorf("%w: %s", ErrUnreachable, plain(st.Message()))).
-		WithHint("the run stays in the spool and is sent with the next run, or by: agent spool send")
+	return ErrUnreachable, plain(st.Message())
 }
 
 // plain takes the network's own words out of gRPC's wrapping of a failed call.

@@ -21,11 +21,11 @@ func (r *Run) Check() error {
 	switch {
 	case !ValidID(r.ID):
 		return fmt.Errorf("run id %q is not of the form 20310302-090312-k7q2m9xd", r.ID)
-	case !validName(r.Rig):
+	case !ValidName(r.Rig):
 		return fmt.Errorf("rig name %q is empty, too long or holds a control character", r.Rig)
-	case !validName(r.Workload.Name):
+	case !ValidName(r.Workload.Name):
 		return fmt.Errorf("workload name %q is empty, too long or holds a control character", r.Workload.Name)
-	case r.Setup != nil && !validName(r.Setup.Label):
+	case r.Setup != nil && !ValidName(r.Setup.Label):
 		return fmt.Errorf("setup label %q is empty, too long or holds a control character", r.Setup.Label)
 	case r.Repeat < 1 || r.Repeats < r.Repeat || r.Repeats > math.MaxInt32:
 		return fmt.Errorf("repeat %d of %d", r.Repeat, r.Repeats)
@@ -47,7 +47,7 @@ func (r *Run) Check() error {
 func (r *Run) checkFiles() error {
 	names := map[string]bool{}
 	for _, a := range r.Attachments {
-		if !validName(a.Name) || names[a.Name] || a.Size < 0 {
+		if !ValidName(a.Name) || names[a.Name] || a.Size < 0 {
 			return fmt.Errorf("attachment %q is unnamed, named twice or of negative size", a.Name)
 		}
 		names[a.Name] = true
@@ -137,12 +137,12 @@ func knownOutcome(s string) bool {
 	return false
 }
 
-// maxName bounds the names that become keys of the archive and the trail.
-const maxName = 120
+// MaxName bounds the names that become keys of the archive and the trail.
+const MaxName = 120
 
-// validName holds names to what both take: no control character of any kind.
-func validName(s string) bool {
-	if s == "" || len(s) > maxName {
+// ValidName holds names to what both take: no control character of any kind.
+func ValidName(s string) bool {
+	if s == "" || len(s) > MaxName {
 		return false
 	}
 	for _, r := range s {

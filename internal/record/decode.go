@@ -93,9 +93,7 @@ func fromProto(m *pb.Record, samples int) (*Run, error) {
 		Results: ResultsOf(m.GetResults()), AgentCost: CostOf(m.GetAgentCost()),
 		Played: m.GetPlayed(), AgentVersion: m.GetAgentVersion(), Remarks: m.GetRemarks(), Missing: m.GetMissingResults(),
 	}
-	if s := m.GetSetup(); s != nil {
-		r.Setup = &Setup{Label: s.GetLabel(), Source: s.GetSource(), FileName: s.GetFileName()}
-	}
+	r.Setup = SetupOf(m.GetSetup())
 	left := samples
 	for _, s := range m.GetSignals() {
 		sig, err := signalOf(s, left)
@@ -117,6 +115,24 @@ func fromProto(m *pb.Record, samples int) (*Run, error) {
 		})
 	}
 	return r, nil
+}
+
+// SetupOf is the inverse of SetupProto.
+func SetupOf(m *pb.Setup) *Setup {
+	if m == nil {
+		return nil
+	}
+	return &Setup{Label: m.GetLabel(), Source: m.GetSource(), FileName: m.GetFileName()}
+}
+
+// OffsetOf is the inverse of OffsetProto.
+func OffsetOf(m *pb.ClockOffset) *rig.ClockOffset {
+	if m == nil {
+		return nil
+	}
+	return &rig.ClockOffset{
+		Ahead: time.Duration(m.GetAheadNano()), Uncertainty: time.Duration(m.GetUncertaintyNano()), Measured: unix(m.GetMeasuredUnixNano()),
+	}
 }
 
 // ExitOf is the inverse of ExitProto.

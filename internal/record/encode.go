@@ -49,9 +49,7 @@ func toProto(r *Run) *pb.Record {
 		AgentCost: CostProto(r.AgentCost),
 		Played:    r.Played, AgentVersion: r.AgentVersion, Remarks: r.Remarks, MissingResults: r.Missing,
 	}
-	if r.Setup != nil {
-		m.Setup = &pb.Setup{Label: r.Setup.Label, Source: r.Setup.Source, FileName: r.Setup.FileName}
-	}
+	m.Setup = SetupProto(r.Setup)
 	for _, s := range r.Signals {
 		m.Signals = append(m.Signals, signalProto(s))
 	}
@@ -60,6 +58,26 @@ func toProto(r *Run) *pb.Record {
 	}
 	for _, a := range r.Attachments {
 		m.Attachments = append(m.Attachments, &pb.Attachment{Name: a.Name, Kind: a.Kind, Size: uint64(a.Size), Sha256: a.SHA256[:]})
+	}
+	return m
+}
+
+// SetupProto converts for records and beats; nil stays nil.
+func SetupProto(s *Setup) *pb.Setup {
+	if s == nil {
+		return nil
+	}
+	return &pb.Setup{Label: s.Label, Source: s.Source, FileName: s.FileName}
+}
+
+// OffsetProto converts for records, beats and listings; nil stays nil.
+func OffsetProto(o *rig.ClockOffset) *pb.ClockOffset {
+	if o == nil {
+		return nil
+	}
+	m := &pb.ClockOffset{AheadNano: int64(o.Ahead), UncertaintyNano: int64(o.Uncertainty)}
+	if !o.Measured.IsZero() {
+		m.MeasuredUnixNano = o.Measured.UnixNano()
 	}
 	return m
 }

@@ -55,8 +55,10 @@ type Record struct {
 	Remarks []string `protobuf:"bytes,21,rep,name=remarks,proto3" json:"remarks,omitempty"`
 	// Results that the workload declares and did not print, by name.
 	MissingResults []string `protobuf:"bytes,22,rep,name=missing_results,json=missingResults,proto3" json:"missing_results,omitempty"`
-	unknownFields  protoimpl.UnknownFields
-	sizeCache      protoimpl.SizeCache
+	// Unset in records of agents that did not know of it.
+	Clock         *Clock `protobuf:"bytes,24,opt,name=clock,proto3" json:"clock,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Record) Reset() {
@@ -243,6 +245,227 @@ func (x *Record) GetMissingResults() []string {
 	return nil
 }
 
+func (x *Record) GetClock() *Clock {
+	if x != nil {
+		return x.Clock
+	}
+	return nil
+}
+
+// Clock says how the rig's clocks stood at the run.
+type Clock struct {
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	BootId string                 `protobuf:"bytes,1,opt,name=boot_id,json=bootId,proto3" json:"boot_id,omitempty"`
+	// The boot clock, which counts suspends, at the run's start.
+	SinceBootNano int64 `protobuf:"varint,2,opt,name=since_boot_nano,json=sinceBootNano,proto3" json:"since_boot_nano,omitempty"`
+	// Unset when it is not known; then unread says why, and detail more.
+	Offset *ClockOffset `protobuf:"bytes,3,opt,name=offset,proto3" json:"offset,omitempty"`
+	Unread string       `protobuf:"bytes,4,opt,name=unread,proto3" json:"unread,omitempty"`
+	Detail string       `protobuf:"bytes,5,opt,name=detail,proto3" json:"detail,omitempty"`
+	// What became of the clocks during the run.
+	Events        []*ClockEvent `protobuf:"bytes,6,rep,name=events,proto3" json:"events,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Clock) Reset() {
+	*x = Clock{}
+	mi := &file_witnessmark_v1_record_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Clock) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Clock) ProtoMessage() {}
+
+func (x *Clock) ProtoReflect() protoreflect.Message {
+	mi := &file_witnessmark_v1_record_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Clock.ProtoReflect.Descriptor instead.
+func (*Clock) Descriptor() ([]byte, []int) {
+	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *Clock) GetBootId() string {
+	if x != nil {
+		return x.BootId
+	}
+	return ""
+}
+
+func (x *Clock) GetSinceBootNano() int64 {
+	if x != nil {
+		return x.SinceBootNano
+	}
+	return 0
+}
+
+func (x *Clock) GetOffset() *ClockOffset {
+	if x != nil {
+		return x.Offset
+	}
+	return nil
+}
+
+func (x *Clock) GetUnread() string {
+	if x != nil {
+		return x.Unread
+	}
+	return ""
+}
+
+func (x *Clock) GetDetail() string {
+	if x != nil {
+		return x.Detail
+	}
+	return ""
+}
+
+func (x *Clock) GetEvents() []*ClockEvent {
+	if x != nil {
+		return x.Events
+	}
+	return nil
+}
+
+// ClockOffset is how far the rig's wall clock is ahead of its collector's.
+type ClockOffset struct {
+	state     protoimpl.MessageState `protogen:"open.v1"`
+	AheadNano int64                  `protobuf:"varint,1,opt,name=ahead_nano,json=aheadNano,proto3" json:"ahead_nano,omitempty"`
+	// It lies no farther than this from the truth, unless a clock moved since.
+	UncertaintyNano int64 `protobuf:"varint,2,opt,name=uncertainty_nano,json=uncertaintyNano,proto3" json:"uncertainty_nano,omitempty"`
+	// By the rig's wall clock.
+	MeasuredUnixNano int64 `protobuf:"varint,3,opt,name=measured_unix_nano,json=measuredUnixNano,proto3" json:"measured_unix_nano,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
+}
+
+func (x *ClockOffset) Reset() {
+	*x = ClockOffset{}
+	mi := &file_witnessmark_v1_record_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ClockOffset) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ClockOffset) ProtoMessage() {}
+
+func (x *ClockOffset) ProtoReflect() protoreflect.Message {
+	mi := &file_witnessmark_v1_record_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ClockOffset.ProtoReflect.Descriptor instead.
+func (*ClockOffset) Descriptor() ([]byte, []int) {
+	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *ClockOffset) GetAheadNano() int64 {
+	if x != nil {
+		return x.AheadNano
+	}
+	return 0
+}
+
+func (x *ClockOffset) GetUncertaintyNano() int64 {
+	if x != nil {
+		return x.UncertaintyNano
+	}
+	return 0
+}
+
+func (x *ClockOffset) GetMeasuredUnixNano() int64 {
+	if x != nil {
+		return x.MeasuredUnixNano
+	}
+	return 0
+}
+
+type ClockEvent struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// step, suspend, boot.
+	Kind string `protobuf:"bytes,1,opt,name=kind,proto3" json:"kind,omitempty"`
+	// From the run's start by the boot clock.
+	AtNano int64 `protobuf:"varint,2,opt,name=at_nano,json=atNano,proto3" json:"at_nano,omitempty"`
+	// How far the wall clock was set forward, or how long the machine slept.
+	ByNano        int64 `protobuf:"varint,3,opt,name=by_nano,json=byNano,proto3" json:"by_nano,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ClockEvent) Reset() {
+	*x = ClockEvent{}
+	mi := &file_witnessmark_v1_record_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ClockEvent) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ClockEvent) ProtoMessage() {}
+
+func (x *ClockEvent) ProtoReflect() protoreflect.Message {
+	mi := &file_witnessmark_v1_record_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ClockEvent.ProtoReflect.Descriptor instead.
+func (*ClockEvent) Descriptor() ([]byte, []int) {
+	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *ClockEvent) GetKind() string {
+	if x != nil {
+		return x.Kind
+	}
+	return ""
+}
+
+func (x *ClockEvent) GetAtNano() int64 {
+	if x != nil {
+		return x.AtNano
+	}
+	return 0
+}
+
+func (x *ClockEvent) GetByNano() int64 {
+	if x != nil {
+		return x.ByNano
+	}
+	return 0
+}
+
 type Workload struct {
 	state    protoimpl.MessageState `protogen:"open.v1"`
 	Name     string                 `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
@@ -259,7 +482,7 @@ type Workload struct {
 
 func (x *Workload) Reset() {
 	*x = Workload{}
-	mi := &file_witnessmark_v1_record_proto_msgTypes[1]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -271,7 +494,7 @@ func (x *Workload) String() string {
 func (*Workload) ProtoMessage() {}
 
 func (x *Workload) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_record_proto_msgTypes[1]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -284,7 +507,7 @@ func (x *Workload) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Workload.ProtoReflect.Descriptor instead.
 func (*Workload) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{1}
+	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *Workload) GetName() string {
@@ -341,7 +564,7 @@ type Setup struct {
 
 func (x *Setup) Reset() {
 	*x = Setup{}
-	mi := &file_witnessmark_v1_record_proto_msgTypes[2]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -353,7 +576,7 @@ func (x *Setup) String() string {
 func (*Setup) ProtoMessage() {}
 
 func (x *Setup) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_record_proto_msgTypes[2]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -366,7 +589,7 @@ func (x *Setup) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Setup.ProtoReflect.Descriptor instead.
 func (*Setup) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{2}
+	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *Setup) GetLabel() string {
@@ -402,7 +625,7 @@ type Exit struct {
 
 func (x *Exit) Reset() {
 	*x = Exit{}
-	mi := &file_witnessmark_v1_record_proto_msgTypes[3]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -414,7 +637,7 @@ func (x *Exit) String() string {
 func (*Exit) ProtoMessage() {}
 
 func (x *Exit) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_record_proto_msgTypes[3]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -427,7 +650,7 @@ func (x *Exit) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Exit.ProtoReflect.Descriptor instead.
 func (*Exit) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{3}
+	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *Exit) GetOutcome() string {
@@ -461,7 +684,7 @@ type Snapshot struct {
 
 func (x *Snapshot) Reset() {
 	*x = Snapshot{}
-	mi := &file_witnessmark_v1_record_proto_msgTypes[4]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -473,7 +696,7 @@ func (x *Snapshot) String() string {
 func (*Snapshot) ProtoMessage() {}
 
 func (x *Snapshot) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_record_proto_msgTypes[4]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -486,7 +709,7 @@ func (x *Snapshot) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Snapshot.ProtoReflect.Descriptor instead.
 func (*Snapshot) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{4}
+	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *Snapshot) GetAtUnixNano() int64 {
@@ -523,7 +746,7 @@ type Fact struct {
 
 func (x *Fact) Reset() {
 	*x = Fact{}
-	mi := &file_witnessmark_v1_record_proto_msgTypes[5]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -535,7 +758,7 @@ func (x *Fact) String() string {
 func (*Fact) ProtoMessage() {}
 
 func (x *Fact) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_record_proto_msgTypes[5]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -548,7 +771,7 @@ func (x *Fact) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Fact.ProtoReflect.Descriptor instead.
 func (*Fact) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{5}
+	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *Fact) GetKey() string {
@@ -664,7 +887,7 @@ type Signal struct {
 
 func (x *Signal) Reset() {
 	*x = Signal{}
-	mi := &file_witnessmark_v1_record_proto_msgTypes[6]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -676,7 +899,7 @@ func (x *Signal) String() string {
 func (*Signal) ProtoMessage() {}
 
 func (x *Signal) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_record_proto_msgTypes[6]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -689,7 +912,7 @@ func (x *Signal) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Signal.ProtoReflect.Descriptor instead.
 func (*Signal) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{6}
+	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *Signal) GetKey() string {
@@ -779,7 +1002,7 @@ type Limit struct {
 
 func (x *Limit) Reset() {
 	*x = Limit{}
-	mi := &file_witnessmark_v1_record_proto_msgTypes[7]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -791,7 +1014,7 @@ func (x *Limit) String() string {
 func (*Limit) ProtoMessage() {}
 
 func (x *Limit) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_record_proto_msgTypes[7]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -804,7 +1027,7 @@ func (x *Limit) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Limit.ProtoReflect.Descriptor instead.
 func (*Limit) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{7}
+	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *Limit) GetName() string {
@@ -833,7 +1056,7 @@ type Gap struct {
 
 func (x *Gap) Reset() {
 	*x = Gap{}
-	mi := &file_witnessmark_v1_record_proto_msgTypes[8]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -845,7 +1068,7 @@ func (x *Gap) String() string {
 func (*Gap) ProtoMessage() {}
 
 func (x *Gap) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_record_proto_msgTypes[8]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -858,7 +1081,7 @@ func (x *Gap) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Gap.ProtoReflect.Descriptor instead.
 func (*Gap) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{8}
+	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *Gap) GetFromNano() int64 {
@@ -905,7 +1128,7 @@ type Log struct {
 
 func (x *Log) Reset() {
 	*x = Log{}
-	mi := &file_witnessmark_v1_record_proto_msgTypes[9]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -917,7 +1140,7 @@ func (x *Log) String() string {
 func (*Log) ProtoMessage() {}
 
 func (x *Log) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_record_proto_msgTypes[9]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -930,7 +1153,7 @@ func (x *Log) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Log.ProtoReflect.Descriptor instead.
 func (*Log) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{9}
+	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *Log) GetAttachment() string {
@@ -994,7 +1217,7 @@ type Layout struct {
 
 func (x *Layout) Reset() {
 	*x = Layout{}
-	mi := &file_witnessmark_v1_record_proto_msgTypes[10]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1006,7 +1229,7 @@ func (x *Layout) String() string {
 func (*Layout) ProtoMessage() {}
 
 func (x *Layout) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_record_proto_msgTypes[10]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1019,7 +1242,7 @@ func (x *Layout) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Layout.ProtoReflect.Descriptor instead.
 func (*Layout) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{10}
+	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *Layout) GetColumn() string {
@@ -1096,7 +1319,7 @@ type LogMark struct {
 
 func (x *LogMark) Reset() {
 	*x = LogMark{}
-	mi := &file_witnessmark_v1_record_proto_msgTypes[11]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1108,7 +1331,7 @@ func (x *LogMark) String() string {
 func (*LogMark) ProtoMessage() {}
 
 func (x *LogMark) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_record_proto_msgTypes[11]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1121,7 +1344,7 @@ func (x *LogMark) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LogMark.ProtoReflect.Descriptor instead.
 func (*LogMark) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{11}
+	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *LogMark) GetCode() string {
@@ -1159,7 +1382,7 @@ type Result struct {
 
 func (x *Result) Reset() {
 	*x = Result{}
-	mi := &file_witnessmark_v1_record_proto_msgTypes[12]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1171,7 +1394,7 @@ func (x *Result) String() string {
 func (*Result) ProtoMessage() {}
 
 func (x *Result) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_record_proto_msgTypes[12]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1184,7 +1407,7 @@ func (x *Result) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Result.ProtoReflect.Descriptor instead.
 func (*Result) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{12}
+	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *Result) GetName() string {
@@ -1225,7 +1448,7 @@ type AgentCost struct {
 
 func (x *AgentCost) Reset() {
 	*x = AgentCost{}
-	mi := &file_witnessmark_v1_record_proto_msgTypes[13]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1237,7 +1460,7 @@ func (x *AgentCost) String() string {
 func (*AgentCost) ProtoMessage() {}
 
 func (x *AgentCost) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_record_proto_msgTypes[13]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1250,7 +1473,7 @@ func (x *AgentCost) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AgentCost.ProtoReflect.Descriptor instead.
 func (*AgentCost) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{13}
+	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *AgentCost) GetCpuNano() int64 {
@@ -1281,7 +1504,7 @@ type Attachment struct {
 
 func (x *Attachment) Reset() {
 	*x = Attachment{}
-	mi := &file_witnessmark_v1_record_proto_msgTypes[14]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1293,7 +1516,7 @@ func (x *Attachment) String() string {
 func (*Attachment) ProtoMessage() {}
 
 func (x *Attachment) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_record_proto_msgTypes[14]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1306,7 +1529,7 @@ func (x *Attachment) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Attachment.ProtoReflect.Descriptor instead.
 func (*Attachment) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{14}
+	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *Attachment) GetName() string {
@@ -1341,7 +1564,7 @@ var File_witnessmark_v1_record_proto protoreflect.FileDescriptor
 
 const file_witnessmark_v1_record_proto_rawDesc = "" +
 	"\n" +
-	"\x1bwitnessmark/v1/record.proto\x12\x0ewitnessmark.v1\"\xe1\x06\n" +
+	"\x1bwitnessmark/v1/record.proto\x12\x0ewitnessmark.v1\"\x8e\a\n" +
 	"\x06Record\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x10\n" +
 	"\x03rig\x18\x02 \x01(\tR\x03rig\x124\n" +
@@ -1366,7 +1589,25 @@ const file_witnessmark_v1_record_proto_rawDesc = "" +
 	"\x06played\x18\x13 \x01(\tR\x06played\x12#\n" +
 	"\ragent_version\x18\x14 \x01(\tR\fagentVersion\x12\x18\n" +
 	"\aremarks\x18\x15 \x03(\tR\aremarks\x12'\n" +
-	"\x0fmissing_results\x18\x16 \x03(\tR\x0emissingResults\"\x85\x02\n" +
+	"\x0fmissing_results\x18\x16 \x03(\tR\x0emissingResults\x12+\n" +
+	"\x05clock\x18\x18 \x01(\v2\x15.witnessmark.v1.ClockR\x05clock\"\xe1\x01\n" +
+	"\x05Clock\x12\x17\n" +
+	"\aboot_id\x18\x01 \x01(\tR\x06bootId\x12&\n" +
+	"\x0fsince_boot_nano\x18\x02 \x01(\x03R\rsinceBootNano\x123\n" +
+	"\x06offset\x18\x03 \x01(\v2\x1b.witnessmark.v1.ClockOffsetR\x06offset\x12\x16\n" +
+	"\x06unread\x18\x04 \x01(\tR\x06unread\x12\x16\n" +
+	"\x06detail\x18\x05 \x01(\tR\x06detail\x122\n" +
+	"\x06events\x18\x06 \x03(\v2\x1a.witnessmark.v1.ClockEventR\x06events\"\x85\x01\n" +
+	"\vClockOffset\x12\x1d\n" +
+	"\n" +
+	"ahead_nano\x18\x01 \x01(\x03R\taheadNano\x12)\n" +
+	"\x10uncertainty_nano\x18\x02 \x01(\x03R\x0funcertaintyNano\x12,\n" +
+	"\x12measured_unix_nano\x18\x03 \x01(\x03R\x10measuredUnixNano\"R\n" +
+	"\n" +
+	"ClockEvent\x12\x12\n" +
+	"\x04kind\x18\x01 \x01(\tR\x04kind\x12\x17\n" +
+	"\aat_nano\x18\x02 \x01(\x03R\x06atNano\x12\x17\n" +
+	"\aby_nano\x18\x03 \x01(\x03R\x06byNano\"\x85\x02\n" +
 	"\bWorkload\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x18\n" +
 	"\aversion\x18\x02 \x01(\tR\aversion\x12\x18\n" +
@@ -1471,47 +1712,53 @@ func file_witnessmark_v1_record_proto_rawDescGZIP() []byte {
 	return file_witnessmark_v1_record_proto_rawDescData
 }
 
-var file_witnessmark_v1_record_proto_msgTypes = make([]protoimpl.MessageInfo, 16)
+var file_witnessmark_v1_record_proto_msgTypes = make([]protoimpl.MessageInfo, 19)
 var file_witnessmark_v1_record_proto_goTypes = []any{
-	(*Record)(nil),     // 0: witnessmark.v1.Record
-	(*Workload)(nil),   // 1: witnessmark.v1.Workload
-	(*Setup)(nil),      // 2: witnessmark.v1.Setup
-	(*Exit)(nil),       // 3: witnessmark.v1.Exit
-	(*Snapshot)(nil),   // 4: witnessmark.v1.Snapshot
-	(*Fact)(nil),       // 5: witnessmark.v1.Fact
-	(*Signal)(nil),     // 6: witnessmark.v1.Signal
-	(*Limit)(nil),      // 7: witnessmark.v1.Limit
-	(*Gap)(nil),        // 8: witnessmark.v1.Gap
-	(*Log)(nil),        // 9: witnessmark.v1.Log
-	(*Layout)(nil),     // 10: witnessmark.v1.Layout
-	(*LogMark)(nil),    // 11: witnessmark.v1.LogMark
-	(*Result)(nil),     // 12: witnessmark.v1.Result
-	(*AgentCost)(nil),  // 13: witnessmark.v1.AgentCost
-	(*Attachment)(nil), // 14: witnessmark.v1.Attachment
-	nil,                // 15: witnessmark.v1.Workload.SettingsEntry
+	(*Record)(nil),      // 0: witnessmark.v1.Record
+	(*Clock)(nil),       // 1: witnessmark.v1.Clock
+	(*ClockOffset)(nil), // 2: witnessmark.v1.ClockOffset
+	(*ClockEvent)(nil),  // 3: witnessmark.v1.ClockEvent
+	(*Workload)(nil),    // 4: witnessmark.v1.Workload
+	(*Setup)(nil),       // 5: witnessmark.v1.Setup
+	(*Exit)(nil),        // 6: witnessmark.v1.Exit
+	(*Snapshot)(nil),    // 7: witnessmark.v1.Snapshot
+	(*Fact)(nil),        // 8: witnessmark.v1.Fact
+	(*Signal)(nil),      // 9: witnessmark.v1.Signal
+	(*Limit)(nil),       // 10: witnessmark.v1.Limit
+	(*Gap)(nil),         // 11: witnessmark.v1.Gap
+	(*Log)(nil),         // 12: witnessmark.v1.Log
+	(*Layout)(nil),      // 13: witnessmark.v1.Layout
+	(*LogMark)(nil),     // 14: witnessmark.v1.LogMark
+	(*Result)(nil),      // 15: witnessmark.v1.Result
+	(*AgentCost)(nil),   // 16: witnessmark.v1.AgentCost
+	(*Attachment)(nil),  // 17: witnessmark.v1.Attachment
+	nil,                 // 18: witnessmark.v1.Workload.SettingsEntry
 }
 var file_witnessmark_v1_record_proto_depIdxs = []int32{
-	1,  // 0: witnessmark.v1.Record.workload:type_name -> witnessmark.v1.Workload
-	2,  // 1: witnessmark.v1.Record.setup:type_name -> witnessmark.v1.Setup
-	3,  // 2: witnessmark.v1.Record.exit:type_name -> witnessmark.v1.Exit
-	4,  // 3: witnessmark.v1.Record.before:type_name -> witnessmark.v1.Snapshot
-	4,  // 4: witnessmark.v1.Record.after:type_name -> witnessmark.v1.Snapshot
-	6,  // 5: witnessmark.v1.Record.signals:type_name -> witnessmark.v1.Signal
-	9,  // 6: witnessmark.v1.Record.logs:type_name -> witnessmark.v1.Log
-	12, // 7: witnessmark.v1.Record.results:type_name -> witnessmark.v1.Result
-	13, // 8: witnessmark.v1.Record.agent_cost:type_name -> witnessmark.v1.AgentCost
-	14, // 9: witnessmark.v1.Record.attachments:type_name -> witnessmark.v1.Attachment
-	15, // 10: witnessmark.v1.Workload.settings:type_name -> witnessmark.v1.Workload.SettingsEntry
-	5,  // 11: witnessmark.v1.Snapshot.facts:type_name -> witnessmark.v1.Fact
-	7,  // 12: witnessmark.v1.Signal.limits:type_name -> witnessmark.v1.Limit
-	8,  // 13: witnessmark.v1.Signal.gaps:type_name -> witnessmark.v1.Gap
-	10, // 14: witnessmark.v1.Log.layout:type_name -> witnessmark.v1.Layout
-	11, // 15: witnessmark.v1.Log.marks:type_name -> witnessmark.v1.LogMark
-	16, // [16:16] is the sub-list for method output_type
-	16, // [16:16] is the sub-list for method input_type
-	16, // [16:16] is the sub-list for extension type_name
-	16, // [16:16] is the sub-list for extension extendee
-	0,  // [0:16] is the sub-list for field type_name
+	4,  // 0: witnessmark.v1.Record.workload:type_name -> witnessmark.v1.Workload
+	5,  // 1: witnessmark.v1.Record.setup:type_name -> witnessmark.v1.Setup
+	6,  // 2: witnessmark.v1.Record.exit:type_name -> witnessmark.v1.Exit
+	7,  // 3: witnessmark.v1.Record.before:type_name -> witnessmark.v1.Snapshot
+	7,  // 4: witnessmark.v1.Record.after:type_name -> witnessmark.v1.Snapshot
+	9,  // 5: witnessmark.v1.Record.signals:type_name -> witnessmark.v1.Signal
+	12, // 6: witnessmark.v1.Record.logs:type_name -> witnessmark.v1.Log
+	15, // 7: witnessmark.v1.Record.results:type_name -> witnessmark.v1.Result
+	16, // 8: witnessmark.v1.Record.agent_cost:type_name -> witnessmark.v1.AgentCost
+	17, // 9: witnessmark.v1.Record.attachments:type_name -> witnessmark.v1.Attachment
+	1,  // 10: witnessmark.v1.Record.clock:type_name -> witnessmark.v1.Clock
+	2,  // 11: witnessmark.v1.Clock.offset:type_name -> witnessmark.v1.ClockOffset
+	3,  // 12: witnessmark.v1.Clock.events:type_name -> witnessmark.v1.ClockEvent
+	18, // 13: witnessmark.v1.Workload.settings:type_name -> witnessmark.v1.Workload.SettingsEntry
+	8,  // 14: witnessmark.v1.Snapshot.facts:type_name -> witnessmark.v1.Fact
+	10, // 15: witnessmark.v1.Signal.limits:type_name -> witnessmark.v1.Limit
+	11, // 16: witnessmark.v1.Signal.gaps:type_name -> witnessmark.v1.Gap
+	13, // 17: witnessmark.v1.Log.layout:type_name -> witnessmark.v1.Layout
+	14, // 18: witnessmark.v1.Log.marks:type_name -> witnessmark.v1.LogMark
+	19, // [19:19] is the sub-list for method output_type
+	19, // [19:19] is the sub-list for method input_type
+	19, // [19:19] is the sub-list for extension type_name
+	19, // [19:19] is the sub-list for extension extendee
+	0,  // [0:19] is the sub-list for field type_name
 }
 
 func init() { file_witnessmark_v1_record_proto_init() }
@@ -1519,7 +1766,7 @@ func file_witnessmark_v1_record_proto_init() {
 	if File_witnessmark_v1_record_proto != nil {
 		return
 	}
-	file_witnessmark_v1_record_proto_msgTypes[5].OneofWrappers = []any{
+	file_witnessmark_v1_record_proto_msgTypes[8].OneofWrappers = []any{
 		(*Fact_Text)(nil),
 		(*Fact_Number)(nil),
 		(*Fact_Truth)(nil),
@@ -1530,7 +1777,7 @@ func file_witnessmark_v1_record_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_witnessmark_v1_record_proto_rawDesc), len(file_witnessmark_v1_record_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   16,
+			NumMessages:   19,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
