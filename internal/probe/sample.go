@@ -42,6 +42,8 @@ type Sampler struct {
 	load  *loads
 
 	passes column // offsets, in nanoseconds
+	begun  bool
+	last   time.Duration // offset of the last pass
 	buf    [512]byte
 
 	retryAt    time.Duration // when lost sources are looked for again
@@ -102,10 +104,11 @@ func (s *Sampler) stagger() {
 func (s *Sampler) Take(at time.Duration) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	pass := s.passes.n
-	if pass > 0 && int64(at) <= s.passes.last {
+	if s.begun && at <= s.last {
 		return
 	}
+	s.begun, s.last = true, at
+	pass := s.passes.n
 	s.passes.add(int64(at))
 	for i := range s.fast {
 		s.take(&s.fast[i], pass, at)

@@ -36,6 +36,9 @@ type loads struct {
 	since     jiffies // at the last split
 	selfSince time.Duration
 	over      time.Duration // time by which the last splits came out below 0
+	splitAt   time.Duration // when the last split was
+	busy      float64       // processors at work between the last two splits
+	measured  bool
 }
 
 var (
@@ -121,6 +124,7 @@ func (l *loads) split(now jiffies, pass int, at time.Duration) {
 	all, idle := now.since(l.since)
 	if l.begun {
 		self := own - l.selfSince
+		l.busy, l.measured = ticks(all-idle).Seconds()/(at-l.splitAt).Seconds(), true
 		if leader == 0 && work == 0 {
 			l.workload.miss(at, causeNoWorkload, 0)
 		} else {
@@ -128,7 +132,7 @@ func (l *loads) split(now jiffies, pass int, at time.Duration) {
 		}
 		l.other.share(pass, at, l.remainder(ticks(all-idle)-work-self, ticks(all)), ticks(all))
 	}
-	l.since, l.selfSince = now, own
+	l.since, l.selfSince, l.splitAt = now, own, at
 	if l.due += steadyPace; l.due <= at {
 		l.due = at + steadyPace
 	}

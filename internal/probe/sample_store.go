@@ -86,6 +86,10 @@ type recording struct {
 	lasting   cause // of the gap that lasts; the zero cause when none does
 	moved     bool  // not all samples are equal
 	doubted   bool  // a reading that stays the same for long is not believed
+
+	latest   int64 // sample, taken at latestAt, if any was
+	latestAt time.Duration
+	sampled  bool
 }
 
 // sample adds the value read in a pass.
@@ -98,6 +102,7 @@ func (r *recording) sample(pass int, at time.Duration, v int64) {
 		r.moved = true
 	}
 	r.values.add(v)
+	r.latest, r.latestAt, r.sampled = v, at, true
 	if k := len(r.stretches) - 1; k >= 0 {
 		switch s := &r.stretches[k]; {
 		case s.n == 1:
@@ -141,7 +146,7 @@ func (r *recording) signal(times []time.Duration) rig.Signal {
 	case r.values.n == 0:
 		s.Unread = r.neverRead()
 	case r.stuck(times):
-		s.Unread = rig.Unread{Reason: rig.Implausible, Detail: fmt.Sprintf("constant at %g %s through all %d samples", s.Scale(r.values.last), s.Unit, r.values.n)}
+		s.Unread = constant(s, r.values.last, r.values.n)
 	default:
 		s.Offsets, s.Values, s.Gaps = r.offsets(times), r.values.values(), slices.Clone(r.gaps)
 	}
@@ -159,6 +164,10 @@ func (r *recording) stuck(times []time.Duration) bool {
 	}
 	first, last := r.stretches[0].first, r.stretches[len(r.stretches)-1].last()
 	return times[last]-times[first] >= stuckAfter
+}
+
+func constant(s rig.Signal, v int64, n int) rig.Unread {
+	return rig.Unread{Reason: rig.Implausible, Detail: fmt.Sprintf("constant at %g %s through all %d samples", s.Scale(v), s.Unit, n)}
 }
 
 func (r *recording) neverRead() rig.Unread {
