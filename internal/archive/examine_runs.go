@@ -99,7 +99,7 @@ func (c *check) receipt(id string, sum trail.Digest) (trail.Entry, error) {
 }
 
 // indexed holds the rows of a run against its record, its entry and its
-// retractions.
+// retractions. It gives the labels it was judged to have.
 func (c *check) indexed(run *record.Run, at []byte, e trail.Entry) (Labels, error) {
 	var errs []error
 	wrong := func(format string, args ...any) { errs = append(errs, fmt.Errorf(format, args...)) }
@@ -111,29 +111,12 @@ func (c *check) indexed(run *record.Run, at []byte, e trail.Entry) (Labels, erro
 		wrong("it is not in the listing: %w", err)
 		return got, errors.Join(errs...)
 	}
-	want := Labels{Rig: run.Rig, Workload: run.Workload.Name, Played: run.Played != "", Standing: got.Standing}
-	if run.Setup != nil {
-		want.Setup = run.Setup.Label
-	}
-	judged, err := c.judged(run.ID)
+	judged, want, err := c.standings(run)
 	if err != nil {
 		wrong("%w", err)
-	}
-	history, err := retractionsOf(c.tx, run.ID)
-	if err != nil {
-		wrong("%w", err)
-	}
-	if want.Standing = judged; InForce(history) {
-		want.Standing = Retracted
 	}
 	if got != want {
 		wrong("it is listed as %s and should be as %s", got, want)
-	}
-	for i, r := range history {
-		if r.Withdrawn != (i%2 == 1) {
-			wrong("its retractions do not take turns with their withdrawals")
-			break
-		}
 	}
 	for _, i := range want.rows(at) {
 		if !bytes.Equal(c.tx.Bucket(i.bucket).Get(i.key), i.value) {
@@ -149,8 +132,27 @@ func (c *check) indexed(run *record.Run, at []byte, e trail.Entry) (Labels, erro
 	} else if _, after, ok := strings.Cut(e.Text, ", summary sha256 "); ok && after != fmt.Sprintf("%x", sha256.Sum256(summary)) {
 		wrong("its summary is not the one that its entry binds")
 	}
-	want.Standing = judged
-	return want, errors.Join(errs...)
+	return judged, errors.Join(errs...)
+}
+
+// standings gives the labels of a run as it was judged, and as its retractions
+// make them.
+func (c *check) standings(run *record.Run) (judged, now Labels, err error) {
+	judged = Labels{Rig: run.Rig, Workload: run.Workload.Name, Played: run.Played != ""}
+	if run.Setup != nil {
+		judged.Setup = run.Setup.Label
+	}
+	judged.Standing, err = c.judged(run.ID)
+	history, err2 := retractionsOf(c.tx, run.ID)
+	if now = judged; InForce(history) {
+		now.Standing = Retracted
+	}
+	for i, r := range history {
+		if r.Withdrawn != (i%2 == 1) {
+			err2 = errors.New("its retractions do not take turns with their withdrawals")
+		}
+	}
+	return judged, now, errors.Join(err, err2)
 }
 
 // String lists the labels.

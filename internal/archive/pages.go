@@ -81,61 +81,63 @@ func (w *walk) hard(what string, err error) {
 // errOtherTx is returned when the meta page of the transaction is gone.
 var errOtherTx = errors.New("the file went on meanwhile")
 
+// pickMeta finds the first page of the transaction, or the later one of the two.
 func (w *walk) pickMeta(tx uint64) error {
-	sizes := []int64{4096, 1024, 2048, 8192, 16384, 32768, 65536}
-	var second []byte // where the second page is, the first one knows
-	first := make([]byte, pageHeader+metaSize+8)
-	if _, err := w.r.ReadAt(first, 0); err != nil {
-		return fmt.Errorf("it has no first page: %w", err)
+	both, err := w.metas()
+	if err != nil {
+		return err
 	}
-	m0, err0 := readMeta(first, 0)
-	if err0 == nil {
-		sizes = []int64{int64(m0.pageSize)}
-	}
-	m1, err1 := meta{}, errors.New("it is not where a page begins")
-	for _, n := range sizes {
-		second = make([]byte, len(first))
-		if _, err := w.r.ReadAt(second, n); err != nil {
-			err1 = err
-			continue
+	last := both[0]
+	for _, m := range both {
+		if tx != 0 && m.tx == tx {
+			w.meta = m
+			return nil
 		}
-		m, err := readMeta(second, 1)
-		if err == nil && int64(m.pageSize) == n {
-			m1, err1 = m, nil
-			break
-		}
-		if len(sizes) == 1 {
-			err1 = err
+		if m.tx > last.tx {
+			last = m
 		}
 	}
-	for i, err := range []error{err0, err1} {
-		if err != nil {
-			w.wrong(fmt.Sprintf("page %d", i), err)
-		}
+	if tx != 0 {
+		return errOtherTx
 	}
-	switch {
-	case err0 != nil && err1 != nil:
-		return errors.New("neither of its first pages is whole")
-	case err0 != nil || err1 == nil && m1.tx > m0.tx:
-		w.meta = m1
-	default:
-		w.meta = m0
-	}
-	if tx == 0 || tx == w.meta.tx {
-		return nil
-	}
-	if err0 == nil && m0.tx == tx {
-		w.meta = m0
-		return nil
-	}
-	if err1 == nil && m1.tx == tx {
-		w.meta = m1
-		return nil
-	}
-	return errOtherTx
+	w.meta = last
+	return nil
 }
 
-func readMeta(b []byte, id uint64) (m meta, err error) {
+// metas reads the two first pages, those of them that are whole.
+func (w *walk) metas() (whole []meta, err error) {
+	sizes := []uint32{4096, 1024, 2048, 8192, 16384, 32768, 65536}
+	m, err := w.readMeta(0, 0)
+	if err != nil {
+		w.wrong("page 0", err)
+	} else {
+		whole, sizes = append(whole, m), []uint32{m.pageSize}
+	}
+	for _, n := range sizes { // where the second one is, the first one knows
+		m, err = w.readMeta(1, int64(n))
+		if err == nil && m.pageSize == n {
+			return append(whole, m), nil
+		}
+	}
+	if err == nil {
+		err = errors.New("it is not where a page begins")
+	}
+	w.wrong("page 1", err)
+	if len(whole) == 0 {
+		return nil, errors.New("neither of its first pages is whole")
+	}
+	return whole, nil
+}
+
+func (w *walk) readMeta(id uint64, at int64) (meta, error) {
+	b := make([]byte, pageHeader+metaSize+8)
+	if _, err := w.r.ReadAt(b, at); err != nil {
+		return meta{}, err
+	}
+	return metaOf(b, id)
+}
+
+func metaOf(b []byte, id uint64) (m meta, err error) {
 	if err := header(b, id, metaPage); err != nil {
 		return m, err
 	}

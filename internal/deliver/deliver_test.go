@@ -34,6 +34,7 @@ type taker struct {
 	fail  error
 	wait  chan struct{} // when set, Take waits for it
 	ask   chan struct{} // when set, Known waits for it
+	head  []byte        // what Extends gives, when set
 }
 
 func (k *taker) Known(_ context.Context, sum [sha256.Size]byte) (deliver.Reply, bool, error) {
@@ -66,6 +67,9 @@ func (k *taker) Consistency(older, size int64) ([]trail.Hash, error) {
 
 func (k *taker) Extends(_ context.Context, seen [][]byte) (deliver.Extended, error) {
 	x := deliver.Extended{VerifierKey: "key", Head: []byte("head")}
+	if k.head != nil {
+		x.Head = k.head
+	}
 	for _, s := range seen {
 		x.Consistency = append(x.Consistency, []trail.Hash{{byte(len(s))}})
 	}

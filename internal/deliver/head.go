@@ -37,6 +37,7 @@ type Extended struct {
 const (
 	mostSeen = 4       // heads in one question
 	mostNote = 8 << 10 // bytes of a signed head
+	mostKey  = 1 << 10 // bytes of a verifier key
 )
 
 // lead adds to a receipt how it belongs to the trail of the size that was seen.
@@ -82,8 +83,12 @@ func AskHead(ctx context.Context, conn grpc.ClientConnInterface, seen ...[]byte)
 		p, e := record.HashesOf(c.GetHashes())
 		x.Consistency, err = append(x.Consistency, p), errors.Join(err, e)
 	}
-	if err == nil && len(x.Consistency) != len(seen) {
+	switch {
+	case err != nil:
+	case len(x.Consistency) != len(seen):
 		err = fmt.Errorf("%d proofs came for %d heads", len(x.Consistency), len(seen))
+	case len(x.Head) > mostNote || len(x.VerifierKey) > mostKey:
+		err = fmt.Errorf("a head of %d bytes came with a key of %d", len(x.Head), len(x.VerifierKey))
 	}
 	if err != nil {
 		return Extended{}, fault.New("ask for the trail's head", "", fmt.Errorf("%w: its answer is not one: %w", ErrUnreachable, err))

@@ -49,6 +49,10 @@ func TestAskHead(t *testing.T) {
 			t.Errorf("%s: %v, want ErrRefused", name, err)
 		}
 	}
+	l.head = bytes.Repeat([]byte("x"), 9<<10)
+	if _, err := deliver.AskHead(ctx, l.conn); !errors.Is(err, deliver.ErrUnreachable) {
+		t.Errorf("a large head: %v, want ErrUnreachable", err)
+	}
 	l.fail = errors.New("the disk is gone")
 	if _, err := deliver.AskHead(ctx, l.conn); !errors.Is(err, deliver.ErrUnreachable) {
 		t.Errorf("a failing collector: %v, want ErrUnreachable", err)

@@ -96,6 +96,9 @@ func replyOf(m *pb.DeliverResponse, s record.Signed) (Reply, error) {
 // is true takes the collector's key.
 func about(r trail.Receipt, sum trail.Digest) error {
 	e, err := trail.ParseEntry(r.Leaf)
+	if err == nil && len(r.Head) > mostNote {
+		err = fmt.Errorf("its head has %d bytes", len(r.Head))
+	}
 	if err == nil && (r.RecordSHA256 != sum || e.Digest != sum || e.Kind != trail.KindRecord) {
 		err = errors.New("the receipt is for another record")
 	}
