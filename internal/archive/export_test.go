@@ -1,6 +1,8 @@
 package archive
 
 import (
+	"slices"
+
 	bolt "go.etcd.io/bbolt"
 
 	"witnessmark/internal/trail"
@@ -60,4 +62,17 @@ func (a *Archive) GrowTrail(n int64) error {
 			return err
 		}
 	}
+}
+
+// EmptyBuckets names the buckets that hold nothing.
+func (a *Archive) EmptyBuckets() (empty []string) {
+	a.db.View(func(tx *bolt.Tx) error {
+		for _, name := range slices.Concat(allBuckets, laterBuckets) {
+			if k, _ := tx.Bucket(name).Cursor().First(); k == nil {
+				empty = append(empty, string(name))
+			}
+		}
+		return nil
+	})
+	return empty
 }

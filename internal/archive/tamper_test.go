@@ -14,6 +14,7 @@ import (
 
 	"witnessmark/internal/archive"
 	"witnessmark/internal/labtest"
+	"witnessmark/internal/trail"
 )
 
 // sample fills an archive with every kind of thing that is kept, and gives the
@@ -46,6 +47,12 @@ func sample(t testing.TB, r *rand.Rand) (path string, places []int64) {
 			t.Fatal(err)
 		}
 	}
+	if _, _, err := a.Restored("keeper", "the disk was lost", [][]byte{signedHead(t, 99)}); err != nil {
+		t.Fatal(err)
+	}
+	if empty := a.EmptyBuckets(); len(empty) > 0 {
+		t.Fatalf("the sample has nothing in %v: add it here, and its part to the examination", empty)
+	}
 	pages, size, err := a.LivePages()
 	if err != nil {
 		t.Fatal(err)
@@ -58,6 +65,19 @@ func sample(t testing.TB, r *rand.Rand) (path string, places []int64) {
 	}
 	slices.Sort(places)
 	return path, places
+}
+
+// signedHead is a head that the archives here could have signed.
+func signedHead(t testing.TB, size int64) []byte {
+	s, err := trail.NewSigner(origin, options().Key)
+	if err != nil {
+		t.Fatal(err)
+	}
+	msg, err := trail.SignHead(trail.Head{Origin: origin, Size: size, Root: trail.Hash{1}}, s)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return msg
 }
 
 // examine gives what is wrong with a file.
