@@ -1,0 +1,120 @@
+package collect_test
+
+import (
+	"context"
+	"crypto/ed25519"
+	"errors"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"golang.org/x/mod/sumdb/note"
+
+	"witnessmark/internal/answer"
+	"witnessmark/internal/collect"
+	"witnessmark/internal/deliver"
+	"witnessmark/internal/labtest"
+	"witnessmark/internal/trail"
+)
+
+// TestShownHeads: only a head that the collector's own key signed makes it stop
+// keeping, until somebody says why.
+func TestShownHeads(t *testing.T) {
+	ctx := context.Background()
+	dir := t.TempDir()
+	connect := func() *collect.Connection {
+		conn, err := collect.Embedded(ctx, dir, labtest.Quiet())
+		if err != nil {
+			t.Fatal(err)
+		}
+		return conn
+	}
+	conn := connect()
+	heron := labtest.NewRig("heron", labtest.Rand(t))
+	send := func(conn *collect.Connection) error {
+		run := heron.Finish(labtest.Shape{Plain: true})
+		_, err := deliver.Send(ctx, conn, run.Signed, run.Parts())
+		return err
+	}
+	if err := send(conn); err != nil {
+		t.Fatal(err)
+	}
+	x, err := deliver.AskHead(ctx, conn)
+	if err != nil {
+		t.Fatal(err)
+	}
+	v, err := note.NewVerifier(x.VerifierKey)
+	if err != nil {
+		t.Fatal(err)
+	}
+	key, err := collect.LoadKey(filepath.Join(dir, "trail.key"), false)
+	if err != nil {
+		t.Fatal(err)
+	}
+	head := func(key ed25519.PrivateKey) []byte {
+		s, err := trail.NewSigner(v.Name(), key)
+		if err != nil {
+			t.Fatal(err)
+		}
+		msg, err := trail.SignHead(trail.Head{Origin: v.Name(), Size: 40, Root: trail.Hash{1}}, s)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return msg
+	}
+	own := head(key)
+	// What others signed, or nobody, stops nothing.
+	altered := append([]byte{}, own...)
+	altered[len(v.Name())+1] = '5' // the size
+	for _, lie := range [][]byte{nil, []byte("junk"), head(heron.Key), altered} {
+		if x, err := deliver.AskHead(ctx, conn, lie); err != nil || len(x.Consistency[0]) > 0 {
+			t.Errorf("%q: %+v, %v", lie, x, err)
+		}
+	}
+	if err := send(conn); err != nil {
+		t.Errorf("after lies: %v", err)
+	}
+	// What it signed itself does.
+	if _, err := deliver.AskHead(ctx, conn, own); err != nil {
+		t.Fatal(err)
+	}
+	for range 2 {
+		if err := send(conn); !errors.Is(err, deliver.ErrUnreachable) || !strings.Contains(err.Error(), "put back behind a head that it had signed: signed 40 ") {
+			t.Errorf("delivered: %v", err)
+		}
+		rigs, err := answer.NewClient(conn).Rigs(ctx)
+		if err != nil || len(rigs) != 1 || rigs[0].Runs != 2 {
+			t.Errorf("questions: %+v, %v", rigs, err)
+		}
+		conn.Close()
+		conn = connect() // it remembers
+	}
+	conn.Close()
+	if wrong := checkFile(t, filepath.Join(dir, collect.ArchiveFile)); len(wrong) != 1 || !strings.HasPrefix(wrong[0], "head: one over 40 entries was signed") {
+		t.Errorf("check: %q", wrong)
+	}
+	r := collect.Restoring{Dir: dir, By: "keeper", Why: "the disk was lost"}
+	if _, err := collect.Restore(ctx, r, nil, nil); !errors.Is(err, collect.ErrBehind) {
+		t.Errorf("without being told: %v", err)
+	}
+	r.Behind = true
+	got, err := collect.Restore(ctx, r, nil, nil)
+	if err != nil || got.Behind == nil || len(got.Behind.GivenUp) != 1 || got.Behind.GivenUp[0] != string(own) || got.Head.Size != 3 {
+		t.Fatalf("%+v, %v", got, err)
+	}
+	conn = connect()
+	defer conn.Close()
+	if err := send(conn); err != nil {
+		t.Errorf("after it was settled: %v", err)
+	}
+	if _, err := deliver.AskHead(ctx, conn, own); err != nil { // a rig that has not heard yet
+		t.Error(err)
+	}
+	if err := send(conn); err != nil {
+		t.Errorf("a head that was given up stops it again: %v", err)
+	}
+	if names, _ := os.ReadDir(filepath.Join(dir, "seen")); len(names) > 0 {
+		t.Errorf("left behind: %v", names)
+	}
+}
