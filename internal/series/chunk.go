@@ -31,14 +31,15 @@ type encoder struct {
 
 var encoders = sync.Pool{New: func() any { return new(encoder) }}
 
-// appendChunk writes steps by whichever method is smaller.
-func (e *encoder) appendChunk(dst []byte, steps []int64) []byte {
-	list, repeats := shapes[:], true
+// appendChunk writes steps by whichever method is smaller, the repeated one only
+// if repeats is set.
+func (e *encoder) appendChunk(dst []byte, steps []int64, repeats bool) []byte {
+	list := shapes[:]
 	if len(steps) > 2*probeLen {
 		start := (len(steps) - probeLen) / 2
 		middle := steps[start : start+probeLen]
 		size := len(e.predicted(middle, list))
-		list, repeats = list[e.chosen:e.chosen+1], len(e.repeated(middle)) < size
+		list, repeats = list[e.chosen:e.chosen+1], repeats && len(e.repeated(middle)) < size
 	}
 	method, payload := byte(methodPredicted), e.predicted(steps, list)
 	if repeats {

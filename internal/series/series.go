@@ -30,7 +30,13 @@ var castagnoli = crc32.MakeTable(crc32.Castagnoli)
 
 // Encode appends the encoding of v to dst. It is exact for every input; more
 // than [MaxCount] values need [DecodeMax] to be read back.
-func Encode(dst []byte, v []int64) []byte {
+func Encode(dst []byte, v []int64) []byte { return encode(dst, v, true) }
+
+// EncodeLight is [Encode] without the method for series that repeat themselves,
+// whose tables take some megabytes of memory, for a process that must stay small.
+func EncodeLight(dst []byte, v []int64) []byte { return encode(dst, v, false) }
+
+func encode(dst []byte, v []int64, repeats bool) []byte {
 	start := len(dst)
 	dst = append(dst, magic...)
 	dst = binary.AppendUvarint(dst, uint64(len(v)))
@@ -39,14 +45,14 @@ func Encode(dst []byte, v []int64) []byte {
 		dst = binary.AppendUvarint(dst, zigzag(low))
 		dst = binary.AppendUvarint(dst, scale)
 		if scale > 0 {
-			dst = appendChunks(dst, v, low, scale)
+			dst = appendChunks(dst, v, low, scale, repeats)
 		}
 	}
 	sum := crc32.Update(0, castagnoli, dst[start:])
 	return binary.LittleEndian.AppendUint32(dst, sumValues(sum, v))
 }
 
-func appendChunks(dst []byte, v []int64, low int64, scale uint64) []byte {
+func appendChunks(dst []byte, v []int64, low int64, scale uint64, repeats bool) []byte {
 	enc := encoders.Get().(*encoder)
 	defer encoders.Put(enc)
 	steps := make([]int64, 0, min(len(v), chunkLen))
@@ -55,7 +61,7 @@ func appendChunks(dst []byte, v []int64, low int64, scale uint64) []byte {
 		for _, x := range c {
 			steps = append(steps, int64((uint64(x)-uint64(low))/scale))
 		}
-		dst = enc.appendChunk(dst, steps)
+		dst = enc.appendChunk(dst, steps, repeats)
 	}
 	return dst
 }

@@ -10,6 +10,9 @@
 //	boot 6c5d…  from 0s to 2h3m12s    wall 2031-03-02T09:03:12Z = 41m7.25s
 //	boot 6c5d…  from 2h3m12s          wall 2031-03-02T09:03:12Z = 1h41m7.25s, after a step back by an hour
 //
+// A Ring is what was sampled through the last hours, on the disk, and a Cut of it
+// the signals of one span with every gap and the reason for it.
+//
 // Order and length of anything belong to instants. Wall times come in from file
 // systems and logs, and are turned into instants before they are compared. A
 // wall time that was shown twice is told as two instants, never as one of them.

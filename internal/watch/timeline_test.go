@@ -17,7 +17,7 @@ import (
 )
 
 func TestMain(m *testing.M) {
-	labtest.Roles(map[string]func([]string) error{"noter": noteUntilKilled})
+	labtest.Roles(map[string]func([]string) error{"noter": noteUntilKilled, "appender": appendUntilKilled})
 	os.Exit(m.Run())
 }
 
