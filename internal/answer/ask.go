@@ -43,11 +43,18 @@ func (c Client) Rigs(ctx context.Context) ([]RigSummary, error) {
 	}
 	var out []RigSummary
 	for _, p := range m.GetRigs() {
-		out = append(out, RigSummary{
-			Name: p.GetName(), Runs: int(p.GetRuns()), LastRun: p.GetLastRun(), LastStarted: time.Unix(0, p.GetLastStartedUnixNano()).UTC(),
+		r := RigSummary{
+			Name: p.GetName(), Runs: int(p.GetRuns()), LastRun: p.GetLastRun(),
 			LastSetup: p.GetLastSetup(), LastStanding: p.GetLastStanding(), KeySHA256: p.GetKeySha256(),
 			MarkedSetups: p.GetMarkedSetups(), Played: p.GetPlayed() != "",
-		})
+		}
+		if n := p.GetLastStartedUnixNano(); n != 0 {
+			r.LastStarted = time.Unix(0, n).UTC()
+		}
+		if r.Beat, err = beatOf(p.GetBeat()); err != nil {
+			return nil, doubt("list rigs", c.where, err)
+		}
+		out = append(out, r)
 	}
 	return out, nil
 }

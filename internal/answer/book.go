@@ -43,6 +43,7 @@ type RigSummary struct {
 	KeySHA256    []byte
 	MarkedSetups []string
 	Played       bool
+	Beat         *Beat // nil when it never sent one
 }
 
 // Detail is one run as it was kept.

@@ -12,12 +12,13 @@ type RigRow struct {
 	Name         string         `json:"name"`
 	Runs         int            `json:"runs"`
 	LastRun      string         `json:"last_run"`
-	LastStarted  time.Time      `json:"last_started"`
+	LastStarted  time.Time      `json:"last_started,omitzero"` // with no runs there is none
 	LastSetup    string         `json:"last_setup"`
 	LastStanding drift.Standing `json:"last_standing"`
 	LastPlayed   bool           `json:"last_played"`
 	MarkedSetups []string       `json:"marked_setups"` // "" is the mark for runs without a setup
 	KeySHA256    string         `json:"key_sha256"`
+	Beat         *BeatRow       `json:"beat"` // null when it never sent one
 }
 
 // Row gives the rig as listings show it.
@@ -25,6 +26,7 @@ func (r RigSummary) Row() RigRow {
 	row := RigRow{
 		Name: r.Name, Runs: r.Runs, LastRun: r.LastRun, LastStarted: r.LastStarted, LastSetup: r.LastSetup,
 		LastStanding: drift.Standing(r.LastStanding), LastPlayed: r.Played, MarkedSetups: r.MarkedSetups, KeySHA256: hex.EncodeToString(r.KeySHA256),
+		Beat: r.Beat.row(),
 	}
 	if row.MarkedSetups == nil {
 		row.MarkedSetups = []string{}

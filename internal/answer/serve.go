@@ -37,8 +37,11 @@ func (s *server) ListRigs(ctx context.Context, _ *pb.ListRigsRequest) (*pb.ListR
 
 func (r RigSummary) proto() *pb.RigSummary {
 	p := &pb.RigSummary{
-		Name: r.Name, Runs: uint64(r.Runs), LastRun: r.LastRun, LastStartedUnixNano: r.LastStarted.UnixNano(),
+		Name: r.Name, Runs: uint64(r.Runs), LastRun: r.LastRun, Beat: r.Beat.proto(),
 		LastSetup: r.LastSetup, LastStanding: r.LastStanding, KeySha256: r.KeySHA256, MarkedSetups: r.MarkedSetups,
+	}
+	if !r.LastStarted.IsZero() {
+		p.LastStartedUnixNano = r.LastStarted.UnixNano()
 	}
 	if r.Played {
 		p.Played = "played"

@@ -163,6 +163,7 @@ func (a *Archive) content(ctx context.Context, tx *bolt.Tx, x Examination) (n Ch
 	c.rows()
 	c.marks()
 	c.restores()
+	c.beats()
 	c.step(c.total - c.done)
 	return n, context.Cause(ctx)
 }

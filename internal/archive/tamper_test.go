@@ -1,6 +1,7 @@
 package archive_test
 
 import (
+	"bytes"
 	"context"
 	"fmt"
 	"math/rand/v2"
@@ -48,6 +49,9 @@ func sample(t testing.TB, r *rand.Rand) (path string, places []int64) {
 		}
 	}
 	if _, _, err := a.Restored("keeper", "the disk was lost", [][]byte{signedHead(t, 99)}); err != nil {
+		t.Fatal(err)
+	}
+	if err := a.SetBeats(map[string][]byte{"heron": bytes.Repeat([]byte("all is as it was"), 20), "avocet": []byte("{}")}); err != nil {
 		t.Fatal(err)
 	}
 	if empty := a.EmptyBuckets(); len(empty) > 0 {

@@ -30,11 +30,13 @@ type Collector struct {
 	reading chan struct{} // held while logs are read
 	agree   agreements
 	heads   *heads // nil without a folder
+	beats   beats
 }
 
 var (
-	_ deliver.Taker = (*Collector)(nil)
-	_ answer.Book   = (*Collector)(nil)
+	_ deliver.Taker  = (*Collector)(nil)
+	_ answer.Book    = (*Collector)(nil)
+	_ deliver.Hearer = (*Collector)(nil)
 )
 
 // readers is how many deliveries are read and judged at once; each takes several
@@ -43,7 +45,7 @@ const readers = 2
 
 // New assembles a collector over an open archive.
 func New(a *archive.Archive, now func() time.Time, log *slog.Logger) *Collector {
-	return &Collector{archive: a, now: now, log: log, reading: make(chan struct{}, readers)}
+	return &Collector{archive: a, now: now, log: log, reading: make(chan struct{}, readers), beats: beats{started: now()}}
 }
 
 // Known implements deliver.Taker.
@@ -231,7 +233,10 @@ func (c *Collector) Rigs(context.Context) ([]answer.RigSummary, error) {
 			LastStanding: r.LastStanding, KeySHA256: sum[:], MarkedSetups: r.Marked, Played: r.Played,
 		})
 	}
-	return out, err
+	if err != nil {
+		return nil, err
+	}
+	return c.withBeats(out), nil
 }
 
 // Runs implements answer.Book.

@@ -176,7 +176,7 @@ func open(dir string, wait time.Duration, mapSize int, log *slog.Logger) (*Colle
 
 // close writes down the last head and lets the archive go.
 func (c *Collector) close() error {
-	return errors.Join(c.heads.note(c.archive, true), c.archive.Close())
+	return errors.Join(c.heads.note(c.archive, true), c.flushBeats(), c.archive.Close())
 }
 
 // loopback refuses an address that leaves the machine.

@@ -39,6 +39,7 @@ func (c *Collector) Server(limits deliver.Limits) *grpc.Server {
 	)
 	deliver.Register(s, c, limits)
 	answer.Register(s, c)
+	deliver.RegisterBeats(s, c, c.now)
 	return s
 }
 

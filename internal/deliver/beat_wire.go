@@ -29,13 +29,37 @@ func (b *Beat) proto() *pb.BeatRequest {
 		}
 		m.Facts = &pb.BeatRequest_Changes{Changes: c}
 	}
-	if w := b.Waiting; w != (Waiting{}) {
-		m.Waiting = &pb.Waiting{Runs: uint32(w.Runs), Size: uint64(w.Size), OldestUnixNano: nanos(w.Oldest)}
-	}
-	for _, t := range b.Troubles {
-		m.Troubles = append(m.Troubles, &pb.Trouble{What: clean(t.What), SinceUnixNano: nanos(t.Since)})
-	}
+	m.Waiting, m.Troubles = WaitingProto(b.Waiting), TroublesProto(b.Troubles)
 	return m
+}
+
+// WaitingProto converts for beats and listings.
+func WaitingProto(w Waiting) *pb.Waiting {
+	if w == (Waiting{}) {
+		return nil
+	}
+	return &pb.Waiting{Runs: uint32(w.Runs), Size: uint64(w.Size), OldestUnixNano: nanos(w.Oldest)}
+}
+
+// WaitingOf is the inverse of WaitingProto.
+func WaitingOf(m *pb.Waiting) Waiting {
+	return Waiting{Runs: int(m.GetRuns()), Size: int64(m.GetSize()), Oldest: instant(m.GetOldestUnixNano())}
+}
+
+// TroublesProto converts for beats and listings.
+func TroublesProto(ts []Trouble) (out []*pb.Trouble) {
+	for _, t := range ts {
+		out = append(out, &pb.Trouble{What: clean(t.What), SinceUnixNano: nanos(t.Since)})
+	}
+	return out
+}
+
+// TroublesOf is the inverse of TroublesProto.
+func TroublesOf(ms []*pb.Trouble) (out []Trouble) {
+	for _, m := range ms {
+		out = append(out, Trouble{What: m.GetWhat(), Since: instant(m.GetSinceUnixNano())})
+	}
+	return out
 }
 
 // beatOf is the inverse of proto, for bytes of others.
@@ -68,15 +92,10 @@ func beatOf(m *pb.BeatRequest) (Beat, error) {
 	default:
 		return b, errors.New("it has neither facts nor changes of them")
 	}
-	if w := m.GetWaiting(); w != nil {
-		if w.GetSize() > math.MaxInt64 {
-			return b, errors.New("more waits than there can be")
-		}
-		b.Waiting = Waiting{Runs: int(w.GetRuns()), Size: int64(w.GetSize()), Oldest: instant(w.GetOldestUnixNano())}
+	if m.GetWaiting().GetSize() > math.MaxInt64 {
+		return b, errors.New("more waits than there can be")
 	}
-	for _, t := range m.GetTroubles() {
-		b.Troubles = append(b.Troubles, Trouble{What: t.GetWhat(), Since: instant(t.GetSinceUnixNano())})
-	}
+	b.Waiting, b.Troubles = WaitingOf(m.GetWaiting()), TroublesOf(m.GetTroubles())
 	return b, b.Check()
 }
 

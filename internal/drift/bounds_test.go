@@ -42,6 +42,8 @@ func TestEveryBoundDecides(t *testing.T) {
 		"SeriesLevel":    {after(98, days(10, 1)), func(b *drift.Bounds) { b.SeriesLevel = 0.95 }, func(b *drift.Bounds) { b.SeriesLevel = 0.9999 }},
 		"SeriesMargin":   {after(96, days(10, 1)), func(b *drift.Bounds) { b.SeriesMargin = 0.02 }, func(b *drift.Bounds) { b.SeriesMargin = 0.05 }},
 		"SeriesFew":      {after(96, days(1, 10)), func(b *drift.Bounds) { b.SeriesFew = 0.02 }, func(b *drift.Bounds) { b.SeriesFew = 0.06 }},
+		"ClockOffset": {drift.Input{Before: with(), Offset: &rig.ClockOffset{Ahead: -3 * time.Second, Uncertainty: time.Second / 2}},
+			func(b *drift.Bounds) { b.ClockOffset = 2.4 }, func(b *drift.Bounds) { b.ClockOffset = 2.6 }},
 		"RestingLink": {drift.Input{Before: with("link[0000:01:00.0].speed", 5, "link[0000:01:00.0].kind", "drive"), Run: ran(with("link[0000:01:00.0].speed", 5, "link[0000:01:00.0].kind", "drive"))},
 			func(b *drift.Bounds) { b.RestingLink = 2.5 }, func(b *drift.Bounds) { b.RestingLink = 5 }},
 	} {

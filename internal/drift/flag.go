@@ -73,6 +73,7 @@ const (
 	otherLoad   rig.Key = "load.other"
 	coreClock   rig.Key = "cpu.clock"
 	temperature rig.Key = "temperature"
+	clockAhead  rig.Key = "clock.ahead"
 )
 
 // Known says whether a setup may name k in [weigh]: a fact of the catalogue, or
@@ -81,5 +82,5 @@ func Known(k rig.Key) bool {
 	if _, ok := rig.Lookup(k); ok {
 		return true
 	}
-	return k == otherLoad || k == coreClock || k == temperature
+	return k == otherLoad || k == coreClock || k == temperature || k == clockAhead
 }

@@ -20,6 +20,9 @@ type Input struct {
 	// this one; "" when there was none.
 	LastKey string
 	Series  *Series // nil when there is none to hold the outcome against
+	// Offset is how far the rig's wall clock is ahead of its collector's; nil when
+	// that is not known.
+	Offset *rig.ClockOffset
 }
 
 // Mark is the accepted reference snapshot of a rig in a setup.

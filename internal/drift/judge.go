@@ -20,6 +20,7 @@ type Bounds struct {
 	MemoryShare    float64 // of the modules' size: less memory in the kernel's hands contradicts the firmware
 	SampledShare   float64 // of the run: signals that end sooner do not speak for it
 	RestingLink    float64 // GT/s: where a link that saves power rests, whatever it can do
+	ClockOffset    float64 // s: a wall clock farther from the collector's is a finding
 	SeriesLeast    int     // runs: fewer predict nothing
 	SeriesLevel    float64 // of the prediction interval
 	SeriesMargin   float64 // share of the outcome: a smaller difference is none
@@ -29,7 +30,7 @@ type Bounds struct {
 // DefaultBounds are used by Judge.
 var DefaultBounds = Bounds{
 	OtherLoad: 5, IdleBefore: 90, BusyProcessors: 1, FewSamples: 3, ClockFall: 0.98, ClockAbove: 1.02,
-	MemoryShare: 0.75, SampledShare: 0.5, RestingLink: 2.5, SeriesLeast: 8, SeriesLevel: 0.9973, SeriesMargin: 0.01, SeriesFew: 0.03,
+	MemoryShare: 0.75, SampledShare: 0.5, RestingLink: 2.5, ClockOffset: 2, SeriesLeast: 8, SeriesLevel: 0.9973, SeriesMargin: 0.01, SeriesFew: 0.03,
 }
 
 // Judge raises every flag that the input gives cause for, heaviest first. It
@@ -44,6 +45,7 @@ func judgeWithin(in Input, b Bounds) Judgement {
 	j.heat()
 	j.counts()
 	j.before()
+	j.wallClock()
 	if in.Run != nil {
 		j.during()
 		j.outcome()

@@ -17,7 +17,7 @@ func JudgementProto(j drift.Judgement) *pb.Judgement {
 	}
 	for _, f := range j.Flags {
 		p := &pb.Flag{
-			Kind: string(f.Kind), Fact: string(f.Fact), Expected: readingProto(f.Expected), Seen: readingProto(f.Seen),
+			Kind: string(f.Kind), Fact: string(f.Fact), Expected: ReadingProto(f.Expected), Seen: ReadingProto(f.Seen),
 			Unit: string(f.Unit), Weight: f.Weight.String(), Evidence: f.Evidence,
 		}
 		if f.WeightBefore != 0 {
@@ -37,7 +37,7 @@ func JudgementOf(m *pb.Judgement) (drift.Judgement, error) {
 			return drift.Judgement{}, fmt.Errorf("decode flag on %s: %w", p.GetFact(), err)
 		}
 		f := drift.Flag{
-			Kind: drift.Kind(p.GetKind()), Fact: rig.Key(p.GetFact()), Expected: readingOf(p.GetExpected()), Seen: readingOf(p.GetSeen()),
+			Kind: drift.Kind(p.GetKind()), Fact: rig.Key(p.GetFact()), Expected: ReadingOf(p.GetExpected()), Seen: ReadingOf(p.GetSeen()),
 			Unit: rig.Unit(p.GetUnit()), Weight: w, Evidence: p.GetEvidence(),
 		}
 		if b := p.GetWeightBefore(); b != "" {
@@ -50,7 +50,8 @@ func JudgementOf(m *pb.Judgement) (drift.Judgement, error) {
 	return j, nil
 }
 
-func readingProto(v rig.Value) *pb.Reading {
+// ReadingProto converts a value of a flag or of a fact that moved.
+func ReadingProto(v rig.Value) *pb.Reading {
 	m := &pb.Reading{}
 	switch v.Kind() {
 	case rig.Text:
@@ -66,7 +67,8 @@ func readingProto(v rig.Value) *pb.Reading {
 	return m
 }
 
-func readingOf(m *pb.Reading) rig.Value {
+// ReadingOf is the inverse of ReadingProto.
+func ReadingOf(m *pb.Reading) rig.Value {
 	switch v := m.GetValue().(type) {
 	case *pb.Reading_Text:
 		return rig.TextOf(v.Text)

@@ -112,8 +112,10 @@ type RigSummary struct {
 	// SHA-256 of the rig's public key.
 	KeySha256 []byte `protobuf:"bytes,7,opt,name=key_sha256,json=keySha256,proto3" json:"key_sha256,omitempty"`
 	// Setups that have a mark.
-	MarkedSetups  []string `protobuf:"bytes,8,rep,name=marked_setups,json=markedSetups,proto3" json:"marked_setups,omitempty"`
-	Played        string   `protobuf:"bytes,9,opt,name=played,proto3" json:"played,omitempty"`
+	MarkedSetups []string `protobuf:"bytes,8,rep,name=marked_setups,json=markedSetups,proto3" json:"marked_setups,omitempty"`
+	Played       string   `protobuf:"bytes,9,opt,name=played,proto3" json:"played,omitempty"`
+	// Unset when the rig never sent a beat.
+	Beat          *BeatSummary `protobuf:"bytes,10,opt,name=beat,proto3" json:"beat,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -211,6 +213,234 @@ func (x *RigSummary) GetPlayed() string {
 	return ""
 }
 
+func (x *RigSummary) GetBeat() *BeatSummary {
+	if x != nil {
+		return x.Beat
+	}
+	return nil
+}
+
+// BeatSummary is what a rig's beats say of it now.
+type BeatSummary struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// By the collector's clock.
+	CameUnixNano int64 `protobuf:"varint,1,opt,name=came_unix_nano,json=cameUnixNano,proto3" json:"came_unix_nano,omitempty"`
+	EveryNano    int64 `protobuf:"varint,2,opt,name=every_nano,json=everyNano,proto3" json:"every_nano,omitempty"`
+	// None came for longer than three times that.
+	Silent        bool         `protobuf:"varint,3,opt,name=silent,proto3" json:"silent,omitempty"`
+	BootId        string       `protobuf:"bytes,4,opt,name=boot_id,json=bootId,proto3" json:"boot_id,omitempty"`
+	Setup         string       `protobuf:"bytes,5,opt,name=setup,proto3" json:"setup,omitempty"`
+	Judgement     *Judgement   `protobuf:"bytes,6,opt,name=judgement,proto3" json:"judgement,omitempty"`
+	Moved         []*MovedFact `protobuf:"bytes,7,rep,name=moved,proto3" json:"moved,omitempty"`
+	Waiting       *Waiting     `protobuf:"bytes,8,opt,name=waiting,proto3" json:"waiting,omitempty"`
+	Troubles      []*Trouble   `protobuf:"bytes,9,rep,name=troubles,proto3" json:"troubles,omitempty"`
+	AgentVersion  string       `protobuf:"bytes,10,opt,name=agent_version,json=agentVersion,proto3" json:"agent_version,omitempty"`
+	Played        string       `protobuf:"bytes,11,opt,name=played,proto3" json:"played,omitempty"`
+	Offset        *ClockOffset `protobuf:"bytes,12,opt,name=offset,proto3" json:"offset,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *BeatSummary) Reset() {
+	*x = BeatSummary{}
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BeatSummary) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BeatSummary) ProtoMessage() {}
+
+func (x *BeatSummary) ProtoReflect() protoreflect.Message {
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BeatSummary.ProtoReflect.Descriptor instead.
+func (*BeatSummary) Descriptor() ([]byte, []int) {
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *BeatSummary) GetCameUnixNano() int64 {
+	if x != nil {
+		return x.CameUnixNano
+	}
+	return 0
+}
+
+func (x *BeatSummary) GetEveryNano() int64 {
+	if x != nil {
+		return x.EveryNano
+	}
+	return 0
+}
+
+func (x *BeatSummary) GetSilent() bool {
+	if x != nil {
+		return x.Silent
+	}
+	return false
+}
+
+func (x *BeatSummary) GetBootId() string {
+	if x != nil {
+		return x.BootId
+	}
+	return ""
+}
+
+func (x *BeatSummary) GetSetup() string {
+	if x != nil {
+		return x.Setup
+	}
+	return ""
+}
+
+func (x *BeatSummary) GetJudgement() *Judgement {
+	if x != nil {
+		return x.Judgement
+	}
+	return nil
+}
+
+func (x *BeatSummary) GetMoved() []*MovedFact {
+	if x != nil {
+		return x.Moved
+	}
+	return nil
+}
+
+func (x *BeatSummary) GetWaiting() *Waiting {
+	if x != nil {
+		return x.Waiting
+	}
+	return nil
+}
+
+func (x *BeatSummary) GetTroubles() []*Trouble {
+	if x != nil {
+		return x.Troubles
+	}
+	return nil
+}
+
+func (x *BeatSummary) GetAgentVersion() string {
+	if x != nil {
+		return x.AgentVersion
+	}
+	return ""
+}
+
+func (x *BeatSummary) GetPlayed() string {
+	if x != nil {
+		return x.Played
+	}
+	return ""
+}
+
+func (x *BeatSummary) GetOffset() *ClockOffset {
+	if x != nil {
+		return x.Offset
+	}
+	return nil
+}
+
+type MovedFact struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Fact  string                 `protobuf:"bytes,1,opt,name=fact,proto3" json:"fact,omitempty"`
+	Was   *Reading               `protobuf:"bytes,2,opt,name=was,proto3" json:"was,omitempty"`
+	Now   *Reading               `protobuf:"bytes,3,opt,name=now,proto3" json:"now,omitempty"`
+	Unit  string                 `protobuf:"bytes,4,opt,name=unit,proto3" json:"unit,omitempty"`
+	// What it moved against, in words.
+	Against string `protobuf:"bytes,5,opt,name=against,proto3" json:"against,omitempty"`
+	// When the collector first saw it so.
+	SinceUnixNano int64 `protobuf:"varint,6,opt,name=since_unix_nano,json=sinceUnixNano,proto3" json:"since_unix_nano,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *MovedFact) Reset() {
+	*x = MovedFact{}
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *MovedFact) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*MovedFact) ProtoMessage() {}
+
+func (x *MovedFact) ProtoReflect() protoreflect.Message {
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use MovedFact.ProtoReflect.Descriptor instead.
+func (*MovedFact) Descriptor() ([]byte, []int) {
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *MovedFact) GetFact() string {
+	if x != nil {
+		return x.Fact
+	}
+	return ""
+}
+
+func (x *MovedFact) GetWas() *Reading {
+	if x != nil {
+		return x.Was
+	}
+	return nil
+}
+
+func (x *MovedFact) GetNow() *Reading {
+	if x != nil {
+		return x.Now
+	}
+	return nil
+}
+
+func (x *MovedFact) GetUnit() string {
+	if x != nil {
+		return x.Unit
+	}
+	return ""
+}
+
+func (x *MovedFact) GetAgainst() string {
+	if x != nil {
+		return x.Against
+	}
+	return ""
+}
+
+func (x *MovedFact) GetSinceUnixNano() int64 {
+	if x != nil {
+		return x.SinceUnixNano
+	}
+	return 0
+}
+
 // ListRunsRequest leaves out what it does not filter by.
 type ListRunsRequest struct {
 	state    protoimpl.MessageState `protogen:"open.v1"`
@@ -229,7 +459,7 @@ type ListRunsRequest struct {
 
 func (x *ListRunsRequest) Reset() {
 	*x = ListRunsRequest{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[3]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -241,7 +471,7 @@ func (x *ListRunsRequest) String() string {
 func (*ListRunsRequest) ProtoMessage() {}
 
 func (x *ListRunsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[3]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -254,7 +484,7 @@ func (x *ListRunsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRunsRequest.ProtoReflect.Descriptor instead.
 func (*ListRunsRequest) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{3}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *ListRunsRequest) GetRig() string {
@@ -315,7 +545,7 @@ type ListRunsResponse struct {
 
 func (x *ListRunsResponse) Reset() {
 	*x = ListRunsResponse{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[4]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -327,7 +557,7 @@ func (x *ListRunsResponse) String() string {
 func (*ListRunsResponse) ProtoMessage() {}
 
 func (x *ListRunsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[4]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -340,7 +570,7 @@ func (x *ListRunsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRunsResponse.ProtoReflect.Descriptor instead.
 func (*ListRunsResponse) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{4}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *ListRunsResponse) GetRuns() []*RunSummary {
@@ -381,7 +611,7 @@ type RunSummary struct {
 
 func (x *RunSummary) Reset() {
 	*x = RunSummary{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[5]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -393,7 +623,7 @@ func (x *RunSummary) String() string {
 func (*RunSummary) ProtoMessage() {}
 
 func (x *RunSummary) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[5]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -406,7 +636,7 @@ func (x *RunSummary) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RunSummary.ProtoReflect.Descriptor instead.
 func (*RunSummary) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{5}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *RunSummary) GetId() string {
@@ -555,7 +785,7 @@ type Retraction struct {
 
 func (x *Retraction) Reset() {
 	*x = Retraction{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[6]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -567,7 +797,7 @@ func (x *Retraction) String() string {
 func (*Retraction) ProtoMessage() {}
 
 func (x *Retraction) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[6]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -580,7 +810,7 @@ func (x *Retraction) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Retraction.ProtoReflect.Descriptor instead.
 func (*Retraction) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{6}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *Retraction) GetJudgedStanding() string {
@@ -612,7 +842,7 @@ type Retracting struct {
 
 func (x *Retracting) Reset() {
 	*x = Retracting{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[7]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -624,7 +854,7 @@ func (x *Retracting) String() string {
 func (*Retracting) ProtoMessage() {}
 
 func (x *Retracting) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[7]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -637,7 +867,7 @@ func (x *Retracting) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Retracting.ProtoReflect.Descriptor instead.
 func (*Retracting) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{7}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *Retracting) GetWithdrawn() bool {
@@ -697,7 +927,7 @@ type Statistics struct {
 
 func (x *Statistics) Reset() {
 	*x = Statistics{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[8]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -709,7 +939,7 @@ func (x *Statistics) String() string {
 func (*Statistics) ProtoMessage() {}
 
 func (x *Statistics) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[8]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -722,7 +952,7 @@ func (x *Statistics) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Statistics.ProtoReflect.Descriptor instead.
 func (*Statistics) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{8}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *Statistics) GetFrames() uint64 {
@@ -805,7 +1035,7 @@ type ListKeptRequest struct {
 
 func (x *ListKeptRequest) Reset() {
 	*x = ListKeptRequest{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[9]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -817,7 +1047,7 @@ func (x *ListKeptRequest) String() string {
 func (*ListKeptRequest) ProtoMessage() {}
 
 func (x *ListKeptRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[9]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -830,7 +1060,7 @@ func (x *ListKeptRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListKeptRequest.ProtoReflect.Descriptor instead.
 func (*ListKeptRequest) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{9}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *ListKeptRequest) GetFromIndex() int64 {
@@ -851,7 +1081,7 @@ type ListKeptResponse struct {
 
 func (x *ListKeptResponse) Reset() {
 	*x = ListKeptResponse{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[10]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -863,7 +1093,7 @@ func (x *ListKeptResponse) String() string {
 func (*ListKeptResponse) ProtoMessage() {}
 
 func (x *ListKeptResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[10]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -876,7 +1106,7 @@ func (x *ListKeptResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListKeptResponse.ProtoReflect.Descriptor instead.
 func (*ListKeptResponse) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{10}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *ListKeptResponse) GetRuns() []*KeptRun {
@@ -903,7 +1133,7 @@ type KeptRun struct {
 
 func (x *KeptRun) Reset() {
 	*x = KeptRun{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[11]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -915,7 +1145,7 @@ func (x *KeptRun) String() string {
 func (*KeptRun) ProtoMessage() {}
 
 func (x *KeptRun) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[11]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -928,7 +1158,7 @@ func (x *KeptRun) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use KeptRun.ProtoReflect.Descriptor instead.
 func (*KeptRun) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{11}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *KeptRun) GetIndex() int64 {
@@ -955,7 +1185,7 @@ type ShowRunRequest struct {
 
 func (x *ShowRunRequest) Reset() {
 	*x = ShowRunRequest{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[12]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -967,7 +1197,7 @@ func (x *ShowRunRequest) String() string {
 func (*ShowRunRequest) ProtoMessage() {}
 
 func (x *ShowRunRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[12]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -980,7 +1210,7 @@ func (x *ShowRunRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ShowRunRequest.ProtoReflect.Descriptor instead.
 func (*ShowRunRequest) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{12}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *ShowRunRequest) GetId() string {
@@ -1003,7 +1233,7 @@ type ShowRunResponse struct {
 
 func (x *ShowRunResponse) Reset() {
 	*x = ShowRunResponse{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[13]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1015,7 +1245,7 @@ func (x *ShowRunResponse) String() string {
 func (*ShowRunResponse) ProtoMessage() {}
 
 func (x *ShowRunResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[13]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1028,7 +1258,7 @@ func (x *ShowRunResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ShowRunResponse.ProtoReflect.Descriptor instead.
 func (*ShowRunResponse) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{13}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *ShowRunResponse) GetMessage() isShowRunResponse_Message {
@@ -1084,7 +1314,7 @@ type RunDetail struct {
 
 func (x *RunDetail) Reset() {
 	*x = RunDetail{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[14]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1096,7 +1326,7 @@ func (x *RunDetail) String() string {
 func (*RunDetail) ProtoMessage() {}
 
 func (x *RunDetail) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[14]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1109,7 +1339,7 @@ func (x *RunDetail) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RunDetail.ProtoReflect.Descriptor instead.
 func (*RunDetail) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{14}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *RunDetail) GetSummary() *RunSummary {
@@ -1151,7 +1381,7 @@ type ReadAttachmentRequest struct {
 
 func (x *ReadAttachmentRequest) Reset() {
 	*x = ReadAttachmentRequest{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[15]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1163,7 +1393,7 @@ func (x *ReadAttachmentRequest) String() string {
 func (*ReadAttachmentRequest) ProtoMessage() {}
 
 func (x *ReadAttachmentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[15]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1176,7 +1406,7 @@ func (x *ReadAttachmentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadAttachmentRequest.ProtoReflect.Descriptor instead.
 func (*ReadAttachmentRequest) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{15}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *ReadAttachmentRequest) GetId() string {
@@ -1202,7 +1432,7 @@ type ReadAttachmentResponse struct {
 
 func (x *ReadAttachmentResponse) Reset() {
 	*x = ReadAttachmentResponse{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[16]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1214,7 +1444,7 @@ func (x *ReadAttachmentResponse) String() string {
 func (*ReadAttachmentResponse) ProtoMessage() {}
 
 func (x *ReadAttachmentResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[16]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1227,7 +1457,7 @@ func (x *ReadAttachmentResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadAttachmentResponse.ProtoReflect.Descriptor instead.
 func (*ReadAttachmentResponse) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{16}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *ReadAttachmentResponse) GetData() []byte {
@@ -1249,7 +1479,7 @@ type AcceptMarkRequest struct {
 
 func (x *AcceptMarkRequest) Reset() {
 	*x = AcceptMarkRequest{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[17]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1261,7 +1491,7 @@ func (x *AcceptMarkRequest) String() string {
 func (*AcceptMarkRequest) ProtoMessage() {}
 
 func (x *AcceptMarkRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[17]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1274,7 +1504,7 @@ func (x *AcceptMarkRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AcceptMarkRequest.ProtoReflect.Descriptor instead.
 func (*AcceptMarkRequest) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{17}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *AcceptMarkRequest) GetId() string {
@@ -1308,7 +1538,7 @@ type AcceptMarkResponse struct {
 
 func (x *AcceptMarkResponse) Reset() {
 	*x = AcceptMarkResponse{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[18]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1320,7 +1550,7 @@ func (x *AcceptMarkResponse) String() string {
 func (*AcceptMarkResponse) ProtoMessage() {}
 
 func (x *AcceptMarkResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[18]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1333,7 +1563,7 @@ func (x *AcceptMarkResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AcceptMarkResponse.ProtoReflect.Descriptor instead.
 func (*AcceptMarkResponse) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{18}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *AcceptMarkResponse) GetMark() *Mark {
@@ -1358,7 +1588,7 @@ type CheckArchiveRequest struct {
 
 func (x *CheckArchiveRequest) Reset() {
 	*x = CheckArchiveRequest{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[19]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1370,7 +1600,7 @@ func (x *CheckArchiveRequest) String() string {
 func (*CheckArchiveRequest) ProtoMessage() {}
 
 func (x *CheckArchiveRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[19]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1383,7 +1613,7 @@ func (x *CheckArchiveRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckArchiveRequest.ProtoReflect.Descriptor instead.
 func (*CheckArchiveRequest) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{19}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{21}
 }
 
 type CheckArchiveResponse struct {
@@ -1400,7 +1630,7 @@ type CheckArchiveResponse struct {
 
 func (x *CheckArchiveResponse) Reset() {
 	*x = CheckArchiveResponse{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[20]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1412,7 +1642,7 @@ func (x *CheckArchiveResponse) String() string {
 func (*CheckArchiveResponse) ProtoMessage() {}
 
 func (x *CheckArchiveResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[20]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1425,7 +1655,7 @@ func (x *CheckArchiveResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckArchiveResponse.ProtoReflect.Descriptor instead.
 func (*CheckArchiveResponse) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{20}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *CheckArchiveResponse) GetMessage() isCheckArchiveResponse_Message {
@@ -1495,7 +1725,7 @@ type CheckProgress struct {
 
 func (x *CheckProgress) Reset() {
 	*x = CheckProgress{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[21]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1507,7 +1737,7 @@ func (x *CheckProgress) String() string {
 func (*CheckProgress) ProtoMessage() {}
 
 func (x *CheckProgress) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[21]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1520,7 +1750,7 @@ func (x *CheckProgress) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckProgress.ProtoReflect.Descriptor instead.
 func (*CheckProgress) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{21}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *CheckProgress) GetDone() int64 {
@@ -1549,7 +1779,7 @@ type Finding struct {
 
 func (x *Finding) Reset() {
 	*x = Finding{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[22]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1561,7 +1791,7 @@ func (x *Finding) String() string {
 func (*Finding) ProtoMessage() {}
 
 func (x *Finding) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[22]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1574,7 +1804,7 @@ func (x *Finding) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Finding.ProtoReflect.Descriptor instead.
 func (*Finding) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{22}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *Finding) GetWhere() string {
@@ -1605,7 +1835,7 @@ type CheckSummary struct {
 
 func (x *CheckSummary) Reset() {
 	*x = CheckSummary{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[23]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1617,7 +1847,7 @@ func (x *CheckSummary) String() string {
 func (*CheckSummary) ProtoMessage() {}
 
 func (x *CheckSummary) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[23]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1630,7 +1860,7 @@ func (x *CheckSummary) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckSummary.ProtoReflect.Descriptor instead.
 func (*CheckSummary) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{23}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *CheckSummary) GetRuns() int64 {
@@ -1669,7 +1899,7 @@ type BackupRequest struct {
 
 func (x *BackupRequest) Reset() {
 	*x = BackupRequest{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[24]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1681,7 +1911,7 @@ func (x *BackupRequest) String() string {
 func (*BackupRequest) ProtoMessage() {}
 
 func (x *BackupRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[24]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1694,7 +1924,7 @@ func (x *BackupRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BackupRequest.ProtoReflect.Descriptor instead.
 func (*BackupRequest) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{24}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{26}
 }
 
 type BackupResponse struct {
@@ -1710,7 +1940,7 @@ type BackupResponse struct {
 
 func (x *BackupResponse) Reset() {
 	*x = BackupResponse{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[25]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1722,7 +1952,7 @@ func (x *BackupResponse) String() string {
 func (*BackupResponse) ProtoMessage() {}
 
 func (x *BackupResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[25]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1735,7 +1965,7 @@ func (x *BackupResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BackupResponse.ProtoReflect.Descriptor instead.
 func (*BackupResponse) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{25}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *BackupResponse) GetMessage() isBackupResponse_Message {
@@ -1791,7 +2021,7 @@ type BackupHead struct {
 
 func (x *BackupHead) Reset() {
 	*x = BackupHead{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[26]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1803,7 +2033,7 @@ func (x *BackupHead) String() string {
 func (*BackupHead) ProtoMessage() {}
 
 func (x *BackupHead) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[26]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1816,7 +2046,7 @@ func (x *BackupHead) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BackupHead.ProtoReflect.Descriptor instead.
 func (*BackupHead) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{26}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *BackupHead) GetSize() int64 {
@@ -1845,7 +2075,7 @@ type RetractRequest struct {
 
 func (x *RetractRequest) Reset() {
 	*x = RetractRequest{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[27]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1857,7 +2087,7 @@ func (x *RetractRequest) String() string {
 func (*RetractRequest) ProtoMessage() {}
 
 func (x *RetractRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[27]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1870,7 +2100,7 @@ func (x *RetractRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RetractRequest.ProtoReflect.Descriptor instead.
 func (*RetractRequest) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{27}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *RetractRequest) GetId() string {
@@ -1904,7 +2134,7 @@ type RetractResponse struct {
 
 func (x *RetractResponse) Reset() {
 	*x = RetractResponse{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[28]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1916,7 +2146,7 @@ func (x *RetractResponse) String() string {
 func (*RetractResponse) ProtoMessage() {}
 
 func (x *RetractResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[28]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1929,7 +2159,7 @@ func (x *RetractResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RetractResponse.ProtoReflect.Descriptor instead.
 func (*RetractResponse) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{28}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *RetractResponse) GetSummary() *RunSummary {
@@ -1957,7 +2187,7 @@ type ReinstateRequest struct {
 
 func (x *ReinstateRequest) Reset() {
 	*x = ReinstateRequest{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[29]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1969,7 +2199,7 @@ func (x *ReinstateRequest) String() string {
 func (*ReinstateRequest) ProtoMessage() {}
 
 func (x *ReinstateRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[29]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1982,7 +2212,7 @@ func (x *ReinstateRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReinstateRequest.ProtoReflect.Descriptor instead.
 func (*ReinstateRequest) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{29}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *ReinstateRequest) GetId() string {
@@ -2016,7 +2246,7 @@ type ReinstateResponse struct {
 
 func (x *ReinstateResponse) Reset() {
 	*x = ReinstateResponse{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[30]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2028,7 +2258,7 @@ func (x *ReinstateResponse) String() string {
 func (*ReinstateResponse) ProtoMessage() {}
 
 func (x *ReinstateResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[30]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2041,7 +2271,7 @@ func (x *ReinstateResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReinstateResponse.ProtoReflect.Descriptor instead.
 func (*ReinstateResponse) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{30}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *ReinstateResponse) GetSummary() *RunSummary {
@@ -2072,7 +2302,7 @@ type Mark struct {
 
 func (x *Mark) Reset() {
 	*x = Mark{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[31]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2084,7 +2314,7 @@ func (x *Mark) String() string {
 func (*Mark) ProtoMessage() {}
 
 func (x *Mark) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[31]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2097,7 +2327,7 @@ func (x *Mark) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Mark.ProtoReflect.Descriptor instead.
 func (*Mark) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{31}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *Mark) GetRig() string {
@@ -2152,7 +2382,7 @@ type GetMarkRequest struct {
 
 func (x *GetMarkRequest) Reset() {
 	*x = GetMarkRequest{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[32]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2164,7 +2394,7 @@ func (x *GetMarkRequest) String() string {
 func (*GetMarkRequest) ProtoMessage() {}
 
 func (x *GetMarkRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[32]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2177,7 +2407,7 @@ func (x *GetMarkRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetMarkRequest.ProtoReflect.Descriptor instead.
 func (*GetMarkRequest) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{32}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *GetMarkRequest) GetRig() string {
@@ -2205,7 +2435,7 @@ type GetMarkResponse struct {
 
 func (x *GetMarkResponse) Reset() {
 	*x = GetMarkResponse{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[33]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2217,7 +2447,7 @@ func (x *GetMarkResponse) String() string {
 func (*GetMarkResponse) ProtoMessage() {}
 
 func (x *GetMarkResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[33]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2230,7 +2460,7 @@ func (x *GetMarkResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetMarkResponse.ProtoReflect.Descriptor instead.
 func (*GetMarkResponse) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{33}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *GetMarkResponse) GetMark() *Mark {
@@ -2251,10 +2481,10 @@ var File_witnessmark_v1_answer_proto protoreflect.FileDescriptor
 
 const file_witnessmark_v1_answer_proto_rawDesc = "" +
 	"\n" +
-	"\x1bwitnessmark/v1/answer.proto\x12\x0ewitnessmark.v1\x1a\x1ewitnessmark/v1/judgement.proto\x1a\x1bwitnessmark/v1/record.proto\"\x11\n" +
+	"\x1bwitnessmark/v1/answer.proto\x12\x0ewitnessmark.v1\x1a\x19witnessmark/v1/beat.proto\x1a\x1ewitnessmark/v1/judgement.proto\x1a\x1bwitnessmark/v1/record.proto\"\x11\n" +
 	"\x0fListRigsRequest\"B\n" +
 	"\x10ListRigsResponse\x12.\n" +
-	"\x04rigs\x18\x01 \x03(\v2\x1a.witnessmark.v1.RigSummaryR\x04rigs\"\xa4\x02\n" +
+	"\x04rigs\x18\x01 \x03(\v2\x1a.witnessmark.v1.RigSummaryR\x04rigs\"\xd5\x02\n" +
 	"\n" +
 	"RigSummary\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x12\n" +
@@ -2267,7 +2497,31 @@ const file_witnessmark_v1_answer_proto_rawDesc = "" +
 	"\n" +
 	"key_sha256\x18\a \x01(\fR\tkeySha256\x12#\n" +
 	"\rmarked_setups\x18\b \x03(\tR\fmarkedSetups\x12\x16\n" +
-	"\x06played\x18\t \x01(\tR\x06played\"\xd7\x01\n" +
+	"\x06played\x18\t \x01(\tR\x06played\x12/\n" +
+	"\x04beat\x18\n" +
+	" \x01(\v2\x1b.witnessmark.v1.BeatSummaryR\x04beat\"\xdd\x03\n" +
+	"\vBeatSummary\x12$\n" +
+	"\x0ecame_unix_nano\x18\x01 \x01(\x03R\fcameUnixNano\x12\x1d\n" +
+	"\n" +
+	"every_nano\x18\x02 \x01(\x03R\teveryNano\x12\x16\n" +
+	"\x06silent\x18\x03 \x01(\bR\x06silent\x12\x17\n" +
+	"\aboot_id\x18\x04 \x01(\tR\x06bootId\x12\x14\n" +
+	"\x05setup\x18\x05 \x01(\tR\x05setup\x127\n" +
+	"\tjudgement\x18\x06 \x01(\v2\x19.witnessmark.v1.JudgementR\tjudgement\x12/\n" +
+	"\x05moved\x18\a \x03(\v2\x19.witnessmark.v1.MovedFactR\x05moved\x121\n" +
+	"\awaiting\x18\b \x01(\v2\x17.witnessmark.v1.WaitingR\awaiting\x123\n" +
+	"\btroubles\x18\t \x03(\v2\x17.witnessmark.v1.TroubleR\btroubles\x12#\n" +
+	"\ragent_version\x18\n" +
+	" \x01(\tR\fagentVersion\x12\x16\n" +
+	"\x06played\x18\v \x01(\tR\x06played\x123\n" +
+	"\x06offset\x18\f \x01(\v2\x1b.witnessmark.v1.ClockOffsetR\x06offset\"\xcb\x01\n" +
+	"\tMovedFact\x12\x12\n" +
+	"\x04fact\x18\x01 \x01(\tR\x04fact\x12)\n" +
+	"\x03was\x18\x02 \x01(\v2\x17.witnessmark.v1.ReadingR\x03was\x12)\n" +
+	"\x03now\x18\x03 \x01(\v2\x17.witnessmark.v1.ReadingR\x03now\x12\x12\n" +
+	"\x04unit\x18\x04 \x01(\tR\x04unit\x12\x18\n" +
+	"\aagainst\x18\x05 \x01(\tR\aagainst\x12&\n" +
+	"\x0fsince_unix_nano\x18\x06 \x01(\x03R\rsinceUnixNano\"\xd7\x01\n" +
 	"\x0fListRunsRequest\x12\x10\n" +
 	"\x03rig\x18\x01 \x01(\tR\x03rig\x12\x1a\n" +
 	"\bworkload\x18\x02 \x01(\tR\bworkload\x12\x14\n" +
@@ -2458,106 +2712,120 @@ func file_witnessmark_v1_answer_proto_rawDescGZIP() []byte {
 	return file_witnessmark_v1_answer_proto_rawDescData
 }
 
-var file_witnessmark_v1_answer_proto_msgTypes = make([]protoimpl.MessageInfo, 36)
+var file_witnessmark_v1_answer_proto_msgTypes = make([]protoimpl.MessageInfo, 38)
 var file_witnessmark_v1_answer_proto_goTypes = []any{
 	(*ListRigsRequest)(nil),        // 0: witnessmark.v1.ListRigsRequest
 	(*ListRigsResponse)(nil),       // 1: witnessmark.v1.ListRigsResponse
 	(*RigSummary)(nil),             // 2: witnessmark.v1.RigSummary
-	(*ListRunsRequest)(nil),        // 3: witnessmark.v1.ListRunsRequest
-	(*ListRunsResponse)(nil),       // 4: witnessmark.v1.ListRunsResponse
-	(*RunSummary)(nil),             // 5: witnessmark.v1.RunSummary
-	(*Retraction)(nil),             // 6: witnessmark.v1.Retraction
-	(*Retracting)(nil),             // 7: witnessmark.v1.Retracting
-	(*Statistics)(nil),             // 8: witnessmark.v1.Statistics
-	(*ListKeptRequest)(nil),        // 9: witnessmark.v1.ListKeptRequest
-	(*ListKeptResponse)(nil),       // 10: witnessmark.v1.ListKeptResponse
-	(*KeptRun)(nil),                // 11: witnessmark.v1.KeptRun
-	(*ShowRunRequest)(nil),         // 12: witnessmark.v1.ShowRunRequest
-	(*ShowRunResponse)(nil),        // 13: witnessmark.v1.ShowRunResponse
-	(*RunDetail)(nil),              // 14: witnessmark.v1.RunDetail
-	(*ReadAttachmentRequest)(nil),  // 15: witnessmark.v1.ReadAttachmentRequest
-	(*ReadAttachmentResponse)(nil), // 16: witnessmark.v1.ReadAttachmentResponse
-	(*AcceptMarkRequest)(nil),      // 17: witnessmark.v1.AcceptMarkRequest
-	(*AcceptMarkResponse)(nil),     // 18: witnessmark.v1.AcceptMarkResponse
-	(*CheckArchiveRequest)(nil),    // 19: witnessmark.v1.CheckArchiveRequest
-	(*CheckArchiveResponse)(nil),   // 20: witnessmark.v1.CheckArchiveResponse
-	(*CheckProgress)(nil),          // 21: witnessmark.v1.CheckProgress
-	(*Finding)(nil),                // 22: witnessmark.v1.Finding
-	(*CheckSummary)(nil),           // 23: witnessmark.v1.CheckSummary
-	(*BackupRequest)(nil),          // 24: witnessmark.v1.BackupRequest
-	(*BackupResponse)(nil),         // 25: witnessmark.v1.BackupResponse
-	(*BackupHead)(nil),             // 26: witnessmark.v1.BackupHead
-	(*RetractRequest)(nil),         // 27: witnessmark.v1.RetractRequest
-	(*RetractResponse)(nil),        // 28: witnessmark.v1.RetractResponse
-	(*ReinstateRequest)(nil),       // 29: witnessmark.v1.ReinstateRequest
-	(*ReinstateResponse)(nil),      // 30: witnessmark.v1.ReinstateResponse
-	(*Mark)(nil),                   // 31: witnessmark.v1.Mark
-	(*GetMarkRequest)(nil),         // 32: witnessmark.v1.GetMarkRequest
-	(*GetMarkResponse)(nil),        // 33: witnessmark.v1.GetMarkResponse
-	nil,                            // 34: witnessmark.v1.Statistics.RefusedEntry
-	nil,                            // 35: witnessmark.v1.Statistics.FlaggedEntry
-	(*Exit)(nil),                   // 36: witnessmark.v1.Exit
-	(*Judgement)(nil),              // 37: witnessmark.v1.Judgement
-	(*Result)(nil),                 // 38: witnessmark.v1.Result
-	(*AgentCost)(nil),              // 39: witnessmark.v1.AgentCost
-	(*Receipt)(nil),                // 40: witnessmark.v1.Receipt
-	(*Snapshot)(nil),               // 41: witnessmark.v1.Snapshot
+	(*BeatSummary)(nil),            // 3: witnessmark.v1.BeatSummary
+	(*MovedFact)(nil),              // 4: witnessmark.v1.MovedFact
+	(*ListRunsRequest)(nil),        // 5: witnessmark.v1.ListRunsRequest
+	(*ListRunsResponse)(nil),       // 6: witnessmark.v1.ListRunsResponse
+	(*RunSummary)(nil),             // 7: witnessmark.v1.RunSummary
+	(*Retraction)(nil),             // 8: witnessmark.v1.Retraction
+	(*Retracting)(nil),             // 9: witnessmark.v1.Retracting
+	(*Statistics)(nil),             // 10: witnessmark.v1.Statistics
+	(*ListKeptRequest)(nil),        // 11: witnessmark.v1.ListKeptRequest
+	(*ListKeptResponse)(nil),       // 12: witnessmark.v1.ListKeptResponse
+	(*KeptRun)(nil),                // 13: witnessmark.v1.KeptRun
+	(*ShowRunRequest)(nil),         // 14: witnessmark.v1.ShowRunRequest
+	(*ShowRunResponse)(nil),        // 15: witnessmark.v1.ShowRunResponse
+	(*RunDetail)(nil),              // 16: witnessmark.v1.RunDetail
+	(*ReadAttachmentRequest)(nil),  // 17: witnessmark.v1.ReadAttachmentRequest
+	(*ReadAttachmentResponse)(nil), // 18: witnessmark.v1.ReadAttachmentResponse
+	(*AcceptMarkRequest)(nil),      // 19: witnessmark.v1.AcceptMarkRequest
+	(*AcceptMarkResponse)(nil),     // 20: witnessmark.v1.AcceptMarkResponse
+	(*CheckArchiveRequest)(nil),    // 21: witnessmark.v1.CheckArchiveRequest
+	(*CheckArchiveResponse)(nil),   // 22: witnessmark.v1.CheckArchiveResponse
+	(*CheckProgress)(nil),          // 23: witnessmark.v1.CheckProgress
+	(*Finding)(nil),                // 24: witnessmark.v1.Finding
+	(*CheckSummary)(nil),           // 25: witnessmark.v1.CheckSummary
+	(*BackupRequest)(nil),          // 26: witnessmark.v1.BackupRequest
+	(*BackupResponse)(nil),         // 27: witnessmark.v1.BackupResponse
+	(*BackupHead)(nil),             // 28: witnessmark.v1.BackupHead
+	(*RetractRequest)(nil),         // 29: witnessmark.v1.RetractRequest
+	(*RetractResponse)(nil),        // 30: witnessmark.v1.RetractResponse
+	(*ReinstateRequest)(nil),       // 31: witnessmark.v1.ReinstateRequest
+	(*ReinstateResponse)(nil),      // 32: witnessmark.v1.ReinstateResponse
+	(*Mark)(nil),                   // 33: witnessmark.v1.Mark
+	(*GetMarkRequest)(nil),         // 34: witnessmark.v1.GetMarkRequest
+	(*GetMarkResponse)(nil),        // 35: witnessmark.v1.GetMarkResponse
+	nil,                            // 36: witnessmark.v1.Statistics.RefusedEntry
+	nil,                            // 37: witnessmark.v1.Statistics.FlaggedEntry
+	(*Judgement)(nil),              // 38: witnessmark.v1.Judgement
+	(*Waiting)(nil),                // 39: witnessmark.v1.Waiting
+	(*Trouble)(nil),                // 40: witnessmark.v1.Trouble
+	(*ClockOffset)(nil),            // 41: witnessmark.v1.ClockOffset
+	(*Reading)(nil),                // 42: witnessmark.v1.Reading
+	(*Exit)(nil),                   // 43: witnessmark.v1.Exit
+	(*Result)(nil),                 // 44: witnessmark.v1.Result
+	(*AgentCost)(nil),              // 45: witnessmark.v1.AgentCost
+	(*Receipt)(nil),                // 46: witnessmark.v1.Receipt
+	(*Snapshot)(nil),               // 47: witnessmark.v1.Snapshot
 }
 var file_witnessmark_v1_answer_proto_depIdxs = []int32{
 	2,  // 0: witnessmark.v1.ListRigsResponse.rigs:type_name -> witnessmark.v1.RigSummary
-	5,  // 1: witnessmark.v1.ListRunsResponse.runs:type_name -> witnessmark.v1.RunSummary
-	36, // 2: witnessmark.v1.RunSummary.exit:type_name -> witnessmark.v1.Exit
-	37, // 3: witnessmark.v1.RunSummary.judgement:type_name -> witnessmark.v1.Judgement
-	38, // 4: witnessmark.v1.RunSummary.results:type_name -> witnessmark.v1.Result
-	8,  // 5: witnessmark.v1.RunSummary.statistics:type_name -> witnessmark.v1.Statistics
-	39, // 6: witnessmark.v1.RunSummary.agent_cost:type_name -> witnessmark.v1.AgentCost
-	40, // 7: witnessmark.v1.RunSummary.receipt:type_name -> witnessmark.v1.Receipt
-	6,  // 8: witnessmark.v1.RunSummary.retraction:type_name -> witnessmark.v1.Retraction
-	7,  // 9: witnessmark.v1.Retraction.history:type_name -> witnessmark.v1.Retracting
-	34, // 10: witnessmark.v1.Statistics.refused:type_name -> witnessmark.v1.Statistics.RefusedEntry
-	35, // 11: witnessmark.v1.Statistics.flagged:type_name -> witnessmark.v1.Statistics.FlaggedEntry
-	11, // 12: witnessmark.v1.ListKeptResponse.runs:type_name -> witnessmark.v1.KeptRun
-	14, // 13: witnessmark.v1.ShowRunResponse.detail:type_name -> witnessmark.v1.RunDetail
-	5,  // 14: witnessmark.v1.RunDetail.summary:type_name -> witnessmark.v1.RunSummary
-	31, // 15: witnessmark.v1.AcceptMarkResponse.mark:type_name -> witnessmark.v1.Mark
-	40, // 16: witnessmark.v1.AcceptMarkResponse.receipt:type_name -> witnessmark.v1.Receipt
-	21, // 17: witnessmark.v1.CheckArchiveResponse.progress:type_name -> witnessmark.v1.CheckProgress
-	22, // 18: witnessmark.v1.CheckArchiveResponse.finding:type_name -> witnessmark.v1.Finding
-	23, // 19: witnessmark.v1.CheckArchiveResponse.summary:type_name -> witnessmark.v1.CheckSummary
-	26, // 20: witnessmark.v1.BackupResponse.head:type_name -> witnessmark.v1.BackupHead
-	5,  // 21: witnessmark.v1.RetractResponse.summary:type_name -> witnessmark.v1.RunSummary
-	40, // 22: witnessmark.v1.RetractResponse.receipt:type_name -> witnessmark.v1.Receipt
-	5,  // 23: witnessmark.v1.ReinstateResponse.summary:type_name -> witnessmark.v1.RunSummary
-	40, // 24: witnessmark.v1.ReinstateResponse.receipt:type_name -> witnessmark.v1.Receipt
-	31, // 25: witnessmark.v1.GetMarkResponse.mark:type_name -> witnessmark.v1.Mark
-	41, // 26: witnessmark.v1.GetMarkResponse.snapshot:type_name -> witnessmark.v1.Snapshot
-	0,  // 27: witnessmark.v1.AnswerService.ListRigs:input_type -> witnessmark.v1.ListRigsRequest
-	3,  // 28: witnessmark.v1.AnswerService.ListRuns:input_type -> witnessmark.v1.ListRunsRequest
-	9,  // 29: witnessmark.v1.AnswerService.ListKept:input_type -> witnessmark.v1.ListKeptRequest
-	12, // 30: witnessmark.v1.AnswerService.ShowRun:input_type -> witnessmark.v1.ShowRunRequest
-	15, // 31: witnessmark.v1.AnswerService.ReadAttachment:input_type -> witnessmark.v1.ReadAttachmentRequest
-	17, // 32: witnessmark.v1.AnswerService.AcceptMark:input_type -> witnessmark.v1.AcceptMarkRequest
-	27, // 33: witnessmark.v1.AnswerService.Retract:input_type -> witnessmark.v1.RetractRequest
-	29, // 34: witnessmark.v1.AnswerService.Reinstate:input_type -> witnessmark.v1.ReinstateRequest
-	19, // 35: witnessmark.v1.AnswerService.CheckArchive:input_type -> witnessmark.v1.CheckArchiveRequest
-	24, // 36: witnessmark.v1.AnswerService.Backup:input_type -> witnessmark.v1.BackupRequest
-	32, // 37: witnessmark.v1.AnswerService.GetMark:input_type -> witnessmark.v1.GetMarkRequest
-	1,  // 38: witnessmark.v1.AnswerService.ListRigs:output_type -> witnessmark.v1.ListRigsResponse
-	4,  // 39: witnessmark.v1.AnswerService.ListRuns:output_type -> witnessmark.v1.ListRunsResponse
-	10, // 40: witnessmark.v1.AnswerService.ListKept:output_type -> witnessmark.v1.ListKeptResponse
-	13, // 41: witnessmark.v1.AnswerService.ShowRun:output_type -> witnessmark.v1.ShowRunResponse
-	16, // 42: witnessmark.v1.AnswerService.ReadAttachment:output_type -> witnessmark.v1.ReadAttachmentResponse
-	18, // 43: witnessmark.v1.AnswerService.AcceptMark:output_type -> witnessmark.v1.AcceptMarkResponse
-	28, // 44: witnessmark.v1.AnswerService.Retract:output_type -> witnessmark.v1.RetractResponse
-	30, // 45: witnessmark.v1.AnswerService.Reinstate:output_type -> witnessmark.v1.ReinstateResponse
-	20, // 46: witnessmark.v1.AnswerService.CheckArchive:output_type -> witnessmark.v1.CheckArchiveResponse
-	25, // 47: witnessmark.v1.AnswerService.Backup:output_type -> witnessmark.v1.BackupResponse
-	33, // 48: witnessmark.v1.AnswerService.GetMark:output_type -> witnessmark.v1.GetMarkResponse
-	38, // [38:49] is the sub-list for method output_type
-	27, // [27:38] is the sub-list for method input_type
-	27, // [27:27] is the sub-list for extension type_name
-	27, // [27:27] is the sub-list for extension extendee
-	0,  // [0:27] is the sub-list for field type_name
+	3,  // 1: witnessmark.v1.RigSummary.beat:type_name -> witnessmark.v1.BeatSummary
+	38, // 2: witnessmark.v1.BeatSummary.judgement:type_name -> witnessmark.v1.Judgement
+	4,  // 3: witnessmark.v1.BeatSummary.moved:type_name -> witnessmark.v1.MovedFact
+	39, // 4: witnessmark.v1.BeatSummary.waiting:type_name -> witnessmark.v1.Waiting
+	40, // 5: witnessmark.v1.BeatSummary.troubles:type_name -> witnessmark.v1.Trouble
+	41, // 6: witnessmark.v1.BeatSummary.offset:type_name -> witnessmark.v1.ClockOffset
+	42, // 7: witnessmark.v1.MovedFact.was:type_name -> witnessmark.v1.Reading
+	42, // 8: witnessmark.v1.MovedFact.now:type_name -> witnessmark.v1.Reading
+	7,  // 9: witnessmark.v1.ListRunsResponse.runs:type_name -> witnessmark.v1.RunSummary
+	43, // 10: witnessmark.v1.RunSummary.exit:type_name -> witnessmark.v1.Exit
+	38, // 11: witnessmark.v1.RunSummary.judgement:type_name -> witnessmark.v1.Judgement
+	44, // 12: witnessmark.v1.RunSummary.results:type_name -> witnessmark.v1.Result
+	10, // 13: witnessmark.v1.RunSummary.statistics:type_name -> witnessmark.v1.Statistics
+	45, // 14: witnessmark.v1.RunSummary.agent_cost:type_name -> witnessmark.v1.AgentCost
+	46, // 15: witnessmark.v1.RunSummary.receipt:type_name -> witnessmark.v1.Receipt
+	8,  // 16: witnessmark.v1.RunSummary.retraction:type_name -> witnessmark.v1.Retraction
+	9,  // 17: witnessmark.v1.Retraction.history:type_name -> witnessmark.v1.Retracting
+	36, // 18: witnessmark.v1.Statistics.refused:type_name -> witnessmark.v1.Statistics.RefusedEntry
+	37, // 19: witnessmark.v1.Statistics.flagged:type_name -> witnessmark.v1.Statistics.FlaggedEntry
+	13, // 20: witnessmark.v1.ListKeptResponse.runs:type_name -> witnessmark.v1.KeptRun
+	16, // 21: witnessmark.v1.ShowRunResponse.detail:type_name -> witnessmark.v1.RunDetail
+	7,  // 22: witnessmark.v1.RunDetail.summary:type_name -> witnessmark.v1.RunSummary
+	33, // 23: witnessmark.v1.AcceptMarkResponse.mark:type_name -> witnessmark.v1.Mark
+	46, // 24: witnessmark.v1.AcceptMarkResponse.receipt:type_name -> witnessmark.v1.Receipt
+	23, // 25: witnessmark.v1.CheckArchiveResponse.progress:type_name -> witnessmark.v1.CheckProgress
+	24, // 26: witnessmark.v1.CheckArchiveResponse.finding:type_name -> witnessmark.v1.Finding
+	25, // 27: witnessmark.v1.CheckArchiveResponse.summary:type_name -> witnessmark.v1.CheckSummary
+	28, // 28: witnessmark.v1.BackupResponse.head:type_name -> witnessmark.v1.BackupHead
+	7,  // 29: witnessmark.v1.RetractResponse.summary:type_name -> witnessmark.v1.RunSummary
+	46, // 30: witnessmark.v1.RetractResponse.receipt:type_name -> witnessmark.v1.Receipt
+	7,  // 31: witnessmark.v1.ReinstateResponse.summary:type_name -> witnessmark.v1.RunSummary
+	46, // 32: witnessmark.v1.ReinstateResponse.receipt:type_name -> witnessmark.v1.Receipt
+	33, // 33: witnessmark.v1.GetMarkResponse.mark:type_name -> witnessmark.v1.Mark
+	47, // 34: witnessmark.v1.GetMarkResponse.snapshot:type_name -> witnessmark.v1.Snapshot
+	0,  // 35: witnessmark.v1.AnswerService.ListRigs:input_type -> witnessmark.v1.ListRigsRequest
+	5,  // 36: witnessmark.v1.AnswerService.ListRuns:input_type -> witnessmark.v1.ListRunsRequest
+	11, // 37: witnessmark.v1.AnswerService.ListKept:input_type -> witnessmark.v1.ListKeptRequest
+	14, // 38: witnessmark.v1.AnswerService.ShowRun:input_type -> witnessmark.v1.ShowRunRequest
+	17, // 39: witnessmark.v1.AnswerService.ReadAttachment:input_type -> witnessmark.v1.ReadAttachmentRequest
+	19, // 40: witnessmark.v1.AnswerService.AcceptMark:input_type -> witnessmark.v1.AcceptMarkRequest
+	29, // 41: witnessmark.v1.AnswerService.Retract:input_type -> witnessmark.v1.RetractRequest
+	31, // 42: witnessmark.v1.AnswerService.Reinstate:input_type -> witnessmark.v1.ReinstateRequest
+	21, // 43: witnessmark.v1.AnswerService.CheckArchive:input_type -> witnessmark.v1.CheckArchiveRequest
+	26, // 44: witnessmark.v1.AnswerService.Backup:input_type -> witnessmark.v1.BackupRequest
+	34, // 45: witnessmark.v1.AnswerService.GetMark:input_type -> witnessmark.v1.GetMarkRequest
+	1,  // 46: witnessmark.v1.AnswerService.ListRigs:output_type -> witnessmark.v1.ListRigsResponse
+	6,  // 47: witnessmark.v1.AnswerService.ListRuns:output_type -> witnessmark.v1.ListRunsResponse
+	12, // 48: witnessmark.v1.AnswerService.ListKept:output_type -> witnessmark.v1.ListKeptResponse
+	15, // 49: witnessmark.v1.AnswerService.ShowRun:output_type -> witnessmark.v1.ShowRunResponse
+	18, // 50: witnessmark.v1.AnswerService.ReadAttachment:output_type -> witnessmark.v1.ReadAttachmentResponse
+	20, // 51: witnessmark.v1.AnswerService.AcceptMark:output_type -> witnessmark.v1.AcceptMarkResponse
+	30, // 52: witnessmark.v1.AnswerService.Retract:output_type -> witnessmark.v1.RetractResponse
+	32, // 53: witnessmark.v1.AnswerService.Reinstate:output_type -> witnessmark.v1.ReinstateResponse
+	22, // 54: witnessmark.v1.AnswerService.CheckArchive:output_type -> witnessmark.v1.CheckArchiveResponse
+	27, // 55: witnessmark.v1.AnswerService.Backup:output_type -> witnessmark.v1.BackupResponse
+	35, // 56: witnessmark.v1.AnswerService.GetMark:output_type -> witnessmark.v1.GetMarkResponse
+	46, // [46:57] is the sub-list for method output_type
+	35, // [35:46] is the sub-list for method input_type
+	35, // [35:35] is the sub-list for extension type_name
+	35, // [35:35] is the sub-list for extension extendee
+	0,  // [0:35] is the sub-list for field type_name
 }
 
 func init() { file_witnessmark_v1_answer_proto_init() }
@@ -2565,19 +2833,20 @@ func file_witnessmark_v1_answer_proto_init() {
 	if File_witnessmark_v1_answer_proto != nil {
 		return
 	}
+	file_witnessmark_v1_beat_proto_init()
 	file_witnessmark_v1_judgement_proto_init()
 	file_witnessmark_v1_record_proto_init()
-	file_witnessmark_v1_answer_proto_msgTypes[8].OneofWrappers = []any{}
-	file_witnessmark_v1_answer_proto_msgTypes[13].OneofWrappers = []any{
+	file_witnessmark_v1_answer_proto_msgTypes[10].OneofWrappers = []any{}
+	file_witnessmark_v1_answer_proto_msgTypes[15].OneofWrappers = []any{
 		(*ShowRunResponse_Detail)(nil),
 		(*ShowRunResponse_Record)(nil),
 	}
-	file_witnessmark_v1_answer_proto_msgTypes[20].OneofWrappers = []any{
+	file_witnessmark_v1_answer_proto_msgTypes[22].OneofWrappers = []any{
 		(*CheckArchiveResponse_Progress)(nil),
 		(*CheckArchiveResponse_Finding)(nil),
 		(*CheckArchiveResponse_Summary)(nil),
 	}
-	file_witnessmark_v1_answer_proto_msgTypes[25].OneofWrappers = []any{
+	file_witnessmark_v1_answer_proto_msgTypes[27].OneofWrappers = []any{
 		(*BackupResponse_Head)(nil),
 		(*BackupResponse_Data)(nil),
 	}
@@ -2587,7 +2856,7 @@ func file_witnessmark_v1_answer_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_witnessmark_v1_answer_proto_rawDesc), len(file_witnessmark_v1_answer_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   36,
+			NumMessages:   38,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -1,0 +1,399 @@
+package collect
+
+import (
+	"cmp"
+	"context"
+	"crypto/sha256"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"slices"
+	"sync"
+	"time"
+
+	"witnessmark/internal/answer"
+	"witnessmark/internal/deliver"
+	"witnessmark/internal/drift"
+	"witnessmark/internal/record"
+	"witnessmark/internal/rig"
+	"witnessmark/internal/setup"
+)
+
+const (
+	// changesAfter and lifeAfter are how long a beat waits to be written when
+	// something moved, and when it only says that the rig lives, so that rigs which
+	// beat do not hinder those that deliver. A crash loses no more than that; a rig
+	// whose facts were lost is asked for all of them.
+	changesAfter = 200 * time.Millisecond
+	lifeAfter    = 30 * time.Second
+
+	silentAfter = 3    // beats missed
+	mostRigs    = 4096 // that are heard
+	mostBoots   = 8    // that are known to be over
+)
+
+// present is the latest state of a rig by its beats, as it is kept.
+type present struct {
+	Rig, Boot string
+	Boots     []string // that are over, oldest first
+	SinceBoot time.Duration
+	Sequence  uint64
+	Came      time.Time // by the collector's clock
+	Every     time.Duration
+	Facts     []rig.Fact
+	FactsAt   time.Time
+	SHA256    [sha256.Size]byte
+	// Before is what the rig was like at the end of its boot before this one, or
+	// when none is known at the first beat, as Against says.
+	Before    []rig.Fact
+	Against   string
+	Setup     *record.Setup
+	Waiting   deliver.Waiting
+	Troubles  []deliver.Trouble
+	Agent     string
+	Played    string
+	Offset    *rig.ClockOffset
+	Judgement drift.Judgement
+	Moved     []answer.Moved
+}
+
+// heard is a rig that is listened to.
+type heard struct {
+	mu     sync.Mutex
+	state  *present // nil until whole facts came
+	wanted uint64   // the question under way
+	mark   *drift.Mark
+}
+
+// beats is what a collector hears.
+type beats struct {
+	started time.Time
+	load    sync.Once
+
+	mu    sync.Mutex
+	rigs  map[string]*heard
+	dirty map[string]bool
+	timer *time.Timer
+	due   time.Time
+	full  bool // the last write failed, and that was told
+}
+
+// Hear implements deliver.Hearer. A beat of a boot that is over, or that came
+// before one that was heard already, changes nothing; it, and changes to facts
+// that the collector does not have, make it ask for whole facts.
+func (c *Collector) Hear(ctx context.Context, b deliver.Beat, came time.Time) (deliver.Heard, error) {
+	s, err := setupOf(b.Setup)
+	if err != nil {
+		return deliver.Heard{}, err
+	}
+	h, err := c.listen(b.Rig)
+	if err != nil {
+		return deliver.Heard{}, err
+	}
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	asked := b.Whole() && b.Answers != 0 && b.Answers == h.wanted
+	if h.state.late(b) && !asked || !b.Whole() && (h.state == nil || h.state.SHA256 != b.Base) {
+		return h.ask(came), nil
+	}
+	var base rig.Snapshot
+	if h.state != nil {
+		base = rig.Snapshot{At: h.state.FactsAt, Facts: h.state.Facts}
+	}
+	all, ok := b.Apply(base)
+	switch {
+	case !ok && b.Whole():
+		return deliver.Heard{}, fmt.Errorf("%w: its facts do not have the SHA-256 that it says", deliver.ErrRefused)
+	case !ok:
+		return h.ask(came), nil
+	}
+	next := follow(h.state, b, all, came)
+	if err := c.judgeBeat(ctx, h, next, s); err != nil {
+		return deliver.Heard{}, err
+	}
+	after := changesAfter
+	if h.state != nil && next.same(h.state) {
+		after = lifeAfter
+	}
+	h.state, h.wanted = next, 0
+	c.keepSoon(b.Rig, after)
+	return deliver.Heard{Judgement: next.Judgement}, nil
+}
+
+// setupOf reads a beat's setup; nil for none.
+func setupOf(r *record.Setup) (*setup.Setup, error) {
+	if r == nil {
+		return nil, nil
+	}
+	s, err := setup.ParseSetup(r.FileName, r.Source)
+	if err == nil && s.Label != r.Label {
+		err = fmt.Errorf("it is called %q and its file is of %q", r.Label, s.Label)
+	}
+	if err != nil {
+		return nil, fmt.Errorf("%w: the beat's setup: %w", deliver.ErrRefused, err)
+	}
+	return s, nil
+}
+
+func (h *heard) ask(came time.Time) deliver.Heard {
+	h.wanted = max(h.wanted+1, uint64(came.UnixNano()))
+	out := deliver.Heard{Wanted: h.wanted}
+	if h.state != nil {
+		out.Judgement = h.state.Judgement
+	}
+	return out
+}
+
+// late says whether the beat is of a boot that is over, or was sent no later than
+// the one that was heard last.
+func (p *present) late(b deliver.Beat) bool {
+	switch {
+	case p == nil:
+		return false
+	case b.Boot != p.Boot:
+		return slices.Contains(p.Boots, b.Boot)
+	}
+	return cmp.Or(cmp.Compare(b.SinceBoot, p.SinceBoot), cmp.Compare(b.Sequence, p.Sequence)) <= 0
+}
+
+// follow gives the state after a beat, before it is judged.
+func follow(last *present, b deliver.Beat, all rig.Snapshot, came time.Time) *present {
+	p := &present{
+		Rig: b.Rig, Boot: b.Boot, SinceBoot: b.SinceBoot, Sequence: b.Sequence, Came: came.UTC(), Every: b.Every,
+		Facts: all.Facts, FactsAt: all.At, SHA256: b.SHA256, Setup: b.Setup, Waiting: b.Waiting, Troubles: b.Troubles,
+		Agent: b.Agent, Played: b.Played, Offset: b.Offset,
+		Before: all.Facts, Against: "the first beat",
+	}
+	switch {
+	case last == nil:
+	case last.Boot == b.Boot:
+		p.Boots, p.Before, p.Against = last.Boots, last.Before, last.Against
+	default:
+		boots := append(slices.Clone(last.Boots), last.Boot)
+		p.Boots = slices.DeleteFunc(boots[max(0, len(boots)-mostBoots):], func(s string) bool { return s == b.Boot })
+		p.Before, p.Against = last.Facts, "the boot before"
+	}
+	if last != nil {
+		p.Moved = last.Moved
+	}
+	return p
+}
+
+// same says whether nothing but time passed from one state to the next.
+func (p *present) same(q *present) bool {
+	alike := func(p *present) []byte {
+		s := struct {
+			Boot, Agent, Played string
+			SHA256              [sha256.Size]byte
+			Setup               *record.Setup
+			Waiting             deliver.Waiting
+			Troubles            []deliver.Trouble
+			Standing            drift.Standing
+			Kinds               []string
+		}{p.Boot, p.Agent, p.Played, p.SHA256, p.Setup, p.Waiting, p.Troubles, p.Judgement.Standing, nil}
+		for _, f := range p.Judgement.Flags {
+			s.Kinds = append(s.Kinds, string(f.Kind)+" "+string(f.Fact))
+		}
+		b, _ := json.Marshal(s) // which fails for no such value
+		return b
+	}
+	return slices.Equal(alike(p), alike(q))
+}
+
+// judgeBeat holds a rig's state against setup and mark.
+func (c *Collector) judgeBeat(ctx context.Context, h *heard, p *present, s *setup.Setup) error {
+	label := ""
+	if s != nil {
+		label = s.Label
+	}
+	m, ok, err := c.archive.Mark(p.Rig, label)
+	if err != nil {
+		return err
+	}
+	switch {
+	case !ok:
+		h.mark = nil
+	case h.mark == nil || h.mark.RunID != m.RunID: // the snapshot is in the run's record, which is long to read
+		_, snap, err := c.Mark(ctx, p.Rig, label)
+		if err != nil {
+			return err
+		}
+		h.mark = &drift.Mark{RunID: m.RunID, Snapshot: deliver.Lasting(snap)}
+	}
+	now := rig.Snapshot{At: p.FactsAt, Facts: p.Facts}
+	p.Judgement = drift.Judge(drift.Input{Rig: p.Rig, Before: now, Setup: s, Mark: h.mark, Offset: p.Offset})
+	p.Judgement.At = p.Came
+	p.Moved = p.moves(h.mark, now)
+	return nil
+}
+
+// moves finds what differs from the mark, and from what the rig was like before,
+// and since when.
+func (p *present) moves(m *drift.Mark, now rig.Snapshot) (out []answer.Moved) {
+	met := map[rig.Key]bool{}
+	add := func(moves []drift.Move, against string) {
+		for _, d := range moves {
+			if met[d.Fact] {
+				continue
+			}
+			met[d.Fact] = true
+			k := answer.Moved{Move: d, Against: against, Since: p.Came}
+			if i := slices.IndexFunc(p.Moved, func(l answer.Moved) bool { return l.Fact == d.Fact && l.Now == d.Now }); i >= 0 {
+				k.Since = p.Moved[i].Since
+			}
+			out = append(out, k)
+		}
+	}
+	if m != nil {
+		add(drift.Moves(m.Snapshot, now), "mark "+m.RunID)
+	}
+	add(drift.Moves(rig.Snapshot{Facts: p.Before}, now), p.Against)
+	return out
+}
+
+// listen gives the rig that is listened to.
+func (c *Collector) listen(name string) (*heard, error) {
+	c.loadBeats()
+	c.beats.mu.Lock()
+	defer c.beats.mu.Unlock()
+	h := c.beats.rigs[name]
+	if h == nil && len(c.beats.rigs) >= mostRigs {
+		return nil, fmt.Errorf("%w: %d rigs are listened to already", deliver.ErrRefused, mostRigs)
+	}
+	if h == nil {
+		h = &heard{}
+		c.beats.rigs[name] = h
+	}
+	return h, nil
+}
+
+// loadBeats fetches what was kept before this collector started. A state that
+// cannot be read is told of, and its rig asked for a new one.
+func (c *Collector) loadBeats() {
+	c.beats.load.Do(func() {
+		c.beats.rigs, c.beats.dirty = map[string]*heard{}, map[string]bool{}
+		err := c.archive.Beats(func(name string, b []byte, err error) {
+			p := &present{}
+			if err == nil {
+				err = json.Unmarshal(b, p)
+			}
+			if err != nil {
+				c.log.Warn("latest state of a rig not read; it is asked anew", "rig", name, "error", err)
+				return
+			}
+			c.beats.rigs[name] = &heard{state: p}
+		})
+		if err != nil {
+			c.log.Warn("latest states of rigs not read; they are asked anew", "error", err)
+		}
+	})
+}
+
+// keepSoon has the rig's state written within a time, together with others.
+func (c *Collector) keepSoon(name string, within time.Duration) {
+	b := &c.beats
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.dirty[name] = true
+	due := time.Now().Add(within)
+	switch {
+	case b.timer == nil:
+		b.timer = time.AfterFunc(within, func() { c.flushBeats() })
+	case b.due.After(due):
+		b.timer.Reset(within)
+	default:
+		return
+	}
+	b.due = due
+}
+
+// flushBeats writes the states that are not written yet. What cannot be written
+// stays to be, and is told of once.
+func (c *Collector) flushBeats() error {
+	b := &c.beats
+	b.mu.Lock()
+	names := b.dirty
+	rigs := make(map[string]*heard, len(names))
+	for name := range names {
+		rigs[name] = b.rigs[name]
+	}
+	if b.timer != nil {
+		b.timer.Stop()
+	}
+	b.dirty, b.timer = map[string]bool{}, nil
+	b.mu.Unlock()
+	states := make(map[string][]byte, len(rigs))
+	var bad error
+	for name, h := range rigs {
+		h.mu.Lock()
+		state, err := json.Marshal(h.state)
+		h.mu.Unlock()
+		states[name], bad = state, errors.Join(bad, err)
+	}
+	err := errors.Join(bad, c.archive.SetBeats(states))
+	b.mu.Lock()
+	told := b.full
+	b.full = err != nil
+	b.mu.Unlock()
+	if err != nil && !told {
+		c.log.Error("latest states of rigs not written", "error", err)
+	}
+	if err != nil {
+		for name := range rigs {
+			c.keepLater(name)
+		}
+	}
+	return nil // beats are sent again; no call fails for them
+}
+
+// keepLater leaves a state for the next write that something else gives cause for.
+func (c *Collector) keepLater(name string) {
+	c.beats.mu.Lock()
+	defer c.beats.mu.Unlock()
+	c.beats.dirty[name] = true
+}
+
+// withBeats adds to a listing what the beats say, and the rigs that have no runs.
+func (c *Collector) withBeats(rigs []answer.RigSummary) []answer.RigSummary {
+	c.loadBeats()
+	c.beats.mu.Lock()
+	all := make(map[string]*heard, len(c.beats.rigs))
+	for name, h := range c.beats.rigs {
+		all[name] = h
+	}
+	c.beats.mu.Unlock()
+	now := c.now()
+	for name, h := range all {
+		h.mu.Lock()
+		p := h.state
+		h.mu.Unlock()
+		if p == nil {
+			continue
+		}
+		i := slices.IndexFunc(rigs, func(r answer.RigSummary) bool { return r.Name == name })
+		if i < 0 {
+			i = len(rigs)
+			rigs = append(rigs, answer.RigSummary{Name: name})
+		}
+		rigs[i].Beat = p.summary(now, c.beats.started)
+	}
+	slices.SortFunc(rigs, func(a, b answer.RigSummary) int { return cmp.Compare(a.Name, b.Name) })
+	return rigs
+}
+
+// summary tells of a state. A collector that has just started does not know who
+// is silent: what it missed itself is not counted.
+func (p *present) summary(now, started time.Time) *answer.Beat {
+	from := p.Came
+	if started.After(from) {
+		from = started
+	}
+	b := &answer.Beat{
+		Came: p.Came, Every: p.Every, Silent: now.Sub(from) > silentAfter*p.Every, Boot: p.Boot, Judgement: p.Judgement, Moved: p.Moved,
+		Waiting: p.Waiting, Troubles: p.Troubles, Agent: p.Agent, Played: p.Played, Offset: p.Offset,
+	}
+	if p.Setup != nil {
+		b.Setup = p.Setup.Label
+	}
+	return b
+}
