@@ -264,7 +264,8 @@ func settled(s rig.Signal, doubted bool) rig.Signal {
 	return s
 }
 
-// together sorts gaps and joins those of one reason that touch.
+// together sorts gaps, joins those of one reason that touch, and lets one end
+// where another has begun.
 func together(gaps []rig.Gap) []rig.Gap {
 	slices.SortStableFunc(gaps, func(a, b rig.Gap) int { return cmp.Compare(a.From, b.From) })
 	var out []rig.Gap
@@ -272,6 +273,10 @@ func together(gaps []rig.Gap) []rig.Gap {
 		if k := len(out) - 1; k >= 0 && out[k].Unread == g.Unread && out[k].To >= g.From {
 			out[k].To = max(out[k].To, g.To)
 			continue
+		} else if k >= 0 && out[k].To > g.From {
+			if g.From = out[k].To; g.From >= g.To {
+				continue
+			}
 		}
 		out = append(out, g)
 	}
