@@ -86,7 +86,12 @@ func (c *Collector) Hear(ctx context.Context, b deliver.Beat, came time.Time) (d
 	if err != nil {
 		return deliver.Heard{}, err
 	}
-	h, err := c.listen(b.Rig)
+	if b.Whole() {
+		if _, ok := b.Apply(rig.Snapshot{}); !ok {
+			return deliver.Heard{}, fmt.Errorf("%w: its facts do not have the SHA-256 that it says", deliver.ErrRefused)
+		}
+	}
+	h, err := c.listen(b.Rig, b.Whole())
 	if err != nil {
 		return deliver.Heard{}, err
 	}
@@ -101,10 +106,7 @@ func (c *Collector) Hear(ctx context.Context, b deliver.Beat, came time.Time) (d
 		base = rig.Snapshot{At: h.state.FactsAt, Facts: h.state.Facts}
 	}
 	all, ok := b.Apply(base)
-	switch {
-	case !ok && b.Whole():
-		return deliver.Heard{}, fmt.Errorf("%w: its facts do not have the SHA-256 that it says", deliver.ErrRefused)
-	case !ok:
+	if !ok {
 		return h.ask(came), nil
 	}
 	next := follow(h.state, b, all, came)
@@ -251,19 +253,23 @@ func (p *present) moves(m *drift.Mark, now rig.Snapshot) (out []answer.Moved) {
 	return out
 }
 
-// listen gives the rig that is listened to.
-func (c *Collector) listen(name string) (*heard, error) {
+// listen gives the rig that is listened to. One that is not known is remembered
+// only when its facts come whole, so that names alone take no memory.
+func (c *Collector) listen(name string, whole bool) (*heard, error) {
 	c.loadBeats()
 	c.beats.mu.Lock()
 	defer c.beats.mu.Unlock()
 	h := c.beats.rigs[name]
-	if h == nil && len(c.beats.rigs) >= mostRigs {
+	switch {
+	case h != nil:
+		return h, nil
+	case !whole:
+		return &heard{}, nil
+	case len(c.beats.rigs) >= mostRigs:
 		return nil, fmt.Errorf("%w: %d rigs are listened to already", deliver.ErrRefused, mostRigs)
 	}
-	if h == nil {
-		h = &heard{}
-		c.beats.rigs[name] = h
-	}
+	h = &heard{}
+	c.beats.rigs[name] = h
 	return h, nil
 }
 

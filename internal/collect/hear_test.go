@@ -178,6 +178,11 @@ func TestBeatsOfJunk(t *testing.T) {
 			t.Errorf("%v", err)
 		}
 	}
+	strange := labtest.NewBeating("heron").Next()
+	strange.Base, strange.Facts.Facts = [32]byte{9}, nil
+	if r, err := deliver.SendBeat(context.Background(), c, strange); err != nil || r.Wanted == 0 || r.Judgement.Standing != "" {
+		t.Errorf("%+v, %v", r, err)
+	}
 	hearFrom(t, c, plover)
 	rigs, err := answer.NewClient(c).Rigs(context.Background())
 	if err != nil || len(rigs) != 1 || rigs[0].Name != "plover" || rigs[0].Runs != 0 {
@@ -265,5 +270,57 @@ func TestManyRigsBeatAndDeliver(t *testing.T) {
 	}
 	if _, err := c.Archive.Check(context.Background()); err != nil {
 		t.Error(err)
+	}
+}
+
+// TestSignsOfLifeWait: what moved is written at once; a rig that only lives costs
+// no commit with each of its beats, and what moves meanwhile does not wait for it.
+func TestSignsOfLifeWait(t *testing.T) {
+	a, err := collect.OpenArchive(t.TempDir(), time.Second)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer a.Close()
+	c := collect.New(a, time.Now, labtest.Quiet())
+	heron := labtest.NewBeating("heron")
+	var p deliver.Pulse
+	hear := func() {
+		heron.SinceBoot += heron.Every
+		b := p.Next(heron.Beat)
+		h, err := c.Hear(context.Background(), b, time.Now())
+		if err != nil || h.Wanted != 0 {
+			t.Fatal(h, err)
+		}
+		p.Heard(b, deliver.BeatReply{}, 0)
+	}
+	hear()
+	if w := c.WritesWithin(); w > time.Second {
+		t.Errorf("what is new waits %v", w)
+	}
+	c.Flush()
+	wait := 0
+	for range 5 {
+		hear()
+		if c.WritesWithin() > 10*time.Second {
+			wait++
+		}
+	}
+	if wait < 3 { // a write that was under way may take one along
+		t.Errorf("of 5 signs of life %d wait", wait)
+	}
+	heron.SetMemory(2400)
+	hear()
+	if w := c.WritesWithin(); w > time.Second {
+		t.Errorf("what moved waits %v", w)
+	}
+	c.Flush()
+	kept := 0
+	err = a.Beats(func(name string, state []byte, err error) {
+		if kept++; name != "heron" || err != nil || !strings.Contains(string(state), "2400") {
+			t.Errorf("%s: %s %v", name, state, err)
+		}
+	})
+	if err != nil || kept != 1 {
+		t.Errorf("%d kept, %v", kept, err)
 	}
 }

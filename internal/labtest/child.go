@@ -151,6 +151,9 @@ func (c *Child) KillAfter(d time.Duration) bool {
 	}
 }
 
+// Pid is the process's id.
+func (c *Child) Pid() int { return c.cmd.Process.Pid }
+
 // Signal sends a signal.
 func (c *Child) Signal(s os.Signal) error { return c.cmd.Process.Signal(s) }
 
