@@ -15,6 +15,7 @@ import (
 	"witnessmark/internal/deliver"
 	"witnessmark/internal/drift"
 	"witnessmark/internal/fault"
+	"witnessmark/internal/judge"
 	"witnessmark/internal/spool"
 )
 
@@ -199,7 +200,7 @@ func (r *repeats) judge(out *capture.Outcome) drift.Judgement {
 		}
 		logs = append(logs, d)
 	}
-	in := collect.RunInput(out.Run, logs)
+	in := judge.Input(out.Run, logs)
 	in.Setup = r.job.Setup
 	return drift.Judge(in)
 }

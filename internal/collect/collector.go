@@ -14,11 +14,10 @@ import (
 	"witnessmark/internal/deliver"
 	"witnessmark/internal/drift"
 	"witnessmark/internal/fault"
+	"witnessmark/internal/judge"
 	"witnessmark/internal/record"
 	"witnessmark/internal/rig"
 	"witnessmark/internal/series"
-	"witnessmark/internal/setup"
-	"witnessmark/internal/timing"
 	"witnessmark/internal/trail"
 )
 
@@ -103,90 +102,36 @@ func (c *Collector) keeping(ctx context.Context, d deliver.Delivery) (archive.Ke
 	for i, a := range d.Run.Attachments {
 		k.Parts = append(k.Parts, archive.Part{Name: a.Name, Data: d.Parts[i]})
 	}
-	st, found, encoded := readLogs(d)
-	k.Series = encoded
-	in, err := c.input(ctx, d, found, st)
+	read := judge.Read(d.Run, d.Parts)
+	for _, l := range read.Logs {
+		if l.Durations != nil {
+			k.Series = append(k.Series, archive.Part{Name: l.Found.Name, Data: series.Encode(nil, l.Durations)})
+		}
+	}
+	in, err := c.input(ctx, d, read.Found(), read.Statistics)
 	if err != nil {
 		return k, answer.Summary{}, err
 	}
 	j := drift.Judge(in)
 	j.At = c.now().UTC()
-	s := answer.Summarise(d.Run, d.Signed.SHA256(), st, j)
+	s := answer.Summarise(d.Run, d.Signed.SHA256(), read.Statistics, j)
 	k.Labels = archive.Labels{Rig: s.Rig, Workload: s.Workload, Setup: s.Setup, Standing: string(j.Standing), Played: s.Played != ""}
 	k.Summary, err = s.Marshal()
 	return k, s, err
 }
 
-// readLogs reads the raw logs again, as the record says they are to be read,
-// and describes the first that can be. The rig's own reading is not trusted:
-// what differs from it is a finding of the returned logs.
-func readLogs(d deliver.Delivery) (st answer.Statistics, found []drift.Log, encoded []archive.Part) {
-	st = answer.NoStatistics("no timing log belongs to this run")
-	described := false
-	for _, l := range d.Run.Logs {
-		i := slices.IndexFunc(d.Run.Attachments, func(a record.Attachment) bool { return a.Name == l.Attachment })
-		log, f := readLog(d.Parts[i], l)
-		found = append(found, f)
-		switch {
-		case log != nil:
-			encoded = append(encoded, archive.Part{Name: l.Attachment, Data: series.Encode(nil, log.Durations)})
-			if !described {
-				st, described = answer.Describe(log.Durations), true
-			}
-		case !described:
-			st = answer.NoStatistics(f.Refused + ": " + f.Detail)
-		}
-	}
-	return st, found, encoded
-}
-
-// readLog reads one log; nil when it is refused.
-func readLog(data []byte, l record.Log) (*timing.Log, drift.Log) {
-	f := drift.Log{Name: l.Attachment}
-	for _, m := range l.Marks {
-		f.Marks = append(f.Marks, drift.LogMark{Code: m.Code, Detail: m.Detail})
-	}
-	log, err := timing.Parse(data, l.Spec)
-	switch {
-	case err != nil && l.Refused != "":
-		f.Refused, f.Detail = l.Refused, l.Detail // the rig saw the file and its folder
-	case err != nil:
-		f.Refused, f.Detail = Refusal(err)
-	case l.Refused != "":
-		f.Refused, f.Detail = readOtherwise, fmt.Sprintf("the rig refused it (%s), the collector reads %d rows", l.Refused, log.Rows)
-	case l.Rows != log.Rows:
-		f.Refused, f.Detail = readOtherwise, fmt.Sprintf("the rig read %d rows, the collector %d", l.Rows, log.Rows)
-	}
-	return log, f
-}
-
-// readOtherwise is the word for a log that rig and collector do not agree on.
-const readOtherwise = "read_otherwise"
-
-// Refusal gives the stable word and the sentence for a log that timing refused.
-func Refusal(err error) (code, detail string) {
-	var r *timing.Refused
-	if errors.As(err, &r) {
-		return string(r.Code), err.Error()
-	}
-	return "layout", err.Error()
-}
-
 // input gathers what the run is judged by.
 func (c *Collector) input(ctx context.Context, d deliver.Delivery, logs []drift.Log, st answer.Statistics) (drift.Input, error) {
 	r := d.Run
-	in := RunInput(r, logs)
+	in := judge.Input(r, logs)
 	in.Run.Key = record.Fingerprint(d.Signed.PublicKey)
+	declared, err := judge.Setup(r)
+	if err != nil {
+		return in, fmt.Errorf("%w: %w", deliver.ErrRefused, err)
+	}
 	label := ""
-	if r.Setup != nil {
-		s, err := setup.ParseSetup(r.Setup.FileName, r.Setup.Source)
-		if err != nil {
-			return in, fmt.Errorf("%w: the record's setup: %w", deliver.ErrRefused, err)
-		}
-		if s.Label != r.Setup.Label {
-			return in, fmt.Errorf("%w: the record is of setup %q and the setup's file is of %q", deliver.ErrRefused, r.Setup.Label, s.Label)
-		}
-		in.Setup, label = s, r.Setup.Label
+	if declared != nil {
+		in.Setup, label = declared, declared.Label
 	}
 	m, snap, err := c.Mark(ctx, r.Rig, label)
 	if err != nil {
@@ -208,18 +153,6 @@ func (c *Collector) input(ctx context.Context, d deliver.Delivery, logs []drift.
 		in.LastKey = record.Fingerprint(last)
 	}
 	return in, nil
-}
-
-// RunInput is what a run by itself brings to its judgement; setup, mark and
-// keys are the caller's to add.
-func RunInput(r *record.Run, logs []drift.Log) drift.Input {
-	return drift.Input{
-		Rig: r.Rig, Before: r.Before,
-		Run: &drift.Run{
-			After: r.After, Signals: r.Signals, Elapsed: r.Elapsed,
-			Outcome: r.Exit.Outcome, Detail: r.Exit.Detail, Logs: logs, MissingResults: r.Missing,
-		},
-	}
 }
 
 // Rigs implements answer.Book.
