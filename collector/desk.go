@@ -129,6 +129,10 @@ func (n noArchive) Backup(context.Context, func(int64, string) (io.Writer, error
 	return n.missing("back up", "")
 }
 
+func (n noArchive) Dossier(_ context.Context, id string, _ io.Writer) error {
+	return n.missing("make dossier", id)
+}
+
 func (n noArchive) Mark(context.Context, string, string) (*answer.Mark, rig.Snapshot, error) {
 	return nil, rig.Snapshot{}, nil
 }

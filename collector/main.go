@@ -19,6 +19,8 @@
 //	collector check                        is everything that is kept as it was?
 //	collector backup -o dome.backup        copy the archive while it is served
 //	collector restore dome.backup          put a copy where there is none
+//	collector dossier k7q2m9xd -o FILE     one file that proves a run
+//	collector verify FILE                  check such a file, offline
 //	collector coverage PLAN.toml --next    what is left to run, and what is next
 //
 // Questions go to the archive in the user's state folder, where agent run keeps
@@ -96,6 +98,8 @@ backup, restore), 130 when interrupted.`,
 		comparableCommand(d),
 		coverageCommand(d),
 		exportCommand(d),
+		dossierCommand(d),
+		verifyCommand(d),
 		checkCommand(d),
 		backupCommand(d),
 		restoreCommand(d),

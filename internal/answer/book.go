@@ -91,6 +91,8 @@ type Book interface {
 	// Backup calls begin with the size of a consistent copy of the whole archive,
 	// and writes the copy to the writer that it gives.
 	Backup(ctx context.Context, begin func(size int64, verifierKey string) (io.Writer, error)) error
+	// Dossier writes the file that proves a run.
+	Dossier(ctx context.Context, id string, w io.Writer) error
 	// Mark returns nil without an error when none is in force.
 	Mark(ctx context.Context, rig, setup string) (*Mark, rig.Snapshot, error)
 }

@@ -155,6 +155,11 @@ func (s *shelf) Backup(_ context.Context, begin func(size int64, verifierKey str
 	return errors.Join(err, s.stopped)
 }
 
+func (s *shelf) Dossier(_ context.Context, _ string, w io.Writer) error {
+	_, err := w.Write(s.copy)
+	return errors.Join(err, s.stopped)
+}
+
 func (s *shelf) Mark(_ context.Context, rigName, setup string) (*answer.Mark, rig.Snapshot, error) {
 	for _, m := range s.marks {
 		if m.Rig == rigName && m.Setup == setup {

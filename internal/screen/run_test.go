@@ -1,4 +1,4 @@
-package screen
+package screen_test
 
 import (
 	"bytes"
@@ -14,6 +14,7 @@ import (
 	"witnessmark/internal/drift"
 	"witnessmark/internal/labtest"
 	"witnessmark/internal/rig"
+	"witnessmark/internal/screen"
 )
 
 var update = flag.Bool("update", false, "write the golden files anew")
@@ -86,13 +87,13 @@ func heron() answer.Run {
 func TestRunGolden(t *testing.T) {
 	var b bytes.Buffer
 	r := heron()
-	if err := Run(&b, r); err != nil {
+	if err := screen.Run(&b, r); err != nil {
 		t.Fatal(err)
 	}
-	if err := FactsOfRun(&b, *r.Facts); err != nil {
+	if err := screen.FactsOfRun(&b, *r.Facts); err != nil {
 		t.Fatal(err)
 	}
-	if err := Signals(&b, r.Signals); err != nil {
+	if err := screen.Signals(&b, r.Signals); err != nil {
 		t.Fatal(err)
 	}
 	golden(t, "heron.txt", b.String())
@@ -106,7 +107,7 @@ func TestRunWithoutALogOrAReceipt(t *testing.T) {
 	r.Setup, r.Played, r.Spooled = "", "from the logs of another bench", "the collector does not answer"
 	r.Statistics = answer.Summary{Statistics: answer.NoStatistics("no timing log belongs to this run")}.Brief().Statistics
 	var b bytes.Buffer
-	if err := Run(&b, r); err != nil {
+	if err := screen.Run(&b, r); err != nil {
 		t.Fatal(err)
 	}
 	golden(t, "bare.txt", b.String())
@@ -121,23 +122,23 @@ func TestRunsOfAnyRigPrint(t *testing.T) {
 		s := answer.Summarise(run.Run, run.Signed.SHA256(), answer.NoStatistics("\x1b]0;"), drift.Judgement{Standing: drift.Careful, Flags: flags})
 		r := s.Brief().WithRecord(run.Run)
 		var b bytes.Buffer
-		if err := Run(&b, r); err != nil {
+		if err := screen.Run(&b, r); err != nil {
 			t.Fatal(err)
 		}
-		if err := FactsOfRun(&b, *r.Facts); err != nil {
+		if err := screen.FactsOfRun(&b, *r.Facts); err != nil {
 			t.Fatal(err)
 		}
-		if err := Signals(&b, r.Signals); err != nil {
+		if err := screen.Signals(&b, r.Signals); err != nil {
 			t.Fatal(err)
 		}
-		if err := Flags(&b, r.Flags); err != nil {
+		if err := screen.Flags(&b, r.Flags); err != nil {
 			t.Fatal(err)
 		}
 		if i := strings.IndexFunc(b.String(), func(c rune) bool { return c != '\n' && unicode.IsControl(c) }); i >= 0 {
 			t.Fatalf("a control character came through: %q", b.String()[max(0, i-40):i+10])
 		}
 		for _, f := range run.Before.Facts {
-			if !strings.Contains(b.String(), Clean(string(f.Key))) {
+			if !strings.Contains(b.String(), screen.Clean(string(f.Key))) {
 				t.Fatalf("fact %s is not there", f.Key)
 			}
 		}
@@ -155,7 +156,7 @@ func (w *broken) Write(b []byte) (int, error) {
 
 func TestRunTellsThatWritingFailed(t *testing.T) {
 	for after := 0; after < 2000; after += 100 {
-		if err := Run(&broken{after}, heron()); err == nil {
+		if err := screen.Run(&broken{after}, heron()); err == nil {
 			t.Fatalf("no error after %d bytes", after)
 		}
 	}
@@ -171,7 +172,7 @@ func TestFlagTextGivesBoundsTheirUnit(t *testing.T) {
 		"seen 8 lanes (caution unless the setup says otherwise)": {Seen: rig.NumberOf(8), Unit: rig.Lanes, Weight: rig.Note, WeightBefore: rig.Caution},
 		"seen 1 lane, expected 4 lanes":                          {Seen: rig.NumberOf(1), Expected: rig.NumberOf(4), Unit: rig.Lanes},
 	} {
-		if got := FlagText(f); got != want {
+		if got := screen.FlagText(f); got != want {
 			t.Errorf("%q, want %q", got, want)
 		}
 	}

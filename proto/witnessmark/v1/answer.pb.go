@@ -2477,6 +2477,95 @@ func (x *GetMarkResponse) GetSnapshot() *Snapshot {
 	return nil
 }
 
+type MakeDossierRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The id, or a unique beginning or end of it.
+	Id            string `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *MakeDossierRequest) Reset() {
+	*x = MakeDossierRequest{}
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[36]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *MakeDossierRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*MakeDossierRequest) ProtoMessage() {}
+
+func (x *MakeDossierRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[36]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use MakeDossierRequest.ProtoReflect.Descriptor instead.
+func (*MakeDossierRequest) Descriptor() ([]byte, []int) {
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{36}
+}
+
+func (x *MakeDossierRequest) GetId() string {
+	if x != nil {
+		return x.Id
+	}
+	return ""
+}
+
+type MakeDossierResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Data          []byte                 `protobuf:"bytes,1,opt,name=data,proto3" json:"data,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *MakeDossierResponse) Reset() {
+	*x = MakeDossierResponse{}
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[37]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *MakeDossierResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*MakeDossierResponse) ProtoMessage() {}
+
+func (x *MakeDossierResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[37]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use MakeDossierResponse.ProtoReflect.Descriptor instead.
+func (*MakeDossierResponse) Descriptor() ([]byte, []int) {
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{37}
+}
+
+func (x *MakeDossierResponse) GetData() []byte {
+	if x != nil {
+		return x.Data
+	}
+	return nil
+}
+
 var File_witnessmark_v1_answer_proto protoreflect.FileDescriptor
 
 const file_witnessmark_v1_answer_proto_rawDesc = "" +
@@ -2685,7 +2774,11 @@ const file_witnessmark_v1_answer_proto_rawDesc = "" +
 	"\x05setup\x18\x02 \x01(\tR\x05setup\"q\n" +
 	"\x0fGetMarkResponse\x12(\n" +
 	"\x04mark\x18\x01 \x01(\v2\x14.witnessmark.v1.MarkR\x04mark\x124\n" +
-	"\bsnapshot\x18\x02 \x01(\v2\x18.witnessmark.v1.SnapshotR\bsnapshot2\x98\a\n" +
+	"\bsnapshot\x18\x02 \x01(\v2\x18.witnessmark.v1.SnapshotR\bsnapshot\"$\n" +
+	"\x12MakeDossierRequest\x12\x0e\n" +
+	"\x02id\x18\x01 \x01(\tR\x02id\")\n" +
+	"\x13MakeDossierResponse\x12\x12\n" +
+	"\x04data\x18\x01 \x01(\fR\x04data2\xf2\a\n" +
 	"\rAnswerService\x12M\n" +
 	"\bListRigs\x12\x1f.witnessmark.v1.ListRigsRequest\x1a .witnessmark.v1.ListRigsResponse\x12O\n" +
 	"\bListRuns\x12\x1f.witnessmark.v1.ListRunsRequest\x1a .witnessmark.v1.ListRunsResponse0\x01\x12O\n" +
@@ -2697,7 +2790,8 @@ const file_witnessmark_v1_answer_proto_rawDesc = "" +
 	"\aRetract\x12\x1e.witnessmark.v1.RetractRequest\x1a\x1f.witnessmark.v1.RetractResponse\x12P\n" +
 	"\tReinstate\x12 .witnessmark.v1.ReinstateRequest\x1a!.witnessmark.v1.ReinstateResponse\x12[\n" +
 	"\fCheckArchive\x12#.witnessmark.v1.CheckArchiveRequest\x1a$.witnessmark.v1.CheckArchiveResponse0\x01\x12I\n" +
-	"\x06Backup\x12\x1d.witnessmark.v1.BackupRequest\x1a\x1e.witnessmark.v1.BackupResponse0\x01\x12J\n" +
+	"\x06Backup\x12\x1d.witnessmark.v1.BackupRequest\x1a\x1e.witnessmark.v1.BackupResponse0\x01\x12X\n" +
+	"\vMakeDossier\x12\".witnessmark.v1.MakeDossierRequest\x1a#.witnessmark.v1.MakeDossierResponse0\x01\x12J\n" +
 	"\aGetMark\x12\x1e.witnessmark.v1.GetMarkRequest\x1a\x1f.witnessmark.v1.GetMarkResponseB0Z.witnessmark/proto/witnessmark/v1;witnessmarkv1b\x06proto3"
 
 var (
@@ -2712,7 +2806,7 @@ func file_witnessmark_v1_answer_proto_rawDescGZIP() []byte {
 	return file_witnessmark_v1_answer_proto_rawDescData
 }
 
-var file_witnessmark_v1_answer_proto_msgTypes = make([]protoimpl.MessageInfo, 38)
+var file_witnessmark_v1_answer_proto_msgTypes = make([]protoimpl.MessageInfo, 40)
 var file_witnessmark_v1_answer_proto_goTypes = []any{
 	(*ListRigsRequest)(nil),        // 0: witnessmark.v1.ListRigsRequest
 	(*ListRigsResponse)(nil),       // 1: witnessmark.v1.ListRigsResponse
@@ -2750,55 +2844,57 @@ var file_witnessmark_v1_answer_proto_goTypes = []any{
 	(*Mark)(nil),                   // 33: witnessmark.v1.Mark
 	(*GetMarkRequest)(nil),         // 34: witnessmark.v1.GetMarkRequest
 	(*GetMarkResponse)(nil),        // 35: witnessmark.v1.GetMarkResponse
-	nil,                            // 36: witnessmark.v1.Statistics.RefusedEntry
-	nil,                            // 37: witnessmark.v1.Statistics.FlaggedEntry
-	(*Judgement)(nil),              // 38: witnessmark.v1.Judgement
-	(*Waiting)(nil),                // 39: witnessmark.v1.Waiting
-	(*Trouble)(nil),                // 40: witnessmark.v1.Trouble
-	(*ClockOffset)(nil),            // 41: witnessmark.v1.ClockOffset
-	(*Reading)(nil),                // 42: witnessmark.v1.Reading
-	(*Exit)(nil),                   // 43: witnessmark.v1.Exit
-	(*Result)(nil),                 // 44: witnessmark.v1.Result
-	(*AgentCost)(nil),              // 45: witnessmark.v1.AgentCost
-	(*Receipt)(nil),                // 46: witnessmark.v1.Receipt
-	(*Snapshot)(nil),               // 47: witnessmark.v1.Snapshot
+	(*MakeDossierRequest)(nil),     // 36: witnessmark.v1.MakeDossierRequest
+	(*MakeDossierResponse)(nil),    // 37: witnessmark.v1.MakeDossierResponse
+	nil,                            // 38: witnessmark.v1.Statistics.RefusedEntry
+	nil,                            // 39: witnessmark.v1.Statistics.FlaggedEntry
+	(*Judgement)(nil),              // 40: witnessmark.v1.Judgement
+	(*Waiting)(nil),                // 41: witnessmark.v1.Waiting
+	(*Trouble)(nil),                // 42: witnessmark.v1.Trouble
+	(*ClockOffset)(nil),            // 43: witnessmark.v1.ClockOffset
+	(*Reading)(nil),                // 44: witnessmark.v1.Reading
+	(*Exit)(nil),                   // 45: witnessmark.v1.Exit
+	(*Result)(nil),                 // 46: witnessmark.v1.Result
+	(*AgentCost)(nil),              // 47: witnessmark.v1.AgentCost
+	(*Receipt)(nil),                // 48: witnessmark.v1.Receipt
+	(*Snapshot)(nil),               // 49: witnessmark.v1.Snapshot
 }
 var file_witnessmark_v1_answer_proto_depIdxs = []int32{
 	2,  // 0: witnessmark.v1.ListRigsResponse.rigs:type_name -> witnessmark.v1.RigSummary
 	3,  // 1: witnessmark.v1.RigSummary.beat:type_name -> witnessmark.v1.BeatSummary
-	38, // 2: witnessmark.v1.BeatSummary.judgement:type_name -> witnessmark.v1.Judgement
+	40, // 2: witnessmark.v1.BeatSummary.judgement:type_name -> witnessmark.v1.Judgement
 	4,  // 3: witnessmark.v1.BeatSummary.moved:type_name -> witnessmark.v1.MovedFact
-	39, // 4: witnessmark.v1.BeatSummary.waiting:type_name -> witnessmark.v1.Waiting
-	40, // 5: witnessmark.v1.BeatSummary.troubles:type_name -> witnessmark.v1.Trouble
-	41, // 6: witnessmark.v1.BeatSummary.offset:type_name -> witnessmark.v1.ClockOffset
-	42, // 7: witnessmark.v1.MovedFact.was:type_name -> witnessmark.v1.Reading
-	42, // 8: witnessmark.v1.MovedFact.now:type_name -> witnessmark.v1.Reading
+	41, // 4: witnessmark.v1.BeatSummary.waiting:type_name -> witnessmark.v1.Waiting
+	42, // 5: witnessmark.v1.BeatSummary.troubles:type_name -> witnessmark.v1.Trouble
+	43, // 6: witnessmark.v1.BeatSummary.offset:type_name -> witnessmark.v1.ClockOffset
+	44, // 7: witnessmark.v1.MovedFact.was:type_name -> witnessmark.v1.Reading
+	44, // 8: witnessmark.v1.MovedFact.now:type_name -> witnessmark.v1.Reading
 	7,  // 9: witnessmark.v1.ListRunsResponse.runs:type_name -> witnessmark.v1.RunSummary
-	43, // 10: witnessmark.v1.RunSummary.exit:type_name -> witnessmark.v1.Exit
-	38, // 11: witnessmark.v1.RunSummary.judgement:type_name -> witnessmark.v1.Judgement
-	44, // 12: witnessmark.v1.RunSummary.results:type_name -> witnessmark.v1.Result
+	45, // 10: witnessmark.v1.RunSummary.exit:type_name -> witnessmark.v1.Exit
+	40, // 11: witnessmark.v1.RunSummary.judgement:type_name -> witnessmark.v1.Judgement
+	46, // 12: witnessmark.v1.RunSummary.results:type_name -> witnessmark.v1.Result
 	10, // 13: witnessmark.v1.RunSummary.statistics:type_name -> witnessmark.v1.Statistics
-	45, // 14: witnessmark.v1.RunSummary.agent_cost:type_name -> witnessmark.v1.AgentCost
-	46, // 15: witnessmark.v1.RunSummary.receipt:type_name -> witnessmark.v1.Receipt
+	47, // 14: witnessmark.v1.RunSummary.agent_cost:type_name -> witnessmark.v1.AgentCost
+	48, // 15: witnessmark.v1.RunSummary.receipt:type_name -> witnessmark.v1.Receipt
 	8,  // 16: witnessmark.v1.RunSummary.retraction:type_name -> witnessmark.v1.Retraction
 	9,  // 17: witnessmark.v1.Retraction.history:type_name -> witnessmark.v1.Retracting
-	36, // 18: witnessmark.v1.Statistics.refused:type_name -> witnessmark.v1.Statistics.RefusedEntry
-	37, // 19: witnessmark.v1.Statistics.flagged:type_name -> witnessmark.v1.Statistics.FlaggedEntry
+	38, // 18: witnessmark.v1.Statistics.refused:type_name -> witnessmark.v1.Statistics.RefusedEntry
+	39, // 19: witnessmark.v1.Statistics.flagged:type_name -> witnessmark.v1.Statistics.FlaggedEntry
 	13, // 20: witnessmark.v1.ListKeptResponse.runs:type_name -> witnessmark.v1.KeptRun
 	16, // 21: witnessmark.v1.ShowRunResponse.detail:type_name -> witnessmark.v1.RunDetail
 	7,  // 22: witnessmark.v1.RunDetail.summary:type_name -> witnessmark.v1.RunSummary
 	33, // 23: witnessmark.v1.AcceptMarkResponse.mark:type_name -> witnessmark.v1.Mark
-	46, // 24: witnessmark.v1.AcceptMarkResponse.receipt:type_name -> witnessmark.v1.Receipt
+	48, // 24: witnessmark.v1.AcceptMarkResponse.receipt:type_name -> witnessmark.v1.Receipt
 	23, // 25: witnessmark.v1.CheckArchiveResponse.progress:type_name -> witnessmark.v1.CheckProgress
 	24, // 26: witnessmark.v1.CheckArchiveResponse.finding:type_name -> witnessmark.v1.Finding
 	25, // 27: witnessmark.v1.CheckArchiveResponse.summary:type_name -> witnessmark.v1.CheckSummary
 	28, // 28: witnessmark.v1.BackupResponse.head:type_name -> witnessmark.v1.BackupHead
 	7,  // 29: witnessmark.v1.RetractResponse.summary:type_name -> witnessmark.v1.RunSummary
-	46, // 30: witnessmark.v1.RetractResponse.receipt:type_name -> witnessmark.v1.Receipt
+	48, // 30: witnessmark.v1.RetractResponse.receipt:type_name -> witnessmark.v1.Receipt
 	7,  // 31: witnessmark.v1.ReinstateResponse.summary:type_name -> witnessmark.v1.RunSummary
-	46, // 32: witnessmark.v1.ReinstateResponse.receipt:type_name -> witnessmark.v1.Receipt
+	48, // 32: witnessmark.v1.ReinstateResponse.receipt:type_name -> witnessmark.v1.Receipt
 	33, // 33: witnessmark.v1.GetMarkResponse.mark:type_name -> witnessmark.v1.Mark
-	47, // 34: witnessmark.v1.GetMarkResponse.snapshot:type_name -> witnessmark.v1.Snapshot
+	49, // 34: witnessmark.v1.GetMarkResponse.snapshot:type_name -> witnessmark.v1.Snapshot
 	0,  // 35: witnessmark.v1.AnswerService.ListRigs:input_type -> witnessmark.v1.ListRigsRequest
 	5,  // 36: witnessmark.v1.AnswerService.ListRuns:input_type -> witnessmark.v1.ListRunsRequest
 	11, // 37: witnessmark.v1.AnswerService.ListKept:input_type -> witnessmark.v1.ListKeptRequest
@@ -2809,20 +2905,22 @@ var file_witnessmark_v1_answer_proto_depIdxs = []int32{
 	31, // 42: witnessmark.v1.AnswerService.Reinstate:input_type -> witnessmark.v1.ReinstateRequest
 	21, // 43: witnessmark.v1.AnswerService.CheckArchive:input_type -> witnessmark.v1.CheckArchiveRequest
 	26, // 44: witnessmark.v1.AnswerService.Backup:input_type -> witnessmark.v1.BackupRequest
-	34, // 45: witnessmark.v1.AnswerService.GetMark:input_type -> witnessmark.v1.GetMarkRequest
-	1,  // 46: witnessmark.v1.AnswerService.ListRigs:output_type -> witnessmark.v1.ListRigsResponse
-	6,  // 47: witnessmark.v1.AnswerService.ListRuns:output_type -> witnessmark.v1.ListRunsResponse
-	12, // 48: witnessmark.v1.AnswerService.ListKept:output_type -> witnessmark.v1.ListKeptResponse
-	15, // 49: witnessmark.v1.AnswerService.ShowRun:output_type -> witnessmark.v1.ShowRunResponse
-	18, // 50: witnessmark.v1.AnswerService.ReadAttachment:output_type -> witnessmark.v1.ReadAttachmentResponse
-	20, // 51: witnessmark.v1.AnswerService.AcceptMark:output_type -> witnessmark.v1.AcceptMarkResponse
-	30, // 52: witnessmark.v1.AnswerService.Retract:output_type -> witnessmark.v1.RetractResponse
-	32, // 53: witnessmark.v1.AnswerService.Reinstate:output_type -> witnessmark.v1.ReinstateResponse
-	22, // 54: witnessmark.v1.AnswerService.CheckArchive:output_type -> witnessmark.v1.CheckArchiveResponse
-	27, // 55: witnessmark.v1.AnswerService.Backup:output_type -> witnessmark.v1.BackupResponse
-	35, // 56: witnessmark.v1.AnswerService.GetMark:output_type -> witnessmark.v1.GetMarkResponse
-	46, // [46:57] is the sub-list for method output_type
-	35, // [35:46] is the sub-list for method input_type
+	36, // 45: witnessmark.v1.AnswerService.MakeDossier:input_type -> witnessmark.v1.MakeDossierRequest
+	34, // 46: witnessmark.v1.AnswerService.GetMark:input_type -> witnessmark.v1.GetMarkRequest
+	1,  // 47: witnessmark.v1.AnswerService.ListRigs:output_type -> witnessmark.v1.ListRigsResponse
+	6,  // 48: witnessmark.v1.AnswerService.ListRuns:output_type -> witnessmark.v1.ListRunsResponse
+	12, // 49: witnessmark.v1.AnswerService.ListKept:output_type -> witnessmark.v1.ListKeptResponse
+	15, // 50: witnessmark.v1.AnswerService.ShowRun:output_type -> witnessmark.v1.ShowRunResponse
+	18, // 51: witnessmark.v1.AnswerService.ReadAttachment:output_type -> witnessmark.v1.ReadAttachmentResponse
+	20, // 52: witnessmark.v1.AnswerService.AcceptMark:output_type -> witnessmark.v1.AcceptMarkResponse
+	30, // 53: witnessmark.v1.AnswerService.Retract:output_type -> witnessmark.v1.RetractResponse
+	32, // 54: witnessmark.v1.AnswerService.Reinstate:output_type -> witnessmark.v1.ReinstateResponse
+	22, // 55: witnessmark.v1.AnswerService.CheckArchive:output_type -> witnessmark.v1.CheckArchiveResponse
+	27, // 56: witnessmark.v1.AnswerService.Backup:output_type -> witnessmark.v1.BackupResponse
+	37, // 57: witnessmark.v1.AnswerService.MakeDossier:output_type -> witnessmark.v1.MakeDossierResponse
+	35, // 58: witnessmark.v1.AnswerService.GetMark:output_type -> witnessmark.v1.GetMarkResponse
+	47, // [47:59] is the sub-list for method output_type
+	35, // [35:47] is the sub-list for method input_type
 	35, // [35:35] is the sub-list for extension type_name
 	35, // [35:35] is the sub-list for extension extendee
 	0,  // [0:35] is the sub-list for field type_name
@@ -2856,7 +2954,7 @@ func file_witnessmark_v1_answer_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_witnessmark_v1_answer_proto_rawDesc), len(file_witnessmark_v1_answer_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   38,
+			NumMessages:   40,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

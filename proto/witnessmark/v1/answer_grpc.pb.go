@@ -29,6 +29,7 @@ const (
 	AnswerService_Reinstate_FullMethodName      = "/witnessmark.v1.AnswerService/Reinstate"
 	AnswerService_CheckArchive_FullMethodName   = "/witnessmark.v1.AnswerService/CheckArchive"
 	AnswerService_Backup_FullMethodName         = "/witnessmark.v1.AnswerService/Backup"
+	AnswerService_MakeDossier_FullMethodName    = "/witnessmark.v1.AnswerService/MakeDossier"
 	AnswerService_GetMark_FullMethodName        = "/witnessmark.v1.AnswerService/GetMark"
 )
 
@@ -58,6 +59,8 @@ type AnswerServiceClient interface {
 	CheckArchive(ctx context.Context, in *CheckArchiveRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[CheckArchiveResponse], error)
 	// Backup gives a consistent copy of the archive's file.
 	Backup(ctx context.Context, in *BackupRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[BackupResponse], error)
+	// MakeDossier gives the file that proves a run.
+	MakeDossier(ctx context.Context, in *MakeDossierRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[MakeDossierResponse], error)
 	// GetMark gives the reference in force.
 	GetMark(ctx context.Context, in *GetMarkRequest, opts ...grpc.CallOption) (*GetMarkResponse, error)
 }
@@ -224,6 +227,25 @@ func (c *answerServiceClient) Backup(ctx context.Context, in *BackupRequest, opt
 // This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
 type AnswerService_BackupClient = grpc.ServerStreamingClient[BackupResponse]
 
+func (c *answerServiceClient) MakeDossier(ctx context.Context, in *MakeDossierRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[MakeDossierResponse], error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	stream, err := c.cc.NewStream(ctx, &AnswerService_ServiceDesc.Streams[6], AnswerService_MakeDossier_FullMethodName, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	x := &grpc.GenericClientStream[MakeDossierRequest, MakeDossierResponse]{ClientStream: stream}
+	if err := x.ClientStream.SendMsg(in); err != nil {
+		return nil, err
+	}
+	if err := x.ClientStream.CloseSend(); err != nil {
+		return nil, err
+	}
+	return x, nil
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type AnswerService_MakeDossierClient = grpc.ServerStreamingClient[MakeDossierResponse]
+
 func (c *answerServiceClient) GetMark(ctx context.Context, in *GetMarkRequest, opts ...grpc.CallOption) (*GetMarkResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(GetMarkResponse)
@@ -260,6 +282,8 @@ type AnswerServiceServer interface {
 	CheckArchive(*CheckArchiveRequest, grpc.ServerStreamingServer[CheckArchiveResponse]) error
 	// Backup gives a consistent copy of the archive's file.
 	Backup(*BackupRequest, grpc.ServerStreamingServer[BackupResponse]) error
+	// MakeDossier gives the file that proves a run.
+	MakeDossier(*MakeDossierRequest, grpc.ServerStreamingServer[MakeDossierResponse]) error
 	// GetMark gives the reference in force.
 	GetMark(context.Context, *GetMarkRequest) (*GetMarkResponse, error)
 	mustEmbedUnimplementedAnswerServiceServer()
@@ -301,6 +325,9 @@ func (UnimplementedAnswerServiceServer) CheckArchive(*CheckArchiveRequest, grpc.
 }
 func (UnimplementedAnswerServiceServer) Backup(*BackupRequest, grpc.ServerStreamingServer[BackupResponse]) error {
 	return status.Error(codes.Unimplemented, "method Backup not implemented")
+}
+func (UnimplementedAnswerServiceServer) MakeDossier(*MakeDossierRequest, grpc.ServerStreamingServer[MakeDossierResponse]) error {
+	return status.Error(codes.Unimplemented, "method MakeDossier not implemented")
 }
 func (UnimplementedAnswerServiceServer) GetMark(context.Context, *GetMarkRequest) (*GetMarkResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetMark not implemented")
@@ -464,6 +491,17 @@ func _AnswerService_Backup_Handler(srv interface{}, stream grpc.ServerStream) er
 // This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
 type AnswerService_BackupServer = grpc.ServerStreamingServer[BackupResponse]
 
+func _AnswerService_MakeDossier_Handler(srv interface{}, stream grpc.ServerStream) error {
+	m := new(MakeDossierRequest)
+	if err := stream.RecvMsg(m); err != nil {
+		return err
+	}
+	return srv.(AnswerServiceServer).MakeDossier(m, &grpc.GenericServerStream[MakeDossierRequest, MakeDossierResponse]{ServerStream: stream})
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type AnswerService_MakeDossierServer = grpc.ServerStreamingServer[MakeDossierResponse]
+
 func _AnswerService_GetMark_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(GetMarkRequest)
 	if err := dec(in); err != nil {
@@ -539,6 +577,11 @@ var AnswerService_ServiceDesc = grpc.ServiceDesc{
 		{
 			StreamName:    "Backup",
 			Handler:       _AnswerService_Backup_Handler,
+			ServerStreams: true,
+		},
+		{
+			StreamName:    "MakeDossier",
+			Handler:       _AnswerService_MakeDossier_Handler,
 			ServerStreams: true,
 		},
 	},

@@ -1,0 +1,180 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"regexp"
+
+	"github.com/spf13/cobra"
+	"golang.org/x/mod/sumdb/note"
+
+	"witnessmark/internal/answer"
+	"witnessmark/internal/dossier"
+	"witnessmark/internal/drift"
+	"witnessmark/internal/fault"
+	"witnessmark/internal/screen"
+)
+
+func dossierCommand(d *desk) *cobra.Command {
+	var file string
+	cmd := &cobra.Command{
+		Use:   "dossier RUN -o FILE",
+		Short: "Make one file that proves a run, and that others can check",
+		Long: `Make one file that proves a run: its record as the rig signed it, its raw logs, the
+setup and the mark it was judged by, what the trail tells of it since, and the
+proofs. It is an ordinary zip archive with a cover page to read first, and is
+verified before it gets its name. The same run gives the same bytes until the
+trail has grown.`,
+		Example: "  collector dossier k7q2m9xd -o orrery-k7q2m9xd.zip",
+		Args:    cobra.ExactArgs(1),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if file == "" {
+				return screen.Misuse("name a new file with -o FILE", "dossier: it needs -o FILE")
+			}
+			return d.ask(cmd.Context(), func(b answer.Book, _ string) error { return d.dossier(cmd.Context(), b, args[0], file) })
+		},
+	}
+	cmd.Flags().StringVarP(&file, "output", "o", "", "write to the new file `FILE`")
+	d.jsonFlag(cmd)
+	return cmd
+}
+
+func (d *desk) dossier(ctx context.Context, b answer.Book, id, file string) error {
+	var r dossier.Report
+	size := 0
+	err := newFile(file, func(w io.Writer) error {
+		var got bytes.Buffer
+		if err := b.Dossier(ctx, id, &got); err != nil {
+			return err
+		}
+		var err error
+		if r, err = dossier.Verify(got.Bytes(), dossier.Keys{}); err != nil {
+			return screen.Exit(screen.NotProved, fault.New("make dossier", id, err).
+				WithHint("what the collector gave does not verify, and is not kept; look at the archive with: collector check"))
+		}
+		size = got.Len()
+		_, err = w.Write(got.Bytes())
+		return err
+	})
+	if err != nil {
+		return err
+	}
+	if d.json {
+		return screen.JSON(d.stdout, struct {
+			File     string         `json:"file"`
+			Bytes    int            `json:"bytes"`
+			Run      string         `json:"run"`
+			Standing drift.Standing `json:"standing"`
+		}{file, size, r.Run, r.Standing})
+	}
+	_, err = fmt.Fprintf(d.stdout, "%s: run %s of %s, %s, %s, verified; others check it with: collector verify\n",
+		screen.Clean(file), screen.Clean(r.Run), screen.Clean(r.Rig), r.Standing, screen.Bytes(int64(size)))
+	return err
+}
+
+func verifyCommand(d *desk) *cobra.Command {
+	var keys []string
+	cmd := &cobra.Command{
+		Use:   "verify FILE [--key KEY]...",
+		Short: "Check a dossier, offline, and say line by line what holds",
+		Long: `Check a dossier: every signature, hash and proof in it; and work out again its
+statistics, flags and cover from the raw log and the facts. It asks no collector.
+
+--key gives a key that you know from elsewhere: a collector's, as agent trail shows
+it, or the SHA-256 of a rig's, as collector rigs --json shows it, or its first 16
+digits. Without them the keys in the file are
+used: then it shows that all belongs together, and not whose it is.
+
+Lines begin with "holds", or "note" for what deserves a second look. Exits 4 with
+the first thing that does not hold.`,
+		Example: "  collector verify orrery-k7q2m9xd.zip\n  collector verify orrery-k7q2m9xd.zip --key witnessmark.example/1a2b+3c4d5e6f+AbCd... --key 5f1c0a9b7d3e2468",
+		Args:    cobra.ExactArgs(1),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			known, err := keysOf(keys)
+			if err != nil {
+				return err
+			}
+			return d.verify(args[0], known)
+		},
+	}
+	cmd.Flags().StringArrayVar(&keys, "key", nil, "a collector's or a rig's `KEY` that is known from elsewhere; may be given more than once")
+	d.jsonFlag(cmd)
+	return cmd
+}
+
+var rigKey = regexp.MustCompile(`^[0-9a-f]{16,64}$`)
+
+func keysOf(keys []string) (known dossier.Keys, err error) {
+	for _, k := range keys {
+		if _, err := note.NewVerifier(k); err == nil {
+			known.Collectors = append(known.Collectors, k)
+		} else if rigKey.MatchString(k) {
+			known.Rigs = append(known.Rigs, k)
+		} else {
+			return known, screen.Misuse("a collector's key is shown by: agent trail; a rig's, 16 to 64 hexadecimal digits, by: collector rigs --json", "--key %s: neither a collector's key nor a rig's", k)
+		}
+	}
+	return known, nil
+}
+
+// mostDossier bounds the file that is read: the largest delivery and then some.
+const mostDossier = 4 << 30
+
+func (d *desk) verify(file string, known dossier.Keys) error {
+	b, err := readWhole(file)
+	if err != nil {
+		return fault.New("verify", file, cause(err)).WithHint("name a file that collector dossier has made")
+	}
+	r, err := dossier.Verify(b, known)
+	if d.json {
+		err = errors.Join(verdictJSON(d.stdout, r), err)
+	} else {
+		for _, l := range r.Lines {
+			word := "holds"
+			if l.Doubt {
+				word = "note "
+			}
+			fmt.Fprintf(d.stdout, "%s  %s: %s\n", word, screen.Clean(l.Member), screen.Clean(l.Holds))
+		}
+	}
+	if err != nil {
+		return screen.Exit(screen.NotProved, fault.New("verify", file, err).WithHint("do not rely on this file; ask for it again, and keep this one as evidence"))
+	}
+	if !d.json {
+		_, err = fmt.Fprintf(d.stdout, "all of it holds: run %s of rig %s, %s\n", screen.Clean(r.Run), screen.Clean(r.Rig), r.Standing)
+	}
+	return err
+}
+
+func verdictJSON(w io.Writer, r dossier.Report) error {
+	v := struct {
+		dossier.Report
+		Holds  bool   `json:"holds"`
+		Member string `json:"failed_member,omitempty"`
+		Why    string `json:"failed_why,omitempty"`
+	}{Report: r, Holds: r.Failed == nil}
+	if v.Lines == nil {
+		v.Lines = []dossier.Line{}
+	}
+	if f := r.Failed; f != nil {
+		v.Member, v.Why = f.Member, f.Why.Error()
+	}
+	return screen.JSON(w, v)
+}
+
+func readWhole(file string) ([]byte, error) {
+	f, err := os.Open(file)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	b, err := io.ReadAll(io.LimitReader(f, mostDossier+1))
+	if err == nil && len(b) > mostDossier {
+		err = fmt.Errorf("it is larger than any dossier, %s", screen.Bytes(mostDossier))
+	}
+	return b, err
+}

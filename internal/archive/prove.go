@@ -1,0 +1,148 @@
+package archive
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+
+	bolt "go.etcd.io/bbolt"
+	"golang.org/x/mod/sumdb/note"
+
+	"witnessmark/internal/fault"
+	"witnessmark/internal/trail"
+)
+
+// Proof shows a run's place in the trail and that of all that the trail tells of
+// it, under one head.
+type Proof struct {
+	VerifierKey string
+	Head        []byte // the signed note
+	Receipt     trail.Receipt
+	Consistency []trail.Hash // from the receipt's tree to the head's
+	// Entries are by index: the run's own, the mark that it was held against and the
+	// marked record's, its retractions and reinstatements, and later restores.
+	Entries []ProvedEntry
+	Summary []byte // whose hash the run's own entry has
+}
+
+// ProvedEntry is a leaf of the trail with the path from it to the root.
+type ProvedEntry struct {
+	Index int64
+	Leaf  []byte
+	Proof []trail.Hash
+}
+
+// Prove proves a run by its whole id. MarkRun is the run that it was held against,
+// "" for none.
+func (a *Archive) Prove(id, markRun string) (p Proof, err error) {
+	err = a.db.View(func(tx *bolt.Tx) error {
+		p, err = a.prove(tx, id, markRun)
+		return err
+	})
+	if err != nil {
+		return Proof{}, fault.New("prove run", id, err)
+	}
+	return p, nil
+}
+
+func (a *Archive) prove(tx *bolt.Tx, id, markRun string) (p Proof, err error) {
+	run := tx.Bucket(bRuns).Bucket([]byte(id))
+	if run == nil {
+		return p, ErrNotFound
+	}
+	head, err := a.head(tx)
+	if err != nil {
+		return p, err
+	}
+	p.VerifierKey, p.Head = a.key, bytes.Clone(tx.Bucket(bTrail).Get(kHead))
+	p.Summary = bytes.Clone(tx.Bucket(bSummary).Get(run.Get([]byte("at"))))
+	if p.Receipt, err = receiptOf(tx, id); err != nil {
+		return p, err
+	}
+	if p.Consistency, err = trail.ProveConsistency(p.Receipt.Size, head.Size, hashReader{tx}); err != nil {
+		return p, err
+	}
+	indexes, err := entriesOf(tx, id, markRun, p.Receipt.Index)
+	if err != nil {
+		return p, err
+	}
+	for _, i := range indexes {
+		e := ProvedEntry{Index: i, Leaf: bytes.Clone(tx.Bucket(bLeaves).Get(number(i)))}
+		if e.Proof, err = trail.ProveInclusion(head.Size, i, hashReader{tx}); err != nil {
+			return p, err
+		}
+		p.Entries = append(p.Entries, e)
+	}
+	return p, nil
+}
+
+// entriesOf gives the places of the entries that tell of a run, in order.
+func entriesOf(tx *bolt.Tx, id, markRun string, own int64) (indexes []int64, err error) {
+	indexes = []int64{own}
+	if markRun != "" {
+		marked, err := receiptOf(tx, markRun)
+		if err != nil {
+			return nil, fmt.Errorf("its mark, run %s: %w", markRun, err)
+		}
+		at, err := acceptance(tx, markRun, own)
+		if err != nil {
+			return nil, err
+		}
+		indexes = append(indexes, marked.Index, at)
+	}
+	history, err := retractionsOf(tx, id)
+	if err != nil {
+		return nil, err
+	}
+	for _, r := range history {
+		indexes = append(indexes, r.Index)
+	}
+	later, err := restores(tx)
+	if err != nil {
+		return nil, err
+	}
+	for _, r := range later {
+		if r.Index > own {
+			indexes = append(indexes, r.Index)
+		}
+	}
+	slices.Sort(indexes)
+	return slices.Compact(indexes), nil
+}
+
+// acceptance finds the last entry before another's place that made a run the
+// mark.
+func acceptance(tx *bolt.Tx, markRun string, before int64) (int64, error) {
+	found := int64(-1)
+	err := tx.Bucket(bMarks).ForEach(func(k, v []byte) error {
+		var m Mark
+		if err := json.Unmarshal(v, &m); err != nil {
+			return fmt.Errorf("mark at %q: %w", k, err)
+		}
+		if m.RunID == markRun && m.Index < before {
+			found = max(found, m.Index)
+		}
+		return nil
+	})
+	if err == nil && found < 0 {
+		err = fmt.Errorf("the acceptance of its mark, run %s: %w", markRun, ErrNotFound)
+	}
+	return found, err
+}
+
+// Origin names the archive's trail.
+func (a *Archive) Origin() string { return a.origin }
+
+// Sign makes a note of a text that is not a head, signed by the trail's key.
+func (a *Archive) Sign(text string) ([]byte, error) {
+	if a.ReadOnly() {
+		return nil, fault.New("sign", a.db.Path(), ErrReadOnly).WithHint(needsKey)
+	}
+	if strings.HasPrefix(text, a.origin+"\n") {
+		return nil, fault.New("sign", a.db.Path(), errors.New("it reads like a head of the trail"))
+	}
+	return note.Sign(&note.Note{Text: text}, a.signer)
+}

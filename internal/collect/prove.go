@@ -1,0 +1,68 @@
+package collect
+
+import (
+	"context"
+	"io"
+
+	"witnessmark/internal/answer"
+	"witnessmark/internal/dossier"
+	"witnessmark/internal/record"
+)
+
+// Dossier implements answer.Book.
+func (c *Collector) Dossier(_ context.Context, id string, w io.Writer) error {
+	contents, err := c.contents(id)
+	if err != nil {
+		return err
+	}
+	b, err := contents.Make(c.archive.Origin(), c.archive.Sign)
+	if err == nil {
+		_, err = w.Write(b)
+	}
+	return err
+}
+
+// contents gathers what proves a run.
+func (c *Collector) contents(id string) (out dossier.Contents, err error) {
+	if id, err = c.resolve(id); err != nil {
+		return out, err
+	}
+	st, err := c.archive.Run(id)
+	if err != nil {
+		return out, meaning(err)
+	}
+	run, err := record.Decode(st.Signed.Bytes)
+	if err != nil {
+		return out, err
+	}
+	out.Signed = st.Signed
+	for _, a := range run.Attachments {
+		b, err := c.archive.Part(id, a.Name)
+		if err != nil {
+			return out, err
+		}
+		out.Files = append(out.Files, b)
+	}
+	s, err := answer.ParseSummary(st.Summary)
+	if err != nil {
+		return out, err
+	}
+	if mark := s.Judgement.MarkRun; mark != "" {
+		st, err := c.archive.Run(mark)
+		if err != nil {
+			return out, err
+		}
+		out.Mark = &st.Signed
+	}
+	out.Proof, err = c.proof(id, s.Judgement.MarkRun)
+	return out, err
+}
+
+func (c *Collector) proof(id, mark string) (dossier.Proof, error) {
+	p, err := c.archive.Prove(id, mark)
+	out := dossier.Proof{VerifierKey: p.VerifierKey, Head: p.Head, Receipt: p.Receipt, Consistency: p.Consistency, Summary: p.Summary}
+	for _, e := range p.Entries {
+		out.Entries = append(out.Entries, dossier.ProvedEntry(e))
+	}
+	return out, meaning(err)
+}

@@ -1,0 +1,201 @@
+package dossier
+
+import (
+	"archive/zip"
+	"bytes"
+	"crypto/sha256"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"strings"
+
+	"witnessmark/internal/record"
+	"witnessmark/internal/trail"
+)
+
+// Contents is all that a dossier holds but its cover, which follows from it.
+type Contents struct {
+	Signed record.Signed
+	Files  [][]byte // the attachments, in the record's order
+	Mark   *record.Signed
+	Proof  Proof
+}
+
+// Proof shows a run's place in the trail and that of all that the trail tells of
+// it, under one head.
+type Proof struct {
+	VerifierKey string
+	Head        []byte // the signed note
+	Receipt     trail.Receipt
+	Consistency []trail.Hash  // from the receipt's tree to the head's
+	Entries     []ProvedEntry // by index
+	Summary     []byte        // as kept: the run's own entry has its hash
+}
+
+// ProvedEntry is a leaf of the trail with the path from it to the root.
+type ProvedEntry struct {
+	Index int64        `json:"index"`
+	Leaf  []byte       `json:"leaf"`
+	Proof []trail.Hash `json:"proof"`
+}
+
+// Edition is of the rules by which statistics, flags and cover are worked out. It
+// goes up with every change to what they give for the same run.
+const Edition = 1
+
+// The members by name; files are named by fileName.
+const (
+	coverName    = "cover.txt"
+	recordName   = "record"
+	sigName      = "record.sig"
+	setupName    = "setup.toml"
+	markName     = "mark/record"
+	markSigName  = "mark/record.sig"
+	keyName      = "trail/key"
+	receiptName  = "trail/receipt.json"
+	summaryName  = "trail/summary"
+	entriesName  = "trail/entries.json"
+	headName     = "trail/head"
+	sealName     = "seal"
+	filesFolder  = "files/"
+	mostMembers  = 10000
+	mostNameSize = 300
+)
+
+// member is one file of the container.
+type member struct {
+	name string
+	data []byte
+}
+
+// signature is record.sig.
+type signature struct {
+	PublicKey []byte `json:"public_key"`
+	Signature []byte `json:"signature"`
+}
+
+// receiptFile is trail/receipt.json.
+type receiptFile struct {
+	Receipt     trail.Receipt `json:"receipt"`
+	Consistency []trail.Hash  `json:"consistency"`
+}
+
+// Make gives the file, with the seal that sign makes a note of by the trail's key.
+// It does not verify: Verify what it gives.
+func (c Contents) Make(origin string, sign func(text string) ([]byte, error)) ([]byte, error) {
+	members, err := c.members()
+	if err != nil {
+		return nil, err
+	}
+	seal, err := sign(sealText(origin, Edition, members))
+	if err != nil {
+		return nil, at(sealName, err)
+	}
+	return pack(append(members, member{sealName, seal}))
+}
+
+// sealText lists the members. Its first line keeps it from being taken for a head.
+func sealText(origin string, edition int, members []member) string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "%s/dossier\nedition %d\n", origin, edition)
+	for _, m := range members {
+		b.WriteString(m.line())
+	}
+	return b.String()
+}
+
+// line is the member's line in the seal.
+func (m member) line() string {
+	return fmt.Sprintf("%x %d %s\n", sha256.Sum256(m.data), len(m.data), m.name)
+}
+
+func (c Contents) members() ([]member, error) {
+	run, err := record.Decode(c.Signed.Bytes)
+	if err != nil {
+		return nil, at(recordName, err)
+	}
+	if len(c.Files) != len(run.Attachments) {
+		return nil, at(recordName, fmt.Errorf("it binds %d files, and %d are here", len(run.Attachments), len(c.Files)))
+	}
+	cover, err := c.cover(run)
+	if err != nil {
+		return nil, err
+	}
+	ms := []member{{coverName, cover}, {recordName, c.Signed.Bytes}, {sigName, signatureOf(c.Signed)}}
+	for i, a := range run.Attachments {
+		ms = append(ms, member{fileName(i, a.Name), c.Files[i]})
+	}
+	if run.Setup != nil {
+		ms = append(ms, member{setupName, run.Setup.Source})
+	}
+	if c.Mark != nil {
+		ms = append(ms, member{markName, c.Mark.Bytes}, member{markSigName, signatureOf(*c.Mark)})
+	}
+	return append(ms,
+		member{keyName, []byte(c.Proof.VerifierKey + "\n")},
+		member{receiptName, text(receiptFile{c.Proof.Receipt, c.Proof.Consistency})},
+		member{summaryName, c.Proof.Summary},
+		member{entriesName, text(c.Proof.Entries)},
+		member{headName, c.Proof.Head}), nil
+}
+
+func signatureOf(s record.Signed) []byte { return text(signature{s.PublicKey, s.Signature}) }
+
+// text is the one spelling of a JSON member. Its values hold only what JSON can.
+func text(v any) []byte {
+	b, err := json.MarshalIndent(v, "", "  ")
+	if err != nil {
+		panic("dossier: " + err.Error())
+	}
+	return append(b, '\n')
+}
+
+// fileName gives an attachment a name that is safe wherever the zip is unpacked.
+func fileName(i int, name string) string {
+	safe := strings.Map(func(r rune) rune {
+		if r == '.' || r == '-' || r == '_' || r >= '0' && r <= '9' || r >= 'A' && r <= 'Z' || r >= 'a' && r <= 'z' {
+			return r
+		}
+		return '_'
+	}, name)
+	if len(safe) > 100 {
+		safe = safe[len(safe)-100:]
+	}
+	return fmt.Sprintf("%s%d-%s", filesFolder, i+1, safe)
+}
+
+// pack writes the container: no compression and no times, so that the bytes do
+// not hang on a library's version or on the hour.
+func pack(members []member) ([]byte, error) {
+	var b bytes.Buffer
+	z := zip.NewWriter(&b)
+	for _, m := range members {
+		w, err := z.CreateHeader(&zip.FileHeader{Name: m.name, Method: zip.Store})
+		if err == nil {
+			_, err = w.Write(m.data)
+		}
+		if err != nil {
+			return nil, at(m.name, err)
+		}
+	}
+	if err := z.Close(); err != nil {
+		return nil, err
+	}
+	return b.Bytes(), nil
+}
+
+// ErrNotProved is returned when something in a dossier does not hold.
+var ErrNotProved = errors.New("it does not hold")
+
+// Fault names the member that does not hold.
+type Fault struct {
+	Member string
+	Why    error
+}
+
+func (f *Fault) Error() string { return f.Member + ": " + f.Why.Error() }
+
+// Unwrap gives the reason, and ErrNotProved.
+func (f *Fault) Unwrap() []error { return []error{f.Why, ErrNotProved} }
+
+func at(name string, err error) error { return &Fault{name, err} }

@@ -1,0 +1,68 @@
+package dossier
+
+import (
+	"bytes"
+	"fmt"
+	"strings"
+
+	"witnessmark/internal/answer"
+	"witnessmark/internal/record"
+	"witnessmark/internal/screen"
+	"witnessmark/internal/trail"
+)
+
+// cover is the page that a person reads: it follows from the other members.
+func (c Contents) cover(run *record.Run) ([]byte, error) {
+	s, err := answer.ParseSummary(c.Proof.Summary)
+	if err != nil {
+		return nil, at(summaryName, err)
+	}
+	after, err := c.tell(run)
+	if err != nil {
+		return nil, err
+	}
+	r := s.Retracted(after.history()).Brief().WithRecord(run)
+	r.Receipt = answer.ReceiptOf(c.Proof.Receipt)
+	var b bytes.Buffer
+	line := func(format string, args ...any) { fmt.Fprintf(&b, format+"\n", args...) }
+	line("Dossier of run %s\n%s\n", run.ID, strings.Repeat("=", len("Dossier of run ")+len(run.ID)))
+	line("This file proves one timed run: what was measured, on what, in which state, and that")
+	line("nothing was altered since. Check it, on any machine, with: collector verify FILE\n")
+	if err := screen.Run(&b, r); err != nil {
+		return nil, err
+	}
+	if err := screen.FactsOfRun(&b, *r.Facts); err != nil {
+		return nil, err
+	}
+	if run.Setup != nil {
+		line("\nDeclared setup %s, %s", screen.Clean(run.Setup.Label), screen.Clean(run.Setup.FileName))
+		for l := range strings.Lines(string(run.Setup.Source)) {
+			line("  %s", screen.Clean(strings.TrimRight(l, "\r\n")))
+		}
+	}
+	c.signatures(line, run, after)
+	return b.Bytes(), nil
+}
+
+// signatures tells who signed what and when, and what came after.
+func (c Contents) signatures(line func(string, ...any), run *record.Run, after story) {
+	line("\nWho signed what")
+	line("  rig %s signed the record with key %s", screen.Clean(run.Rig), record.Fingerprint(c.Signed.PublicKey))
+	if e, err := trail.ParseEntry(c.Proof.Receipt.Leaf); err == nil {
+		line("  the collector kept it as entry %d of its trail, %s UTC", c.Proof.Receipt.Index, screen.At(e.At))
+	}
+	if after.marked != nil {
+		line("  its mark was accepted by %s, %s UTC: %s", screen.Clean(after.marked.Actor), screen.At(after.marked.At), screen.Clean(after.marked.Text))
+	}
+	line("  the collector's heads and this file's seal are signed with %s", screen.Clean(c.Proof.VerifierKey))
+	line("\nWhat came after")
+	if len(after.changes)+len(after.restores) == 0 {
+		line("  nothing that this file knows of")
+	}
+	for _, x := range after.changes {
+		line("  %s UTC, entry %d: %v by %s: %s", screen.At(x.At), x.index, x.Kind, screen.Clean(x.Actor), screen.Clean(x.Text))
+	}
+	for _, x := range after.restores {
+		line("  %s UTC, entry %d: the archive was restored by %s: %s", screen.At(x.At), x.index, screen.Clean(x.Actor), screen.Clean(x.Text))
+	}
+}

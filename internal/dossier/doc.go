@@ -1,0 +1,41 @@
+// Package dossier knows the one file that proves one run, and how to check it with
+// nothing but public keys at hand.
+//
+// # The file
+//
+// A zip archive whose members are stored, not compressed, without times, in this
+// order, so that the same run in the same archive gives the same bytes:
+//
+//	cover.txt            for a person: what was measured, on what, what the collector made of
+//	                     it, who signed what and when, what came after
+//	record               the record's exact bytes
+//	record.sig           JSON: the rig's public key and its signature over the record
+//	files/1-orrery.csv   each attachment byte for byte, numbered in the record's order
+//	setup.toml           the declared setup, where there was one
+//	mark/record          the record of the run whose snapshot was the mark, where there was one
+//	mark/record.sig      its key and signature
+//	trail/key            the public key that signs the trail's heads
+//	trail/receipt.json   what the rig was given when its record was kept, with the proof that
+//	                     the present tree only adds to the tree of then
+//	trail/summary        what the collector made of the run then
+//	trail/entries.json   the entries of the trail that tell of the run, with their proofs
+//	trail/head           the present head, a signed note
+//	seal                 name, size and SHA-256 of every member above in their order, with the
+//	                     edition of the rules they were made by, a note signed by the trail's key
+//
+// # What it proves
+//
+// [Verify] shows that the rig's key signed this record, that the files are those the
+// record binds, that the collector had it at that place of its trail by then and
+// judged it so, that its trail has only grown from then to the present head, and
+// what the trail tells of the run since. It works statistics, flags and cover out
+// again; where it does so by rules of another edition than the file was made by,
+// a difference is told and the trail's and the seal's word stands.
+//
+// It cannot show that the collector left nothing out: a retraction that is not in
+// the file may stand in the trail. A newer dossier, or a collector that follows,
+// tells. Whose the keys are is for the reader, who gives those known from elsewhere.
+//
+// The package opens no file, asks no network and knows no archive. A rig is known by
+// its public key; certificates, once rigs have them, belong beside record.sig.
+package dossier

@@ -1,0 +1,369 @@
+package dossier_test
+
+import (
+	"archive/zip"
+	"bytes"
+	"crypto/ed25519"
+	"errors"
+	"flag"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+
+	"golang.org/x/mod/sumdb/note"
+
+	"witnessmark/internal/answer"
+	"witnessmark/internal/deliver"
+	"witnessmark/internal/dossier"
+	"witnessmark/internal/drift"
+	"witnessmark/internal/labtest"
+	"witnessmark/internal/record"
+	"witnessmark/internal/trail"
+)
+
+// kept is a collector with a run that was held against a mark.
+type kept struct {
+	*labtest.Collector
+	ask    answer.Client
+	heron  *labtest.Rig
+	marked labtest.Run
+	run    labtest.Run
+}
+
+func keep(t testing.TB) *kept {
+	t.Helper()
+	k := &kept{Collector: labtest.NewCollector(t), heron: labtest.NewRig("heron", labtest.Seeded(11))}
+	k.ask = answer.NewClient(k)
+	k.marked = k.send(t)
+	if _, _, err := k.ask.AcceptMark(t.Context(), k.marked.ID, "keeper", "memory checked"); err != nil {
+		t.Fatal(err)
+	}
+	k.run = k.send(t)
+	return k
+}
+
+func (k *kept) send(t testing.TB) labtest.Run {
+	t.Helper()
+	run := k.heron.Finish(labtest.Shape{Plain: true, LogBytes: 3000, Setup: "memory-rated"})
+	if _, err := deliver.Send(t.Context(), k, run.Signed, run.Parts()); err != nil {
+		t.Fatal(err)
+	}
+	return run
+}
+
+func (k *kept) dossier(t testing.TB) []byte {
+	t.Helper()
+	var b bytes.Buffer
+	if err := k.ask.Dossier(t.Context(), k.run.ID, &b); err != nil {
+		t.Fatal(err)
+	}
+	return b.Bytes()
+}
+
+func (k *kept) keys() dossier.Keys {
+	return dossier.Keys{Collectors: []string{k.Archive.VerifierKey()}, Rigs: []string{record.Fingerprint(k.run.Signed.PublicKey)}}
+}
+
+func verified(t testing.TB, b []byte, known dossier.Keys) dossier.Report {
+	t.Helper()
+	r, err := dossier.Verify(b, known)
+	if err != nil {
+		t.Fatalf("%v; before it held %v", err, r.Lines)
+	}
+	return r
+}
+
+func doubts(r dossier.Report) (out []string) {
+	for _, l := range r.Lines {
+		if l.Doubt {
+			out = append(out, l.Member+": "+l.Holds)
+		}
+	}
+	return out
+}
+
+// TestHolds: with the archive gone and only public keys at hand all holds, and the
+// same run gives the same bytes.
+func TestHolds(t *testing.T) {
+	k := keep(t)
+	b := k.dossier(t)
+	if !bytes.Equal(b, k.dossier(t)) {
+		t.Error("the same run gives other bytes")
+	}
+	keys := k.keys()
+	k.Archive.Close()
+	r := verified(t, b, keys)
+	if d := doubts(r); len(d) > 0 {
+		t.Errorf("with both keys known there is doubt: %q", d)
+	}
+	if r.Run != k.run.ID || r.Rig != "heron" || r.Standing == "" {
+		t.Errorf("%+v", r)
+	}
+	if d := doubts(verified(t, b, dossier.Keys{})); len(d) != 2 {
+		t.Errorf("without keys: %q", d)
+	}
+	raw := membersOf(t, b)
+	if i := slices.IndexFunc(raw, func(m member) bool { return strings.HasPrefix(m.name, "files/") }); i < 0 || !bytes.Equal(raw[i].data, k.run.Data[0]) {
+		t.Error("the raw log is not in it, byte for byte")
+	}
+	cover := string(raw[0].data)
+	for _, want := range []string{k.run.ID, "key " + keys.Rigs[0], "accepted by keeper", "nothing that this file knows of", "memory-rated", "Flags"} {
+		if !strings.Contains(cover, want) {
+			t.Errorf("the cover lacks %q:\n%s", want, cover)
+		}
+	}
+}
+
+type member struct {
+	name string
+	data []byte
+}
+
+func membersOf(t testing.TB, b []byte) (out []member) {
+	t.Helper()
+	z, err := zip.NewReader(bytes.NewReader(b), int64(len(b)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, f := range z.File {
+		r, err := f.Open()
+		if err != nil {
+			t.Fatal(err)
+		}
+		data, err := io.ReadAll(r)
+		if err != nil {
+			t.Fatal(err)
+		}
+		out = append(out, member{f.Name, data})
+	}
+	return out
+}
+
+func zipOf(t testing.TB, ms []member) []byte {
+	t.Helper()
+	var b bytes.Buffer
+	z := zip.NewWriter(&b)
+	for _, m := range ms {
+		w, err := z.CreateHeader(&zip.FileHeader{Name: m.name, Method: zip.Store})
+		if err == nil {
+			_, err = w.Write(m.data)
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := z.Close(); err != nil {
+		t.Fatal(err)
+	}
+	return b.Bytes()
+}
+
+// refused wants a fault of the member.
+func refused(t *testing.T, what string, b []byte, known dossier.Keys, names ...string) {
+	t.Helper()
+	_, err := dossier.Verify(b, known)
+	var f *dossier.Fault
+	if !errors.As(err, &f) || !errors.Is(err, dossier.ErrNotProved) {
+		t.Errorf("%s: %v", what, err)
+	} else if !slices.Contains(names, f.Member) {
+		t.Errorf("%s: %v, and not of %v", what, err, names)
+	}
+}
+
+// TestEveryMember: each is altered, removed, put elsewhere, doubled.
+func TestEveryMember(t *testing.T) {
+	k := keep(t)
+	r := labtest.Rand(t)
+	ms := membersOf(t, k.dossier(t))
+	if !bytes.Equal(zipOf(t, ms), k.dossier(t)) {
+		t.Fatal("the test's container is not the one that is made")
+	}
+	tried := 0
+	for i, m := range ms {
+		for range 40 {
+			changed := slices.Clone(ms)
+			changed[i].data = bytes.Clone(m.data)
+			changed[i].data[r.IntN(len(m.data))] ^= byte(1 + r.IntN(255))
+			names := []string{m.name}
+			if m.name == "trail/key" {
+				names = append(names, "seal") // a key of another signature
+			}
+			refused(t, "altered "+m.name, zipOf(t, changed), k.keys(), names...)
+			tried++
+		}
+		refused(t, "removed "+m.name, zipOf(t, slices.Delete(slices.Clone(ms), i, i+1)), k.keys(), m.name)
+		at := (i + 1 + r.IntN(len(ms)-1)) % len(ms)
+		moved := slices.Insert(slices.Delete(slices.Clone(ms), i, i+1), at, m)
+		names := []string{ms[min(i, at)].name, moved[min(i, at)].name} // the first that is not at its place
+		if last := moved[len(moved)-1].name; last != "seal" {
+			names = []string{last}
+		}
+		refused(t, "moved "+m.name, zipOf(t, moved), k.keys(), names...)
+		refused(t, "doubled "+m.name, zipOf(t, slices.Insert(slices.Clone(ms), i, m)), k.keys(), m.name, nextName(ms, i), m.name)
+		empty := slices.Clone(ms)
+		empty[i].data = nil
+		refused(t, "emptied "+m.name, zipOf(t, empty), k.keys(), m.name)
+	}
+	refused(t, "added", zipOf(t, append(slices.Clone(ms), member{"more", []byte("x")})), k.keys(), "more")
+	t.Logf("%d members, %d bytes changed", len(ms), tried)
+}
+
+func nextName(ms []member, i int) string {
+	if i+1 < len(ms) {
+		return ms[i+1].name
+	}
+	return ""
+}
+
+// TestContainer: no byte of the container itself can be changed either, nor
+// anything hidden before, in or behind it.
+func TestContainer(t *testing.T) {
+	k := keep(t)
+	b := k.dossier(t)
+	r := labtest.Rand(t)
+	for range 1000 {
+		c := bytes.Clone(b)
+		i := r.IntN(len(c))
+		c[i] ^= byte(1 + r.IntN(255))
+		if _, err := dossier.Verify(c, k.keys()); !errors.Is(err, dossier.ErrNotProved) {
+			t.Fatalf("byte %d changed: %v", i, err)
+		}
+	}
+	for what, c := range map[string][]byte{"behind": append(bytes.Clone(b), 0), "before": append([]byte("x"), b...), "cut": b[:len(b)-1], "none": nil} {
+		if _, err := dossier.Verify(c, k.keys()); !errors.Is(err, dossier.ErrNotProved) {
+			t.Errorf("%s: %v", what, err)
+		}
+	}
+}
+
+// TestForged: what somebody with keys of his own can make belongs together, and is
+// still refused by who knows the right keys.
+func TestForged(t *testing.T) {
+	k := keep(t)
+	stranger := labtest.Key(labtest.Seeded(99))
+	signer, err := trail.NewSigner("collector.dome.example/trail", stranger)
+	if err != nil {
+		t.Fatal(err)
+	}
+	key, err := trail.VerifierKey("collector.dome.example/trail", stranger.Public().(ed25519.PublicKey))
+	if err != nil {
+		t.Fatal(err)
+	}
+	ms := membersOf(t, k.dossier(t))
+	reseal := func(change func(ms []member)) []byte {
+		c := slices.Clone(ms)
+		change(c)
+		var text strings.Builder
+		text.WriteString("collector.dome.example/trail/dossier\nedition 1\n")
+		for _, m := range c[:len(c)-1] {
+			fmt.Fprintf(&text, "%x %d %s\n", record.Signed{Bytes: m.data}.SHA256(), len(m.data), m.name)
+		}
+		seal, err := note.Sign(&note.Note{Text: text.String()}, signer)
+		if err != nil {
+			t.Fatal(err)
+		}
+		c[len(c)-1].data = seal
+		return zipOf(t, c)
+	}
+	place := func(c []member, name string) *member {
+		return &c[slices.IndexFunc(c, func(m member) bool { return m.name == name })]
+	}
+	mine := reseal(func(c []member) { place(c, "trail/key").data = []byte(key + "\n") })
+	refused(t, "the forger's key", mine, k.keys(), "trail/key")
+	// Nobody's key is known, all is sealed anew: the head is not the forger's.
+	refused(t, "the forger's key, none known", mine, dossier.Keys{}, "trail/head")
+	withHead := reseal(func(c []member) {
+		place(c, "trail/key").data = []byte(key + "\n")
+		h, err := trail.OpenHead(place(c, "trail/head").data, labtest.Verifiers(t, k.Archive.VerifierKey()))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if place(c, "trail/head").data, err = trail.SignHead(h, signer); err != nil {
+			t.Fatal(err)
+		}
+	})
+	refused(t, "a head signed anew", withHead, dossier.Keys{}, "trail/receipt.json")
+	refused(t, "another rig's key", k.dossier(t), dossier.Keys{Rigs: []string{"0123456789abcdef"}}, "record.sig")
+}
+
+// TestAfter: a dossier made before a retraction and a restore goes on verifying,
+// and a newer one tells of them.
+func TestAfter(t *testing.T) {
+	k := keep(t)
+	before := k.dossier(t)
+	if _, _, err := k.ask.Retract(t.Context(), k.run.ID, "keeper", "a lamp shone on the sensor"); err != nil {
+		t.Fatal(err)
+	}
+	retracted := k.dossier(t)
+	if _, _, err := k.ask.Reinstate(t.Context(), k.run.ID, "keeper", "it was the other rig"); err != nil {
+		t.Fatal(err)
+	}
+	if _, _, err := k.Archive.Restored("keeper", "the disk died", nil); err != nil {
+		t.Fatal(err)
+	}
+	k.send(t)
+	after := k.dossier(t)
+	was := verified(t, before, k.keys())
+	if r := verified(t, retracted, k.keys()); r.Standing != drift.Voided || len(doubts(r)) != 1 || !strings.Contains(doubts(r)[0], "a lamp shone on the sensor") {
+		t.Errorf("retracted: %v %q", r.Standing, doubts(r))
+	}
+	r := verified(t, after, k.keys())
+	d := strings.Join(doubts(r), "\n")
+	for _, want := range []string{"retraction by keeper: a lamp", "reinstatement by keeper: it was the other rig", "restored by keeper: the disk died"} {
+		if !strings.Contains(d, want) || !strings.Contains(string(membersOf(t, after)[0].data), strings.Split(want, ": ")[1]) {
+			t.Errorf("%q is not told in %s", want, d)
+		}
+	}
+	if r.Standing != was.Standing {
+		t.Errorf("reinstated it is %v, and was %v", r.Standing, was.Standing)
+	}
+}
+
+// FuzzVerify: what is not a dossier is a fault, and what is one is spelt in one way.
+func FuzzVerify(f *testing.F) {
+	b, err := os.ReadFile("testdata/edition-1.zip")
+	if err != nil {
+		f.Fatal(err)
+	}
+	f.Add(b)
+	f.Add(b[:len(b)/2])
+	f.Fuzz(func(t *testing.T, c []byte) {
+		_, err := dossier.Verify(c, dossier.Keys{})
+		if err == nil && !bytes.Equal(b, c) {
+			t.Fatal("accepted in another spelling")
+		}
+		if err != nil && !errors.Is(err, dossier.ErrNotProved) {
+			t.Fatal(err)
+		}
+	})
+}
+
+var update = flag.Bool("update", false, "write a dossier of this edition anew")
+
+// TestEditions: dossiers made by earlier versions go on verifying. One of the
+// present edition that does not says that Edition must go up, and a file be added.
+func TestEditions(t *testing.T) {
+	name := fmt.Sprintf("testdata/edition-%d.zip", dossier.Edition)
+	if *update {
+		if err := os.WriteFile(name, keep(t).dossier(t), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	files, err := filepath.Glob("testdata/edition-*.zip")
+	if err != nil || !slices.Contains(files, name) {
+		t.Fatalf("%v: no %s", err, name)
+	}
+	for _, f := range files {
+		b, err := os.ReadFile(f)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if r, err := dossier.Verify(b, dossier.Keys{}); err != nil || r.Rig != "heron" {
+			t.Errorf("%s: %v", f, err)
+		}
+	}
+}

@@ -1,0 +1,129 @@
+package dossier
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+
+	"witnessmark/internal/answer"
+	"witnessmark/internal/record"
+	"witnessmark/internal/trail"
+)
+
+// story is what the trail tells of a run beside its own entry.
+type story struct {
+	marked    *trail.Entry // the acceptance of its mark
+	changes   []told       // retractions and reinstatements
+	restores  []told
+	retracted bool
+}
+
+// told is an entry and its place.
+type told struct {
+	trail.Entry
+	index int64
+}
+
+// tell sorts the entries of a proof by what they tell of a run, without checking
+// their proofs. Each must have its part in the story.
+func (c Contents) tell(run *record.Run) (s story, err error) {
+	last := int64(-1)
+	own, marked := false, c.Mark == nil
+	for _, p := range c.Proof.Entries {
+		e, err := trail.ParseEntry(p.Leaf)
+		if err == nil && p.Index <= last {
+			err = errors.New("the entries are not in order")
+		}
+		if err != nil {
+			return s, entryFault(p.Index, err)
+		}
+		last = p.Index
+		switch {
+		case e.Kind == trail.KindRecord && p.Index == c.Proof.Receipt.Index && bytes.Equal(p.Leaf, c.Proof.Receipt.Leaf):
+			own = true
+		case e.Kind == trail.KindRecord && c.Mark != nil && e.Digest == trail.Digest(c.Mark.SHA256()):
+			marked = true
+		case e.Kind == trail.KindMark && c.isMark(e, run) && p.Index < c.Proof.Receipt.Index:
+			s.marked = &e
+		case e.Subject == run.ID && e.Digest == trail.Digest(c.Signed.SHA256()) && s.changedBy(e, p.Index):
+		case e.Kind == trail.KindRestore && p.Index > c.Proof.Receipt.Index:
+			s.restores = append(s.restores, told{e, p.Index})
+		default:
+			return s, entryFault(p.Index, fmt.Errorf("a %v of %s does not belong here", e.Kind, e.Subject))
+		}
+	}
+	if !own || !marked || (s.marked != nil) != (c.Mark != nil) {
+		return s, at(entriesName, errors.New("the entry of the record, of its mark or of the mark's record is missing"))
+	}
+	return s, nil
+}
+
+func entryFault(index int64, err error) error {
+	return at(entriesName, fmt.Errorf("entry %d: %w", index, err))
+}
+
+func (c Contents) isMark(e trail.Entry, run *record.Run) bool {
+	label := ""
+	if run.Setup != nil {
+		label = run.Setup.Label
+	}
+	return c.Mark != nil && e.Subject == run.Rig+"/"+label && e.Digest == trail.Digest(c.Mark.SHA256())
+}
+
+// changedBy takes a retraction or its withdrawal, in turns.
+func (s *story) changedBy(e trail.Entry, index int64) bool {
+	if e.Kind != trail.KindRetraction && e.Kind != trail.KindReinstatement || s.retracted != (e.Kind == trail.KindReinstatement) {
+		return false
+	}
+	s.retracted = !s.retracted
+	s.changes = append(s.changes, told{e, index})
+	return true
+}
+
+// history gives the retractions as a summary shows them.
+func (s story) history() (out []answer.Retracting) {
+	for _, c := range s.changes {
+		out = append(out, answer.Retracting{Withdrawn: c.Kind == trail.KindReinstatement, At: c.At, By: c.Actor, Why: c.Text, Index: c.index})
+	}
+	return out
+}
+
+// entries checks what the trail tells of the run, and the mark.
+func (v *verification) entries() (err error) {
+	for _, p := range v.Proof.Entries {
+		if err := trail.CheckInclusion(v.head, p.Index, p.Leaf, p.Proof); err != nil {
+			return at(entriesName, err)
+		}
+	}
+	if v.after, err = v.tell(v.run); err != nil {
+		return err
+	}
+	v.holds(entriesName, "%d entries are in the trail", len(v.Proof.Entries))
+	if v.Mark != nil {
+		if err := v.mark(); err != nil {
+			return err
+		}
+	}
+	for _, c := range v.after.changes {
+		v.doubt(entriesName, "entry %d, %s UTC: %v by %s: %s", c.index, c.At.Format("2006-01-02 15:04:05"), c.Kind, c.Actor, c.Text)
+	}
+	for _, c := range v.after.restores {
+		v.doubt(entriesName, "entry %d, %s UTC: the archive was restored by %s: %s", c.index, c.At.Format("2006-01-02 15:04:05"), c.Actor, c.Text)
+	}
+	return nil
+}
+
+func (v *verification) mark() error {
+	if err := v.Mark.Verify(); err != nil {
+		return at(markSigName, err)
+	}
+	m, err := record.Decode(v.Mark.Bytes)
+	if err != nil {
+		return at(markName, err)
+	}
+	if m.Rig != v.run.Rig {
+		return at(markName, fmt.Errorf("it is of rig %s", m.Rig))
+	}
+	v.holds(markName, "run %s, signed by key %s, was accepted as the mark by %s", m.ID, record.Fingerprint(v.Mark.PublicKey), v.after.marked.Actor)
+	return nil
+}

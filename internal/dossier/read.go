@@ -1,0 +1,166 @@
+package dossier
+
+import (
+	"archive/zip"
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"slices"
+	"strings"
+
+	"witnessmark/internal/record"
+)
+
+// container is the name under which faults of the whole file are told.
+const container = "the file itself"
+
+// unpack lists the members of a container. Nothing is decompressed, so that no
+// member is larger than the file.
+func unpack(b []byte) ([]member, error) {
+	z, err := zip.NewReader(bytes.NewReader(b), int64(len(b)))
+	if err != nil {
+		return nil, at(container, fmt.Errorf("it is no dossier: %w", err))
+	}
+	if len(z.File) > mostMembers {
+		return nil, at(container, fmt.Errorf("it has %d members; at most %d are read", len(z.File), mostMembers))
+	}
+	var out []member
+	left := len(b)
+	for _, f := range z.File {
+		if f.Method != zip.Store || len(f.Name) > mostNameSize {
+			return nil, at(short(f.Name), errors.New("it is compressed, or its name is too long"))
+		}
+		r, err := f.Open()
+		if err != nil {
+			return nil, at(short(f.Name), err)
+		}
+		data, err := io.ReadAll(io.LimitReader(r, int64(left)+1))
+		r.Close()
+		if err != nil {
+			return nil, at(short(f.Name), err)
+		}
+		// Members that lie over each other could make much of little.
+		if left -= len(data); left < 0 {
+			return nil, at(container, errors.New("its members lie over each other"))
+		}
+		out = append(out, member{f.Name, data})
+	}
+	return out, nil
+}
+
+// short is a member's name as it is told; it may be anything.
+func short(name string) string { return name[:min(len(name), mostNameSize)] }
+
+// reader takes members in their order.
+type reader struct {
+	members []member
+	next    int
+	err     error
+}
+
+// has says whether a member of the name is there, wherever.
+func (r *reader) has(name string) bool {
+	return slices.ContainsFunc(r.members, func(m member) bool { return m.name == name })
+}
+
+// find gives a member wherever it is.
+func find(members []member, name string) ([]byte, error) {
+	i := slices.IndexFunc(members, func(m member) bool { return m.name == name })
+	if i < 0 {
+		return nil, at(name, errors.New("it is missing"))
+	}
+	return members[i].data, nil
+}
+
+// take gives the next member, which must have the name.
+func (r *reader) take(name string) []byte {
+	switch {
+	case r.err != nil:
+		return nil
+	case r.next < len(r.members) && r.members[r.next].name == name:
+		r.next++
+		return r.members[r.next-1].data
+	}
+	if _, r.err = find(r.members, name); r.err == nil {
+		r.err = at(name, fmt.Errorf("it is not at its place, %d", r.next+1))
+	}
+	return nil
+}
+
+// parse takes a JSON member that is spelt as Make spells it.
+func (r *reader) parse(name string, v any) {
+	b := r.take(name)
+	if r.err != nil {
+		return
+	}
+	d := json.NewDecoder(bytes.NewReader(b))
+	d.DisallowUnknownFields()
+	if err := d.Decode(v); err != nil {
+		r.err = at(name, err)
+	} else if !bytes.Equal(text(v), b) {
+		r.err = at(name, errors.New("it is not spelt as it is written"))
+	}
+}
+
+func (r *reader) signed(name, sig string) (s record.Signed) {
+	s.Bytes = r.take(name)
+	var x signature
+	r.parse(sig, &x)
+	s.PublicKey, s.Signature = x.PublicKey, x.Signature
+	return s
+}
+
+// opened is a file taken apart.
+type opened struct {
+	Contents
+	run     *record.Run
+	members []member // all of them, the seal last
+}
+
+// open gives the members their meaning.
+func open(members []member) (o *opened, err error) {
+	o = &opened{members: members}
+	r := &reader{members: o.members}
+	r.take(coverName)
+	if o.Signed = r.signed(recordName, sigName); r.err != nil {
+		return nil, r.err
+	}
+	if o.run, err = record.Decode(o.Signed.Bytes); err != nil {
+		return nil, at(recordName, err)
+	}
+	run, c := o.run, &o.Contents
+	for i, a := range run.Attachments {
+		c.Files = append(c.Files, r.take(fileName(i, a.Name)))
+	}
+	if run.Setup != nil {
+		if s := r.take(setupName); r.err == nil && !bytes.Equal(s, run.Setup.Source) {
+			r.err = at(setupName, errors.New("it is not the setup that the record carries"))
+		}
+	}
+	if r.has(markName) || r.has(markSigName) {
+		m := r.signed(markName, markSigName)
+		c.Mark = &m
+	}
+	r.proof(&c.Proof)
+	r.take(sealName)
+	if r.err == nil && r.next < len(o.members) {
+		r.err = at(short(o.members[r.next].name), errors.New("it does not belong into a dossier, or not at this place"))
+	}
+	return o, r.err
+}
+
+func (r *reader) proof(p *Proof) {
+	key := string(r.take(keyName))
+	p.VerifierKey = strings.TrimSuffix(key, "\n")
+	if r.err == nil && p.VerifierKey+"\n" != key {
+		r.err = at(keyName, errors.New("it is not spelt as it is written"))
+	}
+	var x receiptFile
+	r.parse(receiptName, &x)
+	p.Receipt, p.Consistency = x.Receipt, x.Consistency
+	p.Summary = r.take(summaryName)
+	r.parse(entriesName, &p.Entries)
+	p.Head = r.take(headName)
+}

@@ -1,0 +1,354 @@
+package dossier
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+
+	"golang.org/x/mod/sumdb/note"
+
+	"witnessmark/internal/answer"
+	"witnessmark/internal/drift"
+	"witnessmark/internal/judge"
+	"witnessmark/internal/record"
+	"witnessmark/internal/rig"
+	"witnessmark/internal/trail"
+)
+
+// Keys are those that the reader has from elsewhere. Where there are none of a
+// sort, the key in the file is used and the report says so.
+type Keys struct {
+	Collectors []string // verifier keys, as the signed note format spells them
+	Rigs       []string // SHA-256 of the public key in hexadecimal, or at least its first 16 digits
+}
+
+// Line is one thing that holds.
+type Line struct {
+	Member string `json:"member"`
+	Holds  string `json:"holds"`
+	Doubt  bool   `json:"doubt,omitempty"` // it is worth a second look, and proves nothing wrong
+}
+
+// Report is what verification found.
+type Report struct {
+	Run      string         `json:"run"`
+	Rig      string         `json:"rig"`
+	Standing drift.Standing `json:"standing"` // now, as far as the file knows
+	Lines    []Line         `json:"lines"`
+	// Failed is the first thing that does not hold, nil when all does.
+	Failed *Fault `json:"-"`
+}
+
+// Verify checks all of a file. The error is a [Fault], and in the report, too, with
+// what held before it.
+func Verify(b []byte, known Keys) (Report, error) {
+	v := &verification{known: known}
+	err := v.all(b)
+	if err != nil && !errors.As(err, &v.report.Failed) {
+		v.report.Failed = &Fault{container, err}
+	}
+	if v.report.Failed != nil {
+		return v.report, v.report.Failed
+	}
+	return v.report, nil
+}
+
+type verification struct {
+	*opened
+	known   Keys
+	report  Report
+	edition int
+	keys    note.Verifiers
+	head    trail.Head
+	own     trail.Entry // the record's
+	summary answer.Summary
+	after   story
+}
+
+func (v *verification) holds(member, format string, args ...any) {
+	v.report.Lines = append(v.report.Lines, Line{Member: member, Holds: fmt.Sprintf(format, args...)})
+}
+
+func (v *verification) doubt(member, format string, args ...any) {
+	v.report.Lines = append(v.report.Lines, Line{Member: member, Holds: fmt.Sprintf(format, args...), Doubt: true})
+}
+
+func (v *verification) all(b []byte) error {
+	members, err := unpack(b)
+	if err != nil {
+		return err
+	}
+	// The seal first: it names what was altered, whatever that makes of the rest.
+	if err := v.collectorKey(members); err != nil {
+		return err
+	}
+	if err := v.sealed(members); err != nil {
+		return err
+	}
+	if v.opened, err = open(members); err != nil {
+		return err
+	}
+	v.report.Run, v.report.Rig = v.run.ID, v.run.Rig
+	for _, step := range []func() error{
+		v.record, v.files, v.heads, v.receipt, v.entries, v.summarised, v.statistics, v.flags, v.cover,
+	} {
+		if err := step(); err != nil {
+			return err
+		}
+	}
+	return v.whole(b)
+}
+
+func (v *verification) collectorKey(members []member) error {
+	b, err := find(members, keyName)
+	if err != nil {
+		return err
+	}
+	text := strings.TrimSuffix(string(b), "\n")
+	key, err := note.NewVerifier(text)
+	if err != nil {
+		return at(keyName, err)
+	}
+	v.keys = note.VerifierList(key)
+	if len(v.known.Collectors) == 0 {
+		v.doubt(keyName, "the collector's key is taken from the file: compare %s with the one that it publishes", text)
+		return nil
+	}
+	if !slices.Contains(v.known.Collectors, text) {
+		return at(keyName, fmt.Errorf("%s is not among the collectors' keys that were given", text))
+	}
+	v.holds(keyName, "%s is a key that was given", text)
+	return nil
+}
+
+// sealed holds every member against the list that the collector signed.
+func (v *verification) sealed(all []member) error {
+	seal, err := find(all, sealName)
+	if err != nil {
+		return err
+	}
+	if all[len(all)-1].name != sealName {
+		return at(short(all[len(all)-1].name), errors.New("it stands behind the seal"))
+	}
+	n, err := note.Open(seal, v.keys)
+	if err != nil {
+		return at(sealName, err)
+	}
+	lines := strings.SplitAfter(n.Text, "\n")
+	origin, ok := strings.CutSuffix(lines[0], "/dossier\n")
+	if !ok || len(lines) < 3 || origin != n.Sigs[0].Name || len(n.Sigs) != 1 || len(n.UnverifiedSigs) != 0 {
+		return at(sealName, errors.New("it is no seal, or signed by others too"))
+	}
+	if _, err := fmt.Sscanf(lines[1], "edition %d\n", &v.edition); err != nil {
+		return at(sealName, errors.New("it names no edition"))
+	}
+	members := all[:len(all)-1]
+	if err := against(lines[2:len(lines)-1], members); err != nil {
+		return err
+	}
+	if n.Text != sealText(origin, v.edition, members) {
+		return at(sealName, errors.New("it is not spelt as it is written"))
+	}
+	v.holds(sealName, "the collector %s sealed the file, %d members, under edition %d of the rules", origin, len(members), v.edition)
+	return nil
+}
+
+// against holds members against the seal's lines and names the first that is not
+// what its line says.
+func against(lines []string, members []member) error {
+	for i, line := range lines {
+		_, name, _ := strings.Cut(strings.TrimSuffix(line, "\n"), " ")
+		_, name, _ = strings.Cut(name, " ")
+		if _, err := find(members, name); err != nil {
+			return err
+		}
+		if i >= len(members) || members[i].name != name {
+			return at(name, fmt.Errorf("it is not at its place, %d", i+1))
+		}
+		if members[i].line() != line {
+			return at(name, errors.New("it is not what the collector sealed"))
+		}
+	}
+	if len(members) > len(lines) {
+		return at(short(members[len(lines)].name), errors.New("it was not there when the collector sealed the file"))
+	}
+	return nil
+}
+
+func (v *verification) record() error {
+	if err := v.Signed.Verify(); err != nil {
+		return at(sigName, err)
+	}
+	name := fmt.Sprintf("%x", sha256.Sum256(v.Signed.PublicKey))
+	switch {
+	case len(v.known.Rigs) == 0:
+		v.doubt(sigName, "the rig's key is taken from the file: compare %s with the one that the rig's owner names", name)
+	case !slices.ContainsFunc(v.known.Rigs, func(k string) bool { return len(k) >= 16 && strings.HasPrefix(name, k) }):
+		return at(sigName, fmt.Errorf("key %s is not among the rigs' keys that were given", name))
+	}
+	v.holds(recordName, "run %s of rig %s, sha256 %x, is signed by the key of sha256 %s", v.run.ID, v.run.Rig, v.Signed.SHA256(), name)
+	return nil
+}
+
+func (v *verification) files() error {
+	for i, a := range v.run.Attachments {
+		name := fileName(i, a.Name)
+		if got := record.Attach(a.Name, a.Kind, v.Files[i]); got != a {
+			return at(name, errors.New("it is not the file that the record binds"))
+		}
+		v.holds(name, "%s, %d bytes, is what the record binds", a.Name, a.Size)
+	}
+	if v.run.Setup != nil {
+		v.holds(setupName, "the setup %s is the one in the record", v.run.Setup.Label)
+	}
+	return nil
+}
+
+func (v *verification) heads() (err error) {
+	if v.head, err = trail.OpenHead(v.Proof.Head, v.keys); err != nil {
+		return at(headName, err)
+	}
+	v.holds(headName, "the collector signed a trail of %d entries", v.head.Size)
+	return nil
+}
+
+func (v *verification) receipt() (err error) {
+	r := v.Proof.Receipt
+	var then trail.Head
+	if v.own, then, err = r.Check(v.keys, trail.KindRecord, v.Signed.SHA256()); err != nil {
+		return at(receiptName, err)
+	}
+	if v.own.Subject != v.run.ID || v.own.Actor != v.run.Rig || v.own.Length != int64(len(v.Signed.Bytes)) {
+		return at(receiptName, errors.New("its entry is about another record"))
+	}
+	if r.SeenSize != 0 || r.Consistency != nil {
+		return at(receiptName, errors.New("it holds more than the receipt"))
+	}
+	if err := trail.CheckConsistency(then, v.head, v.Proof.Consistency); err != nil {
+		return at(receiptName, err)
+	}
+	v.holds(receiptName, "the collector kept it as entry %d at %s UTC", r.Index, v.own.At.Format("2006-01-02 15:04:05"))
+	v.holds(receiptName, "from its %d entries of then to the %d of now the trail only grew", then.Size, v.head.Size)
+	return nil
+}
+
+func (v *verification) summarised() (err error) {
+	if v.summary, err = answer.ParseSummary(v.Proof.Summary); err != nil {
+		return at(summaryName, err)
+	}
+	j := v.summary.Judgement
+	switch want := fmt.Sprintf("%s, summary sha256 %x", j.Standing, sha256.Sum256(v.Proof.Summary)); {
+	case v.own.Text == "":
+		v.doubt(summaryName, "the trail does not bind what was made of this run; the collector's seal does")
+	case v.own.Text != want:
+		return at(summaryName, errors.New("it is not what the run's entry in the trail binds"))
+	default:
+		v.holds(summaryName, "the run was judged %s; the run's entry in the trail binds all that was made of it", j.Standing)
+	}
+	if j.Standing != drift.StandingOf(j.Flags) {
+		return at(summaryName, errors.New("its standing is not what its flags make"))
+	}
+	v.report.Standing = j.Standing
+	if v.after.retracted {
+		v.report.Standing = drift.Voided
+	}
+	return nil
+}
+
+// statistics works out again what the raw log says, and holds all of the summary
+// against the record.
+func (v *verification) statistics() error {
+	read := judge.Read(v.run, v.Files)
+	again := answer.Summarise(v.run, v.Signed.SHA256(), read.Statistics, v.summary.Judgement)
+	if same(again.Brief(), v.summary.Brief()) && again.Configuration == v.summary.Configuration {
+		v.holds(summaryName, "statistics and results, worked out again from record and raw log, are the same")
+		return nil
+	}
+	return v.otherwise("its statistics or results are not those that record and raw log give")
+}
+
+// otherwise tells of something that is worked out otherwise: by the same rules it
+// does not hold.
+func (v *verification) otherwise(what string) error {
+	if v.edition == Edition {
+		return at(summaryName, errors.New(what))
+	}
+	v.doubt(summaryName, "%s, by edition %d of the rules; the file is of edition %d", what, Edition, v.edition)
+	return nil
+}
+
+// flags judges the run again by record, setup and mark. What an outcome was held
+// against, earlier runs, is not in the file, nor is the rig's earlier key.
+func (v *verification) flags() error {
+	in := judge.Input(v.run, judge.Read(v.run, v.Files).Found())
+	in.Run.Key = record.Fingerprint(v.Signed.PublicKey)
+	s, err := judge.Setup(v.run)
+	if err != nil {
+		return at(setupName, err)
+	}
+	in.Setup = s
+	if v.Mark != nil {
+		m, err := record.Decode(v.Mark.Bytes)
+		if err != nil {
+			return at(markName, err)
+		}
+		in.Mark = &drift.Mark{RunID: m.ID, Snapshot: m.Before}
+	}
+	others := 0
+	flags := slices.DeleteFunc(slices.Clone(v.summary.Judgement.Flags), func(f drift.Flag) bool {
+		other := f.Kind == drift.Unlike || f.Kind == drift.Moved && f.Fact == rig.Key("rig.key")
+		if other {
+			others++
+		}
+		return other
+	})
+	again := drift.Judge(in)
+	if !same(flags, again.Flags) && len(flags)+len(again.Flags) > 0 {
+		return v.otherwise("its flags are not those that record, setup and mark give")
+	}
+	v.holds(summaryName, "flags, worked out again from record, setup and mark, are the same: %d", len(flags))
+	if others > 0 {
+		v.doubt(summaryName, "%d more rest on the rig's earlier runs, which are not in the file", others)
+	}
+	return nil
+}
+
+// same says whether two values are shown alike.
+func same(a, b any) bool {
+	x, err := json.Marshal(a)
+	y, err2 := json.Marshal(b)
+	return err == nil && err2 == nil && bytes.Equal(x, y)
+}
+
+// cover holds the cover against what the other members say.
+func (v *verification) cover() error {
+	c, err := v.Contents.cover(v.run)
+	if err != nil {
+		return err
+	}
+	switch {
+	case bytes.Equal(c, v.members[0].data):
+		v.holds(coverName, "it says what the members say")
+	case v.edition == Edition:
+		return at(coverName, errors.New("it does not say what the members say"))
+	default:
+		v.doubt(coverName, "it is worded otherwise than edition %d words it; the collector's seal is on it", Edition)
+	}
+	return nil
+}
+
+// whole holds the bytes of the container against those that the members make.
+func (v *verification) whole(b []byte) error {
+	again, err := pack(v.members)
+	if err != nil {
+		return err
+	}
+	if !bytes.Equal(again, b) {
+		return at(container, errors.New("it holds more than its members"))
+	}
+	return nil
+}
