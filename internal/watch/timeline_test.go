@@ -16,8 +16,11 @@ import (
 	"witnessmark/internal/probe"
 )
 
+// roles are what this test is started again as.
+var roles = map[string]func([]string) error{"noter": noteUntilKilled, "appender": appendUntilKilled}
+
 func TestMain(m *testing.M) {
-	labtest.Roles(map[string]func([]string) error{"noter": noteUntilKilled, "appender": appendUntilKilled})
+	labtest.Roles(roles)
 	os.Exit(m.Run())
 }
 
