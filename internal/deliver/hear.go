@@ -93,7 +93,7 @@ func SendBeat(ctx context.Context, conn grpc.ClientConnInterface, b Beat) (BeatR
 }
 
 func beatFailed(ctx context.Context, err error) error {
-	why, msg := meaning(ctx, err)
+	msg, why := meaning(ctx, err)
 	if msg != "" {
 		why = fmt.Errorf("%w: %s", why, msg)
 	}

@@ -177,7 +177,7 @@ func sendChunk(stream sending, b []byte) error {
 
 // explain turns what gRPC says of a delivery into one line for a person.
 func explain(ctx context.Context, err error) error {
-	why, said := meaning(ctx, err)
+	said, why := meaning(ctx, err)
 	if said == "" {
 		return fault.New("deliver", "", why)
 	}
@@ -190,20 +190,20 @@ func explain(ctx context.Context, err error) error {
 
 // meaning gives one of the package's errors for what gRPC says, and its words in
 // one line; none when ctx has ended, whose cause the error has then.
-func meaning(ctx context.Context, err error) (why error, said string) {
+func meaning(ctx context.Context, err error) (said string, why error) {
 	// The collector knows the deadline too, and may be the first to notice it.
 	if end, ok := ctx.Deadline(); ok && time.Until(end) < 50*time.Millisecond {
 		<-ctx.Done()
 	}
 	if ctx.Err() != nil {
-		return fmt.Errorf("%w: %w", ErrUnreachable, context.Cause(ctx)), ""
+		return "", fmt.Errorf("%w: %w", ErrUnreachable, context.Cause(ctx))
 	}
 	st := status.Convert(err)
 	switch st.Code() {
 	case codes.InvalidArgument, codes.FailedPrecondition, codes.AlreadyExists, codes.PermissionDenied, codes.Unauthenticated, codes.OutOfRange, codes.Unimplemented:
-		return ErrRefused, st.Message()
+		return st.Message(), ErrRefused
 	}
-	return ErrUnreachable, plain(st.Message())
+	return plain(st.Message()), ErrUnreachable
 }
 
 // plain takes the network's own words out of gRPC's wrapping of a failed call.
