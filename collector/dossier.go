@@ -86,8 +86,8 @@ statistics, flags and cover from the raw log and the facts. It asks no collector
 
 --key gives a key that you know from elsewhere: a collector's, as agent trail shows
 it, or the SHA-256 of a rig's, as collector rigs --json shows it, or its first 16
-digits. Without them the keys in the file are
-used: then it shows that all belongs together, and not whose it is.
+digits. Without them the keys in the file are used: then it shows that all belongs
+together, and not whose it is.
 
 Lines begin with "holds", or "note" for what deserves a second look. Exits 4 with
 the first thing that does not hold.`,

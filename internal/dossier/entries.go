@@ -7,6 +7,7 @@ import (
 
 	"witnessmark/internal/answer"
 	"witnessmark/internal/record"
+	"witnessmark/internal/screen"
 	"witnessmark/internal/trail"
 )
 
@@ -98,7 +99,7 @@ func (v *verification) entries() (err error) {
 	if v.after, err = v.tell(v.run); err != nil {
 		return err
 	}
-	v.holds(entriesName, "%d entries are in the trail", len(v.Proof.Entries))
+	v.holds(entriesName, "what the trail tells of the run, %s, is in it", screen.Many(len(v.Proof.Entries), "entry", "entries"))
 	if v.Mark != nil {
 		if err := v.mark(); err != nil {
 			return err

@@ -16,6 +16,7 @@ import (
 	"witnessmark/internal/judge"
 	"witnessmark/internal/record"
 	"witnessmark/internal/rig"
+	"witnessmark/internal/screen"
 	"witnessmark/internal/trail"
 )
 
@@ -212,7 +213,7 @@ func (v *verification) heads() (err error) {
 	if v.head, err = trail.OpenHead(v.Proof.Head, v.keys); err != nil {
 		return at(headName, err)
 	}
-	v.holds(headName, "the collector signed a trail of %d entries", v.head.Size)
+	v.holds(headName, "the collector signed a trail of %s", screen.Many(int(v.head.Size), "entry", "entries"))
 	return nil
 }
 
@@ -232,7 +233,7 @@ func (v *verification) receipt() (err error) {
 		return at(receiptName, err)
 	}
 	v.holds(receiptName, "the collector kept it as entry %d at %s UTC", r.Index, v.own.At.Format("2006-01-02 15:04:05"))
-	v.holds(receiptName, "from its %d entries of then to the %d of now the trail only grew", then.Size, v.head.Size)
+	v.holds(receiptName, "from its size of then, %d, to that of now, %d, the trail only grew", then.Size, v.head.Size)
 	return nil
 }
 
