@@ -18,6 +18,24 @@ func Facts(w io.Writer, facts []rig.Fact) error {
 	return t.Write(w)
 }
 
+// Unread prints facts that have no value, with the reason and what would let each
+// be read.
+func Unread(w io.Writer, facts []rig.Fact) error {
+	if len(facts) == 0 {
+		_, err := io.WriteString(w, "every fact could be read\n")
+		return err
+	}
+	t := NewTable("fact", "unread", "detail", "source")
+	for _, f := range facts {
+		detail := f.Unread.Detail
+		if detail == "" && f.Unread.Reason == rig.Absent {
+			detail = "there is no such source"
+		}
+		t.Row(string(f.Key), string(f.Unread.Reason), detail, f.Source)
+	}
+	return t.Write(w)
+}
+
 func factText(f rig.Fact) string {
 	if !f.Read() {
 		return "unread: " + f.Unread.String()
