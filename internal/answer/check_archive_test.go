@@ -73,8 +73,8 @@ func TestBackupOverTheWire(t *testing.T) {
 	if err := c.Backup(t.Context(), begin); err == nil {
 		t.Error("a copy that lacks bytes is taken for whole")
 	}
-	s.stopped = errors.New("the collector's disk is gone")
-	if err := served(t, s, nil).Backup(t.Context(), begin); err == nil {
+	broken := &shelf{copy: s.copy, stopped: errors.New("the collector's disk is gone")}
+	if err := served(t, broken, nil).Backup(t.Context(), begin); err == nil {
 		t.Error("a copy that was broken off is taken for whole")
 	}
 }
