@@ -43,7 +43,7 @@
 //	rig      = ["heron", "plover"]
 //	setup    = ["memory-default", "memory-rated"]   without it runs without a setup
 //
-// A scenario's keys are described beside the program that plays it, in
+// The keys of an agent file are described in deploy/agent.toml. A scenario's keys are described beside the program that plays it, in
 // testdata/planetarium.
 //
 // A Workload and a Setup keep the exact bytes they were read from, since a

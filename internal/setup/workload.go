@@ -78,9 +78,12 @@ type Settle struct {
 // DefaultSettleLimit holds when a [settle] table gives no limit. A design choice.
 const DefaultSettleLimit = 10 * time.Minute
 
+// layoutKeys say how a log is laid out.
+var layoutKeys = []string{"column", "unit", "kind", "separator", "decimal", "header", "comment", "stamp", "stamp_unit"}
+
 var workloadSchema = schema{
 	{"", []string{"name", "version", "command", "prepare", "dir", "env", "repeats", "timeout", "content", "settings", "log", "result", "settle"}},
-	{"log", []string{"path", "column", "unit", "kind", "separator", "decimal", "header", "comment", "stamp", "stamp_unit"}},
+	{"log", append([]string{"path"}, layoutKeys...)},
 	{"result.NAME", []string{"pattern", "unit", "better"}},
 	{"settle", []string{"below", "other_load", "limit"}},
 }
@@ -157,8 +160,17 @@ func (r *reader) log(root *node) *Log {
 		return nil
 	}
 	r.known(t, "log")
+	l := r.layout(t)
+	l.Path = r.text(t, "path")
+	if t.table["path"] == nil {
+		r.missing(t, "path in [log]", `add path = "orrery.csv", relative to the working directory`)
+	}
+	return l
+}
+
+// layout reads how a log is laid out, wherever it lies.
+func (r *reader) layout(t *node) *Log {
 	l := &Log{
-		Path:      r.text(t, "path"),
 		Column:    r.column(t, "column"),
 		Unit:      r.unit(t, "unit"),
 		Kind:      r.oneOf(t, "kind", "duration", "timestamp"),
@@ -171,9 +183,6 @@ func (r *reader) log(root *node) *Log {
 	}
 	if l.Separator == "," && l.Decimal == "," {
 		r.wrong(t.table["separator"], "a decimal comma goes with a semicolon or a tab between fields", "separator and decimal are both %q", l.Decimal)
-	}
-	if t.table["path"] == nil {
-		r.missing(t, "path in [log]", `add path = "orrery.csv", relative to the working directory`)
 	}
 	return l
 }
