@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"time"
 
 	"witnessmark/internal/answer"
@@ -85,6 +86,13 @@ const (
 
 // send delivers one run and lets it go once its receipt holds and is kept.
 func send(ctx context.Context, met *audit.Trail, where string, sp *spool.Spool, it spool.Item) delivered {
+	now, err := sp.Offer(it.ID)
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return delivered{err: err}
+	}
+	if err == nil {
+		it = now // it may have been thinned since it was listed
+	}
 	var parts []deliver.Part
 	size := int64(len(it.Signed.Bytes))
 	for i, a := range it.Attachments {

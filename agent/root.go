@@ -25,6 +25,7 @@ type session struct {
 	collector      string          // --collector
 	root           string          // --root
 	json           bool            // --json
+	spoolLimit     screen.Size     // --spool-limit
 	told           map[string]bool // alarms that were told of, by name
 }
 
@@ -48,6 +49,8 @@ not the one that was seen before, 130 when interrupted.`,
 	f := cmd.PersistentFlags()
 	f.StringVar(&s.collector, "collector", "", "deliver to the collector at `HOST:PORT` (or set WITNESSMARK_COLLECTOR); without it, to the archive in the state folder")
 	f.StringVar(&s.state, "state", "", "state folder `DIR` (or set WITNESSMARK_STATE)")
+	s.spoolLimit = 2 << 30
+	f.Var(&s.spoolLimit, "spool-limit", "let the runs that wait take `SIZE`; beyond it the oldest signals are thinned, and when that is not enough no run begins")
 	cmd.AddCommand(factsCommand(s), checkCommand(s), runCommand(s), spoolCommand(s), trailCommand(s))
 	screen.StrictUsage(cmd)
 	return cmd
@@ -116,8 +119,16 @@ func (s *session) openSpool() (*spool.Spool, error) {
 	if err != nil {
 		return nil, err
 	}
+	key, err := s.loadKey()
+	if err != nil {
+		return nil, err
+	}
 	sp, err := spool.Open(dir)
-	return sp, inState(err)
+	if err != nil {
+		return nil, inState(err)
+	}
+	sp.Limit(spool.Limits{Bytes: int64(s.spoolLimit)}, key)
+	return sp, nil
 }
 
 // loadKey reads the rig's key, made on first use.

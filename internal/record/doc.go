@@ -1,7 +1,7 @@
 // Package record knows one run as its rig tells it: the workload, the declared
 // setup, the snapshots before and after, the signals between them, how the
 // timing logs were read, and what the agent itself cost. It turns a Run into
-// bytes once, signs them, and reads them back.
+// bytes, signs them, and reads them back.
 //
 //	20310302-090312-k7q2m9xd   one run's id: start in UTC, then chance
 //	sha256 5f1c…               its record's identity: the hash of the exact bytes

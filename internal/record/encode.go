@@ -12,8 +12,8 @@ import (
 	pb "witnessmark/proto/witnessmark/v1"
 )
 
-// Encode gives the record's bytes, which Decode takes. It is called once in a
-// run's life, on the rig; the bytes are then signed and never made again. A text
+// Encode gives the record's bytes, which Decode takes. It is called on the rig;
+// once the bytes were offered to a collector they are never made again. A text
 // that is not UTF-8, as firmware and arguments may be, does not cost the run:
 // what cannot be said stands as U+FFFD, and a remark says so.
 func Encode(r *Run) ([]byte, error) {

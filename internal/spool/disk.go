@@ -10,4 +10,5 @@ var (
 	syncDir   = durable.SyncDir
 	makeDir   = durable.MakeDir
 	writeFile = durable.WriteFile
+	full      = durable.Full
 )

@@ -10,13 +10,21 @@
 //	ready/ID/record      the record's exact bytes
 //	ready/ID/item.json   key, signature, destination, attachments
 //	ready/ID/part-N      attachment N, byte for byte
-//	ready/ID/reserve     room for the receipt, which becomes the next
+//	ready/ID/record-K    the same, in its place, after the signals were thinned K times
+//	ready/ID/reserve     room for the receipt, which becomes receipts/ID.json
+//	ready/ID/offered     the same by another name, once the run was offered
 //	receipts/ID.json     what the collector gave for it
-//	lock                 held for a moment by whoever begins or sweeps
+//	spare                room to thin the first run on a full disk
+//	lock                 held for a moment by whoever begins, sweeps, thins or offers
 //
 // A folder becomes visible under its name by one rename, after everything in it
 // and its parent are on the disk; names that start with a dot are unfinished and
 // are swept away at the next Open. A run leaves ready/ only after its receipt is
-// in receipts/. Nothing is ever encoded or signed twice: what lies in ready/ is
-// what is delivered, however often that is tried.
+// in receipts/.
+//
+// When the spool is full (see Limits) the signals of the oldest runs are thinned,
+// and the record is encoded and signed once more under its id; nothing else in it
+// changes. The rename of item.json decides which record holds. Once a run was
+// offered to a collector nothing of it is ever encoded or signed again: what lies
+// in ready/ is what is delivered, however often that is tried.
 package spool

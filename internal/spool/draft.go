@@ -38,10 +38,14 @@ type draftFile struct {
 }
 
 // Begin stores the record of a run that is about to start, as it is to be told
-// if nothing more is ever heard of it.
+// if nothing more is ever heard of it. It fails with ErrFull when there is no room
+// for another.
 func (s *Spool) Begin(id, destination string, sofar []byte, files []DraftFile) (*Draft, error) {
 	if !record.ValidID(id) {
 		return nil, fault.New("begin run", id, errors.New("not a run id"))
+	}
+	if err := s.Room(); err != nil {
+		return nil, err
 	}
 	meta, err := json.Marshal(draftFile{destination, files})
 	if err != nil {

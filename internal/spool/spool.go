@@ -1,6 +1,7 @@
 package spool
 
 import (
+	"crypto/ed25519"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -10,18 +11,27 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync"
 
 	"witnessmark/internal/fault"
 	"witnessmark/internal/record"
 )
 
-// Spool is the folder of one rig's undelivered runs.
-type Spool struct{ dir string }
+// Spool is the folder of one rig's undelivered runs. Its methods may be called
+// at the same time, Limit before them.
+type Spool struct {
+	dir    string
+	limits Limits             // zero without
+	key    ed25519.PrivateKey // of the rig, with limits
+
+	mu    sync.Mutex
+	spent map[string]bool // runs that are found to have nothing left to be thinned
+}
 
 // Open makes the folder where needed and sweeps away what a crash left
 // unfinished. More than one process may have the same spool open.
 func Open(dir string) (*Spool, error) {
-	s := &Spool{dir}
+	s := &Spool{dir: dir, spent: map[string]bool{}}
 	for _, d := range []string{"open", "ready", "receipts"} {
 		if err := makeDir(s.path(d)); err != nil {
 			return nil, fault.New("open spool", dir, err)
@@ -63,6 +73,8 @@ func (s *Spool) sweep() error {
 		for _, n := range names {
 			if strings.HasPrefix(n.Name(), ".") {
 				s.sweepOne(s.path(sub, n.Name()))
+			} else if sub == "ready" {
+				s.sweepRun(n.Name())
 			}
 		}
 	}
@@ -100,6 +112,7 @@ type itemFile struct {
 	PublicKey   []byte              `json:"public_key"`
 	Signature   []byte              `json:"signature"`
 	Attachments []record.Attachment `json:"attachments"`
+	Thinned     *thinned            `json:"thinned,omitempty"`
 }
 
 // Put stores a finished run. When it returns nil the run survives any crash.
@@ -111,11 +124,15 @@ func (s *Spool) Put(it Item, parts []func() (io.ReadCloser, error)) error {
 		return fault.New("spool run", it.ID, errors.New("no such run id, or attachments are missing"))
 	}
 	err := s.put(it, parts)
+	for full(err) && s.ease() {
+		err = s.put(it, parts)
+	}
 	if s.has(it.ID) { // before, or put by another process meanwhile
 		err = syncDir(s.path("ready"))
 	}
 	switch {
 	case err == nil:
+		s.shrink()
 		return nil
 	case errors.Is(err, errChanged):
 		return fault.New("spool run", it.ID, err).WithHint("something still writes to the file; record the run again from what it is now")
@@ -127,7 +144,7 @@ func (s *Spool) put(it Item, parts []func() (io.ReadCloser, error)) error {
 	if s.has(it.ID) {
 		return nil
 	}
-	meta, err := json.Marshal(itemFile{it.Destination, it.Signed.PublicKey, it.Signed.Signature, it.Attachments})
+	meta, err := json.Marshal(itemFile{it.Destination, it.Signed.PublicKey, it.Signed.Signature, it.Attachments, nil})
 	if err != nil {
 		return err
 	}
@@ -193,33 +210,48 @@ func exists(p string) bool {
 }
 
 func (s *Spool) load(id string) (Item, error) {
-	it := Item{ID: id, dir: s.path("ready", id)}
-	b, err := os.ReadFile(filepath.Join(it.dir, "item.json"))
-	if err != nil {
-		return it, err
+	it, _, err := s.loadFile(id)
+	return it, err
+}
+
+// loadFile reads a run that waits. One that is thinned meanwhile is read again.
+func (s *Spool) loadFile(id string) (it Item, f itemFile, err error) {
+	it = Item{ID: id, dir: s.path("ready", id)}
+	for range 8 {
+		var b []byte
+		if b, err = os.ReadFile(filepath.Join(it.dir, "item.json")); err != nil {
+			return it, f, err
+		}
+		if f = (itemFile{}); json.Unmarshal(b, &f) != nil {
+			return it, f, fmt.Errorf("item.json: %w", json.Unmarshal(b, &f))
+		}
+		it.Signed = record.Signed{PublicKey: f.PublicKey, Signature: f.Signature}
+		if it.Signed.Bytes, err = os.ReadFile(filepath.Join(it.dir, f.recordName())); !errors.Is(err, fs.ErrNotExist) {
+			break
+		}
 	}
-	var f itemFile
-	if err := json.Unmarshal(b, &f); err != nil {
-		return it, fmt.Errorf("item.json: %w", err)
+	if err != nil {
+		return it, f, err
 	}
 	it.Destination, it.Attachments = f.Destination, f.Attachments
-	it.Signed = record.Signed{PublicKey: f.PublicKey, Signature: f.Signature}
-	if it.Signed.Bytes, err = os.ReadFile(filepath.Join(it.dir, "record")); err != nil {
-		return it, err
-	}
 	if err := it.Signed.Verify(); err != nil {
-		return it, err
+		return it, f, err
 	}
+	return it, f, it.checkParts()
+}
+
+// checkParts looks whether each attachment is there in its length.
+func (it Item) checkParts() error {
 	for i, a := range it.Attachments {
 		info, err := os.Stat(filepath.Join(it.dir, partName(i)))
 		if err != nil {
-			return it, err
+			return err
 		}
 		if info.Size() != a.Size {
-			return it, fmt.Errorf("%s, attachment %s, has %d bytes, not %d", partName(i), a.Name, info.Size(), a.Size)
+			return fmt.Errorf("%s, attachment %s, has %d bytes, not %d", partName(i), a.Name, info.Size(), a.Size)
 		}
 	}
-	return it, nil
+	return nil
 }
 
 // Part opens attachment i.
@@ -233,6 +265,7 @@ func (s *Spool) Done(id string, receipt []byte) error {
 	if err := s.keepReceipt(id, receipt); err != nil {
 		return fault.New("keep receipt", id, err).WithHint("the run stays spooled and is offered again; the collector keeps it once")
 	}
+	s.forget(id)
 	gone := s.path("ready", "."+id)
 	if err := os.Rename(s.path("ready", id), gone); err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return fault.New("let run go", id, err)
@@ -254,7 +287,10 @@ func (s *Spool) keepReceipt(id string, receipt []byte) error {
 		return err
 	}
 	defer free()
-	f, err := os.OpenFile(s.path("ready", id, "reserve"), os.O_WRONLY, 0)
+	f, err := os.OpenFile(s.path("ready", id, "offered"), os.O_WRONLY, 0)
+	if errors.Is(err, fs.ErrNotExist) {
+		f, err = os.OpenFile(s.path("ready", id, "reserve"), os.O_WRONLY, 0)
+	}
 	if errors.Is(err, fs.ErrNotExist) {
 		if exists(s.path("receipts", id+".json")) {
 			return nil // kept before, by a process that was killed then or one beside this

@@ -18,7 +18,7 @@ import (
 )
 
 func TestMain(m *testing.M) {
-	labtest.Roles(map[string]func([]string) error{"spooler": spoolUntilKilled})
+	labtest.Roles(map[string]func([]string) error{"spooler": spoolUntilKilled, "thinner": thinUntilKilled})
 	os.Exit(m.Run())
 }
 
