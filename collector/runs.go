@@ -75,7 +75,7 @@ func remarks(r answer.Run) string {
 	if r.Played != "" {
 		words = append(words, "played")
 	}
-	if r.Outcome != record.Finished {
+	if r.Outcome != record.Finished && r.Outcome != record.Taken {
 		words = append(words, screen.Outcome(r))
 	}
 	for _, name := range slices.Sorted(maps.Keys(r.Results)) {

@@ -48,6 +48,7 @@ type Run struct {
 	Facts           *FactsJSON             `json:"facts,omitempty"`
 	Signals         []SignalJSON           `json:"signals,omitempty"`
 	Logs            []LogJSON              `json:"logs,omitempty"`
+	Span            *SpanJSON              `json:"span,omitempty"`
 	Noted           map[string]any         `json:"noted,omitempty"`
 	Remarks         []string               `json:"remarks,omitempty"`
 }
@@ -148,6 +149,31 @@ type GapJSON struct {
 	Detail      string     `json:"detail,omitempty"`
 }
 
+// SpanJSON is when a run made from a log took place.
+type SpanJSON struct {
+	Name string    `json:"name,omitempty"`
+	From BoundJSON `json:"from"`
+	To   BoundJSON `json:"to"`
+}
+
+// BoundJSON is one end of a span; the boot clock's is null when it is not known.
+type BoundJSON struct {
+	Wall             time.Time `json:"wall"`
+	BootID           string    `json:"boot_id"`
+	SinceBootSeconds *float64  `json:"since_boot_seconds"`
+	How              string    `json:"how"`
+	Detail           string    `json:"detail,omitempty"`
+}
+
+func boundJSON(b record.Bound) BoundJSON {
+	j := BoundJSON{Wall: b.Wall, BootID: b.Boot, How: b.How, Detail: b.Detail}
+	if b.Boot != "" {
+		s := b.SinceBoot.Seconds()
+		j.SinceBootSeconds = &s
+	}
+	return j
+}
+
 // LogJSON says how a timing log was read.
 type LogJSON struct {
 	Name    string      `json:"name"`
@@ -246,6 +272,9 @@ func (r Run) WithRecord(rec *record.Run) Run {
 	}
 	for _, l := range rec.Logs {
 		r.Logs = append(r.Logs, logJSON(rec, l))
+	}
+	if s := rec.Span; s != nil {
+		r.Span = &SpanJSON{Name: s.Name, From: boundJSON(s.From), To: boundJSON(s.To)}
 	}
 	r.Remarks = rec.Remarks
 	r.Noted = noted(rec)

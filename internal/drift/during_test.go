@@ -133,6 +133,9 @@ func TestOutcome(t *testing.T) {
 		same(t, drift.Input{Before: with(), Run: run}, "unsteady run.exit: finished, "+outcome+": void")
 	}
 	run := ran(with())
+	run.Outcome = "taken"
+	same(t, drift.Input{Before: with(), Run: run})
+	run = ran(with())
 	run.MissingResults = []string{"score"}
 	run.Key = "SHA256:b"
 	run.Logs = []drift.Log{{Name: "orrery.csv", Marks: []drift.LogMark{{"stall", "line 7: 1 frame"}, {"blank_lines", "2"}}}, {Name: "b.csv", Refused: "negative", Detail: "b.csv:3: -1"}}

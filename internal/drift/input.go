@@ -36,7 +36,7 @@ type Run struct {
 	After   rig.Snapshot
 	Signals []rig.Signal
 	Elapsed time.Duration
-	Outcome string // finished, failed, killed, interrupted, timed_out, not_started
+	Outcome string // finished, failed, killed, interrupted, timed_out, not_started, taken
 	Detail  string // the outcome in words: "exit code 3"
 	Logs    []Log
 	// MissingResults lists results the workload declared but did not print, by name.

@@ -25,7 +25,7 @@ type RunRow struct {
 	Started           time.Time `parquet:"started,timestamp(microsecond)" unit:"UTC" doc:"by the rig's wall clock"`
 	ElapsedSeconds    float64   `parquet:"elapsed_seconds" unit:"s" doc:"wall time of the workload by the monotonic clock"`
 	Exit              int32     `parquet:"exit" doc:"exit code; 128 plus a signal's number; -1 never started"`
-	Outcome           string    `parquet:"outcome,dict" doc:"finished, failed, killed, interrupted, timed_out, not_started"`
+	Outcome           string    `parquet:"outcome,dict" doc:"finished, failed, killed, interrupted, timed_out, not_started, taken"`
 	Standing          string    `parquet:"standing,dict" doc:"clean, caution or void"`
 	Retracted         *string   `parquet:"retracted,optional,dict" doc:"why it is retracted; it is void then, whatever it was judged"`
 	Played            *string   `parquet:"played,optional,dict" doc:"how it came about, when it was not measured live"`

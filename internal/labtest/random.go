@@ -36,6 +36,9 @@ func (s Shape) run(r *rand.Rand, rigName string, start time.Time) (*record.Run, 
 		AgentCost: record.Cost{CPU: time.Duration(r.Int64N(1e9)), PeakRSS: r.Int64N(1 << 28)},
 		Played:    pick(r, "", "made by labtest"), AgentVersion: pick(r, "", "0.1.0"),
 	}
+	if run.Exit.Outcome == record.Taken {
+		run.Span = span(r, start, elapsed)
+	}
 	for range r.IntN(4) {
 		run.Signals = append(run.Signals, signal(r, len(run.Signals), elapsed))
 	}
@@ -87,9 +90,26 @@ func (s Shape) exit(r *rand.Rand) record.Exit {
 		return record.Exit{Outcome: record.Finished}
 	}
 	return record.Exit{
-		Outcome: pick(r, record.Finished, record.Finished, record.Failed, record.Killed, record.Interrupted, record.TimedOut, record.NotStarted),
+		Outcome: pick(r, record.Finished, record.Finished, record.Failed, record.Killed, record.Interrupted, record.TimedOut, record.NotStarted, record.Taken),
 		Code:    r.IntN(257) - 1, Detail: text(r),
 	}
+}
+
+func span(r *rand.Rand, start time.Time, elapsed time.Duration) *record.Span {
+	bound := func(how string, after time.Duration) record.Bound {
+		return record.Bound{Wall: start.Add(after).UTC(), Boot: "boot-" + strings.Repeat("7", 1+r.IntN(3)), SinceBoot: time.Hour + after, How: how, Detail: pick(r, "", text(r))}
+	}
+	s := &record.Span{From: bound(record.ByDurations, 0), To: bound(record.ByLastWrite, elapsed)}
+	switch r.IntN(3) {
+	case 0:
+		s.From.How, s.To.How = record.ByStamps, record.ByStamps
+	case 1:
+		s.Name, s.From.How, s.To.How = word(r), record.ByName, record.ByName
+	}
+	if r.IntN(4) == 0 {
+		s.From.Boot, s.From.SinceBoot, s.To.Boot, s.To.SinceBoot = "", 0, "", 0
+	}
+	return s
 }
 
 // files makes the run's attachments and says how its logs are read.

@@ -36,10 +36,31 @@ func (r *Run) Check() error {
 	case !knownOutcome(r.Exit.Outcome):
 		return fmt.Errorf("outcome %q is not known", r.Exit.Outcome)
 	}
-	for _, check := range []func() error{r.checkFiles, r.checkFacts, r.checkSignals, r.checkResults} {
+	for _, check := range []func() error{r.checkSpan, r.checkFiles, r.checkFacts, r.checkSignals, r.checkResults} {
 		if err := check(); err != nil {
 			return err
 		}
+	}
+	return nil
+}
+
+func (r *Run) checkSpan() error {
+	if r.Span == nil {
+		return nil
+	}
+	from, to := r.Span.From, r.Span.To
+	for _, b := range []Bound{from, to} {
+		switch {
+		case b.Wall.IsZero() || !time.Unix(0, b.Wall.UnixNano()).Equal(b.Wall):
+			return fmt.Errorf("bound %v of the span does not fit nanoseconds since 1970", b.Wall)
+		case b.SinceBoot < 0 || b.Boot == "" && b.SinceBoot != 0:
+			return fmt.Errorf("the span is bounded %v after boot %q", b.SinceBoot, b.Boot)
+		case !slices.Contains([]string{ByStamps, ByLastWrite, ByDurations, ByName}, b.How):
+			return fmt.Errorf("how a bound of the span was found is told as %q", b.How)
+		}
+	}
+	if from.Boot != "" && from.Boot == to.Boot && to.SinceBoot < from.SinceBoot {
+		return fmt.Errorf("the span ends %v before it begins", from.SinceBoot-to.SinceBoot)
 	}
 	return nil
 }
@@ -131,7 +152,7 @@ func (r *Run) checkResults() error {
 
 func knownOutcome(s string) bool {
 	switch s {
-	case Finished, Failed, Killed, Interrupted, TimedOut, NotStarted:
+	case Finished, Failed, Killed, Interrupted, TimedOut, NotStarted, Taken:
 		return true
 	}
 	return false

@@ -94,6 +94,9 @@ func fromProto(m *pb.Record, samples int) (*Run, error) {
 		Played: m.GetPlayed(), AgentVersion: m.GetAgentVersion(), Remarks: m.GetRemarks(), Missing: m.GetMissingResults(),
 	}
 	r.Setup = SetupOf(m.GetSetup())
+	if s := m.GetSpan(); s != nil {
+		r.Span = &Span{From: boundOf(s.GetFrom()), To: boundOf(s.GetTo()), Name: s.GetName()}
+	}
 	left := samples
 	for _, s := range m.GetSignals() {
 		sig, err := signalOf(s, left)
@@ -115,6 +118,10 @@ func fromProto(m *pb.Record, samples int) (*Run, error) {
 		})
 	}
 	return r, nil
+}
+
+func boundOf(m *pb.Bound) Bound {
+	return Bound{Wall: unix(m.GetWallUnixNano()), Boot: m.GetBootId(), SinceBoot: time.Duration(m.GetSinceBootNano()), How: m.GetHow(), Detail: m.GetDetail()}
 }
 
 // SetupOf is the inverse of SetupProto.

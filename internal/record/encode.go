@@ -50,6 +50,9 @@ func toProto(r *Run) *pb.Record {
 		Played:    r.Played, AgentVersion: r.AgentVersion, Remarks: r.Remarks, MissingResults: r.Missing,
 	}
 	m.Setup = SetupProto(r.Setup)
+	if s := r.Span; s != nil {
+		m.Span = &pb.Span{From: boundProto(s.From), To: boundProto(s.To), Name: s.Name}
+	}
 	for _, s := range r.Signals {
 		m.Signals = append(m.Signals, signalProto(s))
 	}
@@ -60,6 +63,10 @@ func toProto(r *Run) *pb.Record {
 		m.Attachments = append(m.Attachments, &pb.Attachment{Name: a.Name, Kind: a.Kind, Size: uint64(a.Size), Sha256: a.SHA256[:]})
 	}
 	return m
+}
+
+func boundProto(b Bound) *pb.Bound {
+	return &pb.Bound{WallUnixNano: b.Wall.UnixNano(), BootId: b.Boot, SinceBootNano: int64(b.SinceBoot), How: b.How, Detail: b.Detail}
 }
 
 // SetupProto converts for records and beats; nil stays nil.

@@ -151,6 +151,12 @@ func TestCheckRefuses(t *testing.T) {
 		"wild exponent":       with(func(s *rig.Signal) { s.Exponent = 31 }),
 		"unknown reason":      with(func(s *rig.Signal) { s.Unread.Reason = "because" }),
 		"limit is no number":  with(func(s *rig.Signal) { s.Limits = []rig.Limit{{Name: "max", Value: nan()}} }),
+		"span without wall":   spanned(func(s *record.Span) { s.From.Wall = time.Time{} }),
+		"span before 1678":    spanned(func(s *record.Span) { s.To.Wall = time.Date(1600, 1, 1, 0, 0, 0, 0, time.UTC) }),
+		"span backwards":      spanned(func(s *record.Span) { s.To.SinceBoot = s.From.SinceBoot - 1 }),
+		"span before boot":    spanned(func(s *record.Span) { s.From.SinceBoot = -1 }),
+		"span without boot":   spanned(func(s *record.Span) { s.From.Boot = "" }),
+		"span found somehow":  spanned(func(s *record.Span) { s.To.How = "guessed" }),
 		"result is no number": func(r *record.Run) { result := result; result.Value = "fast"; r.Results = []timing.Result{result} },
 		"result with zeros":   func(r *record.Run) { result := result; result.Value = "007"; r.Results = []timing.Result{result} },
 		"nameless result":     func(r *record.Run) { result := result; result.Name = ""; r.Results = []timing.Result{result} },
@@ -165,6 +171,21 @@ func TestCheckRefuses(t *testing.T) {
 		if b, err := record.Encode(run); err == nil || b != nil {
 			t.Errorf("%s: encoded", name)
 		}
+	}
+}
+
+// spanned gives a run a good span with one thing changed.
+func spanned(change func(*record.Span)) func(*record.Run) {
+	return func(r *record.Run) {
+		end := r.Started.Add(time.Minute)
+		r.Span = &record.Span{
+			From: record.Bound{Wall: r.Started, Boot: "6c5d", SinceBoot: time.Hour, How: record.ByDurations},
+			To:   record.Bound{Wall: end, Boot: "6c5d", SinceBoot: time.Hour + time.Minute, How: record.ByLastWrite},
+		}
+		if err := r.Check(); err != nil {
+			panic("the span to begin with is not good: " + err.Error())
+		}
+		change(r.Span)
 	}
 }
 

@@ -33,6 +33,8 @@ type Run struct {
 	AgentCost     Cost
 	Attachments   []Attachment
 
+	Span *Span // of a run that was made from a timing log found later; nil of one that was carried through
+
 	Played       string   // how it came about, when it was not measured live on this machine
 	AgentVersion string   // such as 0.1.0
 	Remarks      []string // what the agent had to leave out, in words
@@ -63,6 +65,7 @@ const (
 	Interrupted = "interrupted" // the operator stopped it
 	TimedOut    = "timed_out"   // it went past its limit and was stopped
 	NotStarted  = "not_started"
+	Taken       = "taken" // its log was found; nobody saw how the workload ended
 )
 
 // Exit is how the workload ended. Code is its exit code, 128 plus the signal's
@@ -72,6 +75,29 @@ type Exit struct {
 	Code    int
 	Detail  string // "signal: killed", "no such file", ...
 }
+
+// Span is when a run took place that the agent did not carry through.
+type Span struct {
+	From, To Bound
+	Name     string // of a span that was named; else ""
+}
+
+// Bound is one end of a span.
+type Bound struct {
+	Wall      time.Time     // UTC
+	Boot      string        // id of the boot; "" when the moment could not be placed in one
+	SinceBoot time.Duration // by the boot clock, which counts suspends; 0 without Boot
+	How       string        // ByStamps, ByLastWrite, ByDurations or ByName
+	Detail    string        // what else there is to say, as why it is in doubt
+}
+
+// How the bound of a span was found.
+const (
+	ByStamps    = "stamps"     // the log's own time stamps are wall times
+	ByLastWrite = "last_write" // of the log's file
+	ByDurations = "durations"  // the log's length back from its last write
+	ByName      = "named"      // somebody said when it began and ended
+)
 
 // Log says how the attachment of the same name was read as a timing log.
 type Log struct {

@@ -11,6 +11,7 @@ import (
 
 	"witnessmark/internal/answer"
 	"witnessmark/internal/drift"
+	"witnessmark/internal/record"
 	"witnessmark/internal/rig"
 )
 
@@ -75,6 +76,50 @@ func (p *printer) heading(r answer.Run) {
 	}
 	p.table(t)
 	p.retractions(r)
+	p.span(r.Span)
+}
+
+// span tells when a run made from a log took place, and how that is known.
+func (p *printer) span(s *answer.SpanJSON) {
+	if s == nil {
+		return
+	}
+	name := "Made from a log; when it ran"
+	if s.Name != "" {
+		name += ", span " + Clean(s.Name)
+	}
+	p.section(name)
+	t := NewTable()
+	t.Indent = 2
+	for _, b := range []struct {
+		name string
+		answer.BoundJSON
+	}{{"from", s.From}, {"to", s.To}} {
+		since := "not placed on the boot clock"
+		if v := b.SinceBootSeconds; v != nil {
+			since = Seconds(time.Duration(*v*1e9)) + " after boot " + b.BootID
+		}
+		t.Row(b.name, At(b.Wall)+" UTC", since, foundBy(b.How))
+		if b.Detail != "" {
+			t.Tail(b.Detail)
+		}
+	}
+	p.table(t)
+}
+
+// foundBy says how the bound of a span was found.
+func foundBy(how string) string {
+	switch how {
+	case record.ByStamps:
+		return "by the log's time stamps"
+	case record.ByLastWrite:
+		return "when the log was last written"
+	case record.ByDurations:
+		return "by the log's length back from its end"
+	case record.ByName:
+		return "as it was named"
+	}
+	return how
 }
 
 // retractions tells what became of the run after it was judged.

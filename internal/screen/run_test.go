@@ -113,6 +113,20 @@ func TestRunWithoutALogOrAReceipt(t *testing.T) {
 	golden(t, "bare.txt", b.String())
 }
 
+func TestRunMadeFromALog(t *testing.T) {
+	r := heron()
+	r.Flags, r.Results, r.Facts, r.Logs, r.Noted, r.Remarks, r.Receipt = nil, nil, nil, nil, nil, nil, nil
+	r.Outcome, r.Spooled = "taken", "the collector does not answer"
+	r.Span = &answer.SpanJSON{Name: "evening",
+		From: answer.BoundJSON{Wall: r.Started, BootID: "6c5d", SinceBootSeconds: number(3600.5), How: "durations"},
+		To:   answer.BoundJSON{Wall: r.Started.Add(20610 * time.Millisecond), How: "last_write", Detail: "the clock never showed\x1bthat time"}}
+	var b bytes.Buffer
+	if err := screen.Run(&b, r); err != nil {
+		t.Fatal(err)
+	}
+	golden(t, "taken.txt", b.String())
+}
+
 // What rigs sent, however hard, never reaches the terminal as more than text.
 func TestRunsOfAnyRigPrint(t *testing.T) {
 	g := labtest.NewRig("heron", labtest.Rand(t))

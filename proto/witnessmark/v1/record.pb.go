@@ -55,6 +55,9 @@ type Record struct {
 	Remarks []string `protobuf:"bytes,21,rep,name=remarks,proto3" json:"remarks,omitempty"`
 	// Results that the workload declares and did not print, by name.
 	MissingResults []string `protobuf:"bytes,22,rep,name=missing_results,json=missingResults,proto3" json:"missing_results,omitempty"`
+	// Set when the run was not carried through by the agent but made from a
+	// timing log that turned up; says when it took place and how that was found.
+	Span *Span `protobuf:"bytes,23,opt,name=span,proto3" json:"span,omitempty"`
 	// Unset in records of agents that did not know of it.
 	Clock         *Clock `protobuf:"bytes,24,opt,name=clock,proto3" json:"clock,omitempty"`
 	unknownFields protoimpl.UnknownFields
@@ -245,11 +248,160 @@ func (x *Record) GetMissingResults() []string {
 	return nil
 }
 
+func (x *Record) GetSpan() *Span {
+	if x != nil {
+		return x.Span
+	}
+	return nil
+}
+
 func (x *Record) GetClock() *Clock {
 	if x != nil {
 		return x.Clock
 	}
 	return nil
+}
+
+type Span struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	From  *Bound                 `protobuf:"bytes,1,opt,name=from,proto3" json:"from,omitempty"`
+	To    *Bound                 `protobuf:"bytes,2,opt,name=to,proto3" json:"to,omitempty"`
+	// What it was called when it was named by its begin and end.
+	Name          string `protobuf:"bytes,3,opt,name=name,proto3" json:"name,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Span) Reset() {
+	*x = Span{}
+	mi := &file_witnessmark_v1_record_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Span) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Span) ProtoMessage() {}
+
+func (x *Span) ProtoReflect() protoreflect.Message {
+	mi := &file_witnessmark_v1_record_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Span.ProtoReflect.Descriptor instead.
+func (*Span) Descriptor() ([]byte, []int) {
+	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *Span) GetFrom() *Bound {
+	if x != nil {
+		return x.From
+	}
+	return nil
+}
+
+func (x *Span) GetTo() *Bound {
+	if x != nil {
+		return x.To
+	}
+	return nil
+}
+
+func (x *Span) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+// Bound is one end of a span, by the wall clock and by the boot clock, which
+// counts suspends.
+type Bound struct {
+	state        protoimpl.MessageState `protogen:"open.v1"`
+	WallUnixNano int64                  `protobuf:"varint,1,opt,name=wall_unix_nano,json=wallUnixNano,proto3" json:"wall_unix_nano,omitempty"`
+	// Empty when the moment could not be placed on the boot clock.
+	BootId        string `protobuf:"bytes,2,opt,name=boot_id,json=bootId,proto3" json:"boot_id,omitempty"`
+	SinceBootNano int64  `protobuf:"varint,3,opt,name=since_boot_nano,json=sinceBootNano,proto3" json:"since_boot_nano,omitempty"`
+	// How it was found: stamps, last_write, durations, named.
+	How string `protobuf:"bytes,4,opt,name=how,proto3" json:"how,omitempty"`
+	// What else there is to say of it, as why it is in doubt.
+	Detail        string `protobuf:"bytes,5,opt,name=detail,proto3" json:"detail,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Bound) Reset() {
+	*x = Bound{}
+	mi := &file_witnessmark_v1_record_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Bound) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Bound) ProtoMessage() {}
+
+func (x *Bound) ProtoReflect() protoreflect.Message {
+	mi := &file_witnessmark_v1_record_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Bound.ProtoReflect.Descriptor instead.
+func (*Bound) Descriptor() ([]byte, []int) {
+	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *Bound) GetWallUnixNano() int64 {
+	if x != nil {
+		return x.WallUnixNano
+	}
+	return 0
+}
+
+func (x *Bound) GetBootId() string {
+	if x != nil {
+		return x.BootId
+	}
+	return ""
+}
+
+func (x *Bound) GetSinceBootNano() int64 {
+	if x != nil {
+		return x.SinceBootNano
+	}
+	return 0
+}
+
+func (x *Bound) GetHow() string {
+	if x != nil {
+		return x.How
+	}
+	return ""
+}
+
+func (x *Bound) GetDetail() string {
+	if x != nil {
+		return x.Detail
+	}
+	return ""
 }
 
 // Clock says how the rig's clocks stood at the run.
@@ -270,7 +422,7 @@ type Clock struct {
 
 func (x *Clock) Reset() {
 	*x = Clock{}
-	mi := &file_witnessmark_v1_record_proto_msgTypes[1]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -282,7 +434,7 @@ func (x *Clock) String() string {
 func (*Clock) ProtoMessage() {}
 
 func (x *Clock) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_record_proto_msgTypes[1]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -295,7 +447,7 @@ func (x *Clock) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Clock.ProtoReflect.Descriptor instead.
 func (*Clock) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{1}
+	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *Clock) GetBootId() string {
@@ -354,7 +506,7 @@ type ClockOffset struct {
 
 func (x *ClockOffset) Reset() {
 	*x = ClockOffset{}
-	mi := &file_witnessmark_v1_record_proto_msgTypes[2]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -366,7 +518,7 @@ func (x *ClockOffset) String() string {
 func (*ClockOffset) ProtoMessage() {}
 
 func (x *ClockOffset) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_record_proto_msgTypes[2]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -379,7 +531,7 @@ func (x *ClockOffset) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ClockOffset.ProtoReflect.Descriptor instead.
 func (*ClockOffset) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{2}
+	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *ClockOffset) GetAheadNano() int64 {
@@ -417,7 +569,7 @@ type ClockEvent struct {
 
 func (x *ClockEvent) Reset() {
 	*x = ClockEvent{}
-	mi := &file_witnessmark_v1_record_proto_msgTypes[3]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -429,7 +581,7 @@ func (x *ClockEvent) String() string {
 func (*ClockEvent) ProtoMessage() {}
 
 func (x *ClockEvent) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_record_proto_msgTypes[3]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -442,7 +594,7 @@ func (x *ClockEvent) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ClockEvent.ProtoReflect.Descriptor instead.
 func (*ClockEvent) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{3}
+	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *ClockEvent) GetKind() string {
@@ -482,7 +634,7 @@ type Workload struct {
 
 func (x *Workload) Reset() {
 	*x = Workload{}
-	mi := &file_witnessmark_v1_record_proto_msgTypes[4]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -494,7 +646,7 @@ func (x *Workload) String() string {
 func (*Workload) ProtoMessage() {}
 
 func (x *Workload) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_record_proto_msgTypes[4]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -507,7 +659,7 @@ func (x *Workload) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Workload.ProtoReflect.Descriptor instead.
 func (*Workload) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{4}
+	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *Workload) GetName() string {
@@ -564,7 +716,7 @@ type Setup struct {
 
 func (x *Setup) Reset() {
 	*x = Setup{}
-	mi := &file_witnessmark_v1_record_proto_msgTypes[5]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -576,7 +728,7 @@ func (x *Setup) String() string {
 func (*Setup) ProtoMessage() {}
 
 func (x *Setup) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_record_proto_msgTypes[5]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -589,7 +741,7 @@ func (x *Setup) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Setup.ProtoReflect.Descriptor instead.
 func (*Setup) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{5}
+	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *Setup) GetLabel() string {
@@ -615,7 +767,8 @@ func (x *Setup) GetFileName() string {
 
 type Exit struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// finished, failed, killed, interrupted, timed_out, not_started.
+	// finished, failed, killed, interrupted, timed_out, not_started; taken when
+	// the run was made from a log and nobody saw how the workload ended.
 	Outcome       string `protobuf:"bytes,1,opt,name=outcome,proto3" json:"outcome,omitempty"`
 	Code          int32  `protobuf:"varint,2,opt,name=code,proto3" json:"code,omitempty"`
 	Detail        string `protobuf:"bytes,3,opt,name=detail,proto3" json:"detail,omitempty"`
@@ -625,7 +778,7 @@ type Exit struct {
 
 func (x *Exit) Reset() {
 	*x = Exit{}
-	mi := &file_witnessmark_v1_record_proto_msgTypes[6]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -637,7 +790,7 @@ func (x *Exit) String() string {
 func (*Exit) ProtoMessage() {}
 
 func (x *Exit) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_record_proto_msgTypes[6]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -650,7 +803,7 @@ func (x *Exit) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Exit.ProtoReflect.Descriptor instead.
 func (*Exit) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{6}
+	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *Exit) GetOutcome() string {
@@ -684,7 +837,7 @@ type Snapshot struct {
 
 func (x *Snapshot) Reset() {
 	*x = Snapshot{}
-	mi := &file_witnessmark_v1_record_proto_msgTypes[7]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -696,7 +849,7 @@ func (x *Snapshot) String() string {
 func (*Snapshot) ProtoMessage() {}
 
 func (x *Snapshot) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_record_proto_msgTypes[7]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -709,7 +862,7 @@ func (x *Snapshot) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Snapshot.ProtoReflect.Descriptor instead.
 func (*Snapshot) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{7}
+	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *Snapshot) GetAtUnixNano() int64 {
@@ -746,7 +899,7 @@ type Fact struct {
 
 func (x *Fact) Reset() {
 	*x = Fact{}
-	mi := &file_witnessmark_v1_record_proto_msgTypes[8]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -758,7 +911,7 @@ func (x *Fact) String() string {
 func (*Fact) ProtoMessage() {}
 
 func (x *Fact) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_record_proto_msgTypes[8]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -771,7 +924,7 @@ func (x *Fact) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Fact.ProtoReflect.Descriptor instead.
 func (*Fact) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{8}
+	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *Fact) GetKey() string {
@@ -887,7 +1040,7 @@ type Signal struct {
 
 func (x *Signal) Reset() {
 	*x = Signal{}
-	mi := &file_witnessmark_v1_record_proto_msgTypes[9]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -899,7 +1052,7 @@ func (x *Signal) String() string {
 func (*Signal) ProtoMessage() {}
 
 func (x *Signal) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_record_proto_msgTypes[9]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -912,7 +1065,7 @@ func (x *Signal) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Signal.ProtoReflect.Descriptor instead.
 func (*Signal) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{9}
+	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *Signal) GetKey() string {
@@ -1002,7 +1155,7 @@ type Limit struct {
 
 func (x *Limit) Reset() {
 	*x = Limit{}
-	mi := &file_witnessmark_v1_record_proto_msgTypes[10]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1014,7 +1167,7 @@ func (x *Limit) String() string {
 func (*Limit) ProtoMessage() {}
 
 func (x *Limit) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_record_proto_msgTypes[10]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1027,7 +1180,7 @@ func (x *Limit) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Limit.ProtoReflect.Descriptor instead.
 func (*Limit) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{10}
+	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *Limit) GetName() string {
@@ -1056,7 +1209,7 @@ type Gap struct {
 
 func (x *Gap) Reset() {
 	*x = Gap{}
-	mi := &file_witnessmark_v1_record_proto_msgTypes[11]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1068,7 +1221,7 @@ func (x *Gap) String() string {
 func (*Gap) ProtoMessage() {}
 
 func (x *Gap) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_record_proto_msgTypes[11]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1081,7 +1234,7 @@ func (x *Gap) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Gap.ProtoReflect.Descriptor instead.
 func (*Gap) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{11}
+	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *Gap) GetFromNano() int64 {
@@ -1128,7 +1281,7 @@ type Log struct {
 
 func (x *Log) Reset() {
 	*x = Log{}
-	mi := &file_witnessmark_v1_record_proto_msgTypes[12]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1140,7 +1293,7 @@ func (x *Log) String() string {
 func (*Log) ProtoMessage() {}
 
 func (x *Log) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_record_proto_msgTypes[12]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1153,7 +1306,7 @@ func (x *Log) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Log.ProtoReflect.Descriptor instead.
 func (*Log) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{12}
+	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *Log) GetAttachment() string {
@@ -1217,7 +1370,7 @@ type Layout struct {
 
 func (x *Layout) Reset() {
 	*x = Layout{}
-	mi := &file_witnessmark_v1_record_proto_msgTypes[13]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1229,7 +1382,7 @@ func (x *Layout) String() string {
 func (*Layout) ProtoMessage() {}
 
 func (x *Layout) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_record_proto_msgTypes[13]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1242,7 +1395,7 @@ func (x *Layout) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Layout.ProtoReflect.Descriptor instead.
 func (*Layout) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{13}
+	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *Layout) GetColumn() string {
@@ -1319,7 +1472,7 @@ type LogMark struct {
 
 func (x *LogMark) Reset() {
 	*x = LogMark{}
-	mi := &file_witnessmark_v1_record_proto_msgTypes[14]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1331,7 +1484,7 @@ func (x *LogMark) String() string {
 func (*LogMark) ProtoMessage() {}
 
 func (x *LogMark) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_record_proto_msgTypes[14]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1344,7 +1497,7 @@ func (x *LogMark) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LogMark.ProtoReflect.Descriptor instead.
 func (*LogMark) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{14}
+	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *LogMark) GetCode() string {
@@ -1382,7 +1535,7 @@ type Result struct {
 
 func (x *Result) Reset() {
 	*x = Result{}
-	mi := &file_witnessmark_v1_record_proto_msgTypes[15]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1394,7 +1547,7 @@ func (x *Result) String() string {
 func (*Result) ProtoMessage() {}
 
 func (x *Result) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_record_proto_msgTypes[15]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1407,7 +1560,7 @@ func (x *Result) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Result.ProtoReflect.Descriptor instead.
 func (*Result) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{15}
+	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *Result) GetName() string {
@@ -1448,7 +1601,7 @@ type AgentCost struct {
 
 func (x *AgentCost) Reset() {
 	*x = AgentCost{}
-	mi := &file_witnessmark_v1_record_proto_msgTypes[16]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1460,7 +1613,7 @@ func (x *AgentCost) String() string {
 func (*AgentCost) ProtoMessage() {}
 
 func (x *AgentCost) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_record_proto_msgTypes[16]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1473,7 +1626,7 @@ func (x *AgentCost) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AgentCost.ProtoReflect.Descriptor instead.
 func (*AgentCost) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{16}
+	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *AgentCost) GetCpuNano() int64 {
@@ -1504,7 +1657,7 @@ type Attachment struct {
 
 func (x *Attachment) Reset() {
 	*x = Attachment{}
-	mi := &file_witnessmark_v1_record_proto_msgTypes[17]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1516,7 +1669,7 @@ func (x *Attachment) String() string {
 func (*Attachment) ProtoMessage() {}
 
 func (x *Attachment) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_record_proto_msgTypes[17]
+	mi := &file_witnessmark_v1_record_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1529,7 +1682,7 @@ func (x *Attachment) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Attachment.ProtoReflect.Descriptor instead.
 func (*Attachment) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{17}
+	return file_witnessmark_v1_record_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *Attachment) GetName() string {
@@ -1564,7 +1717,7 @@ var File_witnessmark_v1_record_proto protoreflect.FileDescriptor
 
 const file_witnessmark_v1_record_proto_rawDesc = "" +
 	"\n" +
-	"\x1bwitnessmark/v1/record.proto\x12\x0ewitnessmark.v1\"\x8e\a\n" +
+	"\x1bwitnessmark/v1/record.proto\x12\x0ewitnessmark.v1\"\xb8\a\n" +
 	"\x06Record\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x10\n" +
 	"\x03rig\x18\x02 \x01(\tR\x03rig\x124\n" +
@@ -1589,8 +1742,19 @@ const file_witnessmark_v1_record_proto_rawDesc = "" +
 	"\x06played\x18\x13 \x01(\tR\x06played\x12#\n" +
 	"\ragent_version\x18\x14 \x01(\tR\fagentVersion\x12\x18\n" +
 	"\aremarks\x18\x15 \x03(\tR\aremarks\x12'\n" +
-	"\x0fmissing_results\x18\x16 \x03(\tR\x0emissingResults\x12+\n" +
-	"\x05clock\x18\x18 \x01(\v2\x15.witnessmark.v1.ClockR\x05clock\"\xe1\x01\n" +
+	"\x0fmissing_results\x18\x16 \x03(\tR\x0emissingResults\x12(\n" +
+	"\x04span\x18\x17 \x01(\v2\x14.witnessmark.v1.SpanR\x04span\x12+\n" +
+	"\x05clock\x18\x18 \x01(\v2\x15.witnessmark.v1.ClockR\x05clock\"l\n" +
+	"\x04Span\x12)\n" +
+	"\x04from\x18\x01 \x01(\v2\x15.witnessmark.v1.BoundR\x04from\x12%\n" +
+	"\x02to\x18\x02 \x01(\v2\x15.witnessmark.v1.BoundR\x02to\x12\x12\n" +
+	"\x04name\x18\x03 \x01(\tR\x04name\"\x98\x01\n" +
+	"\x05Bound\x12$\n" +
+	"\x0ewall_unix_nano\x18\x01 \x01(\x03R\fwallUnixNano\x12\x17\n" +
+	"\aboot_id\x18\x02 \x01(\tR\x06bootId\x12&\n" +
+	"\x0fsince_boot_nano\x18\x03 \x01(\x03R\rsinceBootNano\x12\x10\n" +
+	"\x03how\x18\x04 \x01(\tR\x03how\x12\x16\n" +
+	"\x06detail\x18\x05 \x01(\tR\x06detail\"\xe1\x01\n" +
 	"\x05Clock\x12\x17\n" +
 	"\aboot_id\x18\x01 \x01(\tR\x06bootId\x12&\n" +
 	"\x0fsince_boot_nano\x18\x02 \x01(\x03R\rsinceBootNano\x123\n" +
@@ -1712,53 +1876,58 @@ func file_witnessmark_v1_record_proto_rawDescGZIP() []byte {
 	return file_witnessmark_v1_record_proto_rawDescData
 }
 
-var file_witnessmark_v1_record_proto_msgTypes = make([]protoimpl.MessageInfo, 19)
+var file_witnessmark_v1_record_proto_msgTypes = make([]protoimpl.MessageInfo, 21)
 var file_witnessmark_v1_record_proto_goTypes = []any{
 	(*Record)(nil),      // 0: witnessmark.v1.Record
-	(*Clock)(nil),       // 1: witnessmark.v1.Clock
-	(*ClockOffset)(nil), // 2: witnessmark.v1.ClockOffset
-	(*ClockEvent)(nil),  // 3: witnessmark.v1.ClockEvent
-	(*Workload)(nil),    // 4: witnessmark.v1.Workload
-	(*Setup)(nil),       // 5: witnessmark.v1.Setup
-	(*Exit)(nil),        // 6: witnessmark.v1.Exit
-	(*Snapshot)(nil),    // 7: witnessmark.v1.Snapshot
-	(*Fact)(nil),        // 8: witnessmark.v1.Fact
-	(*Signal)(nil),      // 9: witnessmark.v1.Signal
-	(*Limit)(nil),       // 10: witnessmark.v1.Limit
-	(*Gap)(nil),         // 11: witnessmark.v1.Gap
-	(*Log)(nil),         // 12: witnessmark.v1.Log
-	(*Layout)(nil),      // 13: witnessmark.v1.Layout
-	(*LogMark)(nil),     // 14: witnessmark.v1.LogMark
-	(*Result)(nil),      // 15: witnessmark.v1.Result
-	(*AgentCost)(nil),   // 16: witnessmark.v1.AgentCost
-	(*Attachment)(nil),  // 17: witnessmark.v1.Attachment
-	nil,                 // 18: witnessmark.v1.Workload.SettingsEntry
+	(*Span)(nil),        // 1: witnessmark.v1.Span
+	(*Bound)(nil),       // 2: witnessmark.v1.Bound
+	(*Clock)(nil),       // 3: witnessmark.v1.Clock
+	(*ClockOffset)(nil), // 4: witnessmark.v1.ClockOffset
+	(*ClockEvent)(nil),  // 5: witnessmark.v1.ClockEvent
+	(*Workload)(nil),    // 6: witnessmark.v1.Workload
+	(*Setup)(nil),       // 7: witnessmark.v1.Setup
+	(*Exit)(nil),        // 8: witnessmark.v1.Exit
+	(*Snapshot)(nil),    // 9: witnessmark.v1.Snapshot
+	(*Fact)(nil),        // 10: witnessmark.v1.Fact
+	(*Signal)(nil),      // 11: witnessmark.v1.Signal
+	(*Limit)(nil),       // 12: witnessmark.v1.Limit
+	(*Gap)(nil),         // 13: witnessmark.v1.Gap
+	(*Log)(nil),         // 14: witnessmark.v1.Log
+	(*Layout)(nil),      // 15: witnessmark.v1.Layout
+	(*LogMark)(nil),     // 16: witnessmark.v1.LogMark
+	(*Result)(nil),      // 17: witnessmark.v1.Result
+	(*AgentCost)(nil),   // 18: witnessmark.v1.AgentCost
+	(*Attachment)(nil),  // 19: witnessmark.v1.Attachment
+	nil,                 // 20: witnessmark.v1.Workload.SettingsEntry
 }
 var file_witnessmark_v1_record_proto_depIdxs = []int32{
-	4,  // 0: witnessmark.v1.Record.workload:type_name -> witnessmark.v1.Workload
-	5,  // 1: witnessmark.v1.Record.setup:type_name -> witnessmark.v1.Setup
-	6,  // 2: witnessmark.v1.Record.exit:type_name -> witnessmark.v1.Exit
-	7,  // 3: witnessmark.v1.Record.before:type_name -> witnessmark.v1.Snapshot
-	7,  // 4: witnessmark.v1.Record.after:type_name -> witnessmark.v1.Snapshot
-	9,  // 5: witnessmark.v1.Record.signals:type_name -> witnessmark.v1.Signal
-	12, // 6: witnessmark.v1.Record.logs:type_name -> witnessmark.v1.Log
-	15, // 7: witnessmark.v1.Record.results:type_name -> witnessmark.v1.Result
-	16, // 8: witnessmark.v1.Record.agent_cost:type_name -> witnessmark.v1.AgentCost
-	17, // 9: witnessmark.v1.Record.attachments:type_name -> witnessmark.v1.Attachment
-	1,  // 10: witnessmark.v1.Record.clock:type_name -> witnessmark.v1.Clock
-	2,  // 11: witnessmark.v1.Clock.offset:type_name -> witnessmark.v1.ClockOffset
-	3,  // 12: witnessmark.v1.Clock.events:type_name -> witnessmark.v1.ClockEvent
-	18, // 13: witnessmark.v1.Workload.settings:type_name -> witnessmark.v1.Workload.SettingsEntry
-	8,  // 14: witnessmark.v1.Snapshot.facts:type_name -> witnessmark.v1.Fact
-	10, // 15: witnessmark.v1.Signal.limits:type_name -> witnessmark.v1.Limit
-	11, // 16: witnessmark.v1.Signal.gaps:type_name -> witnessmark.v1.Gap
-	13, // 17: witnessmark.v1.Log.layout:type_name -> witnessmark.v1.Layout
-	14, // 18: witnessmark.v1.Log.marks:type_name -> witnessmark.v1.LogMark
-	19, // [19:19] is the sub-list for method output_type
-	19, // [19:19] is the sub-list for method input_type
-	19, // [19:19] is the sub-list for extension type_name
-	19, // [19:19] is the sub-list for extension extendee
-	0,  // [0:19] is the sub-list for field type_name
+	6,  // 0: witnessmark.v1.Record.workload:type_name -> witnessmark.v1.Workload
+	7,  // 1: witnessmark.v1.Record.setup:type_name -> witnessmark.v1.Setup
+	8,  // 2: witnessmark.v1.Record.exit:type_name -> witnessmark.v1.Exit
+	9,  // 3: witnessmark.v1.Record.before:type_name -> witnessmark.v1.Snapshot
+	9,  // 4: witnessmark.v1.Record.after:type_name -> witnessmark.v1.Snapshot
+	11, // 5: witnessmark.v1.Record.signals:type_name -> witnessmark.v1.Signal
+	14, // 6: witnessmark.v1.Record.logs:type_name -> witnessmark.v1.Log
+	17, // 7: witnessmark.v1.Record.results:type_name -> witnessmark.v1.Result
+	18, // 8: witnessmark.v1.Record.agent_cost:type_name -> witnessmark.v1.AgentCost
+	19, // 9: witnessmark.v1.Record.attachments:type_name -> witnessmark.v1.Attachment
+	1,  // 10: witnessmark.v1.Record.span:type_name -> witnessmark.v1.Span
+	3,  // 11: witnessmark.v1.Record.clock:type_name -> witnessmark.v1.Clock
+	2,  // 12: witnessmark.v1.Span.from:type_name -> witnessmark.v1.Bound
+	2,  // 13: witnessmark.v1.Span.to:type_name -> witnessmark.v1.Bound
+	4,  // 14: witnessmark.v1.Clock.offset:type_name -> witnessmark.v1.ClockOffset
+	5,  // 15: witnessmark.v1.Clock.events:type_name -> witnessmark.v1.ClockEvent
+	20, // 16: witnessmark.v1.Workload.settings:type_name -> witnessmark.v1.Workload.SettingsEntry
+	10, // 17: witnessmark.v1.Snapshot.facts:type_name -> witnessmark.v1.Fact
+	12, // 18: witnessmark.v1.Signal.limits:type_name -> witnessmark.v1.Limit
+	13, // 19: witnessmark.v1.Signal.gaps:type_name -> witnessmark.v1.Gap
+	15, // 20: witnessmark.v1.Log.layout:type_name -> witnessmark.v1.Layout
+	16, // 21: witnessmark.v1.Log.marks:type_name -> witnessmark.v1.LogMark
+	22, // [22:22] is the sub-list for method output_type
+	22, // [22:22] is the sub-list for method input_type
+	22, // [22:22] is the sub-list for extension type_name
+	22, // [22:22] is the sub-list for extension extendee
+	0,  // [0:22] is the sub-list for field type_name
 }
 
 func init() { file_witnessmark_v1_record_proto_init() }
@@ -1766,7 +1935,7 @@ func file_witnessmark_v1_record_proto_init() {
 	if File_witnessmark_v1_record_proto != nil {
 		return
 	}
-	file_witnessmark_v1_record_proto_msgTypes[8].OneofWrappers = []any{
+	file_witnessmark_v1_record_proto_msgTypes[10].OneofWrappers = []any{
 		(*Fact_Text)(nil),
 		(*Fact_Number)(nil),
 		(*Fact_Truth)(nil),
@@ -1777,7 +1946,7 @@ func file_witnessmark_v1_record_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_witnessmark_v1_record_proto_rawDesc), len(file_witnessmark_v1_record_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   19,
+			NumMessages:   21,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
