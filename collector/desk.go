@@ -58,12 +58,16 @@ func (d *desk) ask(ctx context.Context, f func(b answer.Book, where string) erro
 	return errors.Join(err, conn.Close())
 }
 
-func (d *desk) connect(ctx context.Context) (*collect.Connection, error) {
-	address := d.collector
-	if address == "" {
-		address = os.Getenv("WITNESSMARK_COLLECTOR")
+// address is the collector that was named, "" for none.
+func (d *desk) address() string {
+	if d.collector != "" {
+		return d.collector
 	}
-	if address != "" {
+	return os.Getenv("WITNESSMARK_COLLECTOR")
+}
+
+func (d *desk) connect(ctx context.Context) (*collect.Connection, error) {
+	if address := d.address(); address != "" {
 		return collect.Dial(address)
 	}
 	dir, err := d.folder()
@@ -131,6 +135,10 @@ func (n noArchive) Backup(context.Context, func(int64, string) (io.Writer, error
 
 func (n noArchive) Dossier(_ context.Context, id string, _ io.Writer) error {
 	return n.missing("make dossier", id)
+}
+
+func (n noArchive) FollowFlags(context.Context, *answer.Place, func(answer.Flagged) error) error {
+	return n.missing("follow flags", "")
 }
 
 func (n noArchive) Mark(context.Context, string, string) (*answer.Mark, rig.Snapshot, error) {

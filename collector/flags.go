@@ -15,22 +15,34 @@ import (
 func flagsCommand(d *desk) *cobra.Command {
 	var c choice
 	var w wanted
+	var o onward
 	cmd := &cobra.Command{
 		Use:   "flags",
 		Short: "List what was found about runs, those of the newest run first",
 		Long: `List what was found about runs: facts that are not as declared, as rated, or as
-they were. The flags of the newest run come first, of each run the heaviest.`,
-		Example: "  collector flags --rig heron --since 30d --fact memory\n  collector flags --kind moved --weight caution --json",
+they were. The flags of the newest run come first, of each run the heaviest.
+
+With --follow it prints a line for each flag as it is found, of runs that are kept
+and of what rigs are now by their beats, and goes on where it was when the collector
+is away for a time. With --json each line is an object; its place, given to --after,
+goes on from there another day. Ctrl-C ends it, with exit code 0.`,
+		Example: "  collector flags --follow --weight caution\n  collector flags --rig heron --since 30d --fact memory\n  collector flags --kind moved --weight caution --json",
 		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			q, err := c.resolve(d.now())
 			if err == nil {
 				err = w.resolve()
 			}
+			if err == nil {
+				err = o.check(cmd)
+			}
 			if err != nil {
 				return err
 			}
 			w.limit, q.Limit = q.Limit, 0
+			if o.follow {
+				return followFlags(cmd.Context(), d, o, q, w)
+			}
 			return d.ask(cmd.Context(), func(b answer.Book, where string) error {
 				each := func(f func(answer.FlagRow) error) error {
 					return b.Runs(cmd.Context(), q, func(s answer.Summary) error { return w.pass(s.FlagRows(), f) })
@@ -47,6 +59,7 @@ they were. The flags of the newest run come first, of each run the heaviest.`,
 	cmd.Flags().StringVar(&w.kind, "kind", "", "flags of one `KIND`: "+strings.Join(kinds, ", "))
 	cmd.Flags().StringVar(&w.fact, "fact", "", "flags on the fact `KEY` or on the facts below it: memory.speed, memory, link")
 	cmd.Flags().StringVar(&w.weight, "weight", "", "flags that weigh `WORD` or more: note, caution or void")
+	o.flags(cmd)
 	d.jsonFlag(cmd)
 	return cmd
 }

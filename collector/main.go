@@ -7,6 +7,7 @@
 //	collector show k7q2m9xd                one run: configuration, flags, statistics
 //	collector show k7q2m9xd --log          its timing log, byte for byte
 //	collector flags --weight caution       what drifted, over many runs
+//	collector flags --follow               the same as it is found
 //	collector mark k7q2m9xd --why TEXT     hold its rig's next runs against it
 //	collector retract k7q2m9xd --why TEXT  make a run void, with the reason
 //	collector report SELECTION SELECTION -o report.html

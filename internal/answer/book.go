@@ -93,6 +93,10 @@ type Book interface {
 	Backup(ctx context.Context, begin func(size int64, verifierKey string) (io.Writer, error)) error
 	// Dossier writes the file that proves a run.
 	Dossier(ctx context.Context, id string, w io.Writer) error
+	// FollowFlags yields what is flagged, as it comes, from a place on, or from now
+	// on for nil, first nothing but where that is. It ends when yield fails, the
+	// context does, or the book closes.
+	FollowFlags(ctx context.Context, from *Place, yield func(Flagged) error) error
 	// Mark returns nil without an error when none is in force.
 	Mark(ctx context.Context, rig, setup string) (*Mark, rig.Snapshot, error)
 }

@@ -212,4 +212,11 @@ func (s *shelf) Kept(_ context.Context, from int64, yield func(int64, string) er
 	return max(from, int64(len(s.runs))), nil
 }
 
+func (s *shelf) FollowFlags(_ context.Context, from *answer.Place, yield func(answer.Flagged) error) error {
+	if from == nil {
+		from = &answer.Place{Trail: answer.TrailOf("shelf")}
+	}
+	return yield(answer.Flagged{Next: *from})
+}
+
 var _ answer.Book = (*shelf)(nil)

@@ -27,6 +27,8 @@ func statusOf(err error) error {
 		code = codes.InvalidArgument
 	case errors.Is(err, ErrState):
 		code = codes.FailedPrecondition
+	case errors.Is(err, ErrUnreachable):
+		code = codes.Unavailable
 	case errors.Is(err, context.Canceled):
 		code = codes.Canceled
 	}

@@ -48,7 +48,7 @@ var (
 	bMeta, bRuns, bHashes, bTails = []byte("meta"), []byte("runs"), []byte("hashes"), []byte("tails")
 	bSummary, bRigs, bMarks       = []byte("summary"), []byte("rigs"), []byte("marks")
 	bRetractions, bRestores       = []byte("retractions"), []byte("restores")
-	bBeats                        = []byte("beats")
+	bBeats, bNews, bSetups        = []byte("beats"), []byte("news"), []byte("setups")
 	bByTime, bByRig, bByWorkload  = []byte("by/time"), []byte("by/rig"), []byte("by/workload")
 	bByBoth, bBySetup             = []byte("by/workload+rig"), []byte("by/setup")
 	bLeaves, bTree, bTrail        = []byte("trail/leaves"), []byte("trail/hashes"), []byte("trail")
@@ -56,7 +56,7 @@ var (
 	kSeal                         = []byte("seal")
 	allBuckets                    = [][]byte{bMeta, bRuns, bHashes, bTails, bSummary, bRigs, bMarks, bByTime, bByRig, bByWorkload, bByBoth, bBySetup, bLeaves, bTree, bTrail}
 	// laterBuckets came after the first archives. One that is only read may lack them.
-	laterBuckets = [][]byte{bRetractions, bRestores, bBeats}
+	laterBuckets = [][]byte{bRetractions, bRestores, bBeats, bNews, bSetups}
 )
 
 // Options are what an archive needs from outside. All are required but Wait and MapSize.

@@ -61,6 +61,13 @@ func keeping(run labtest.Run) archive.Keeping {
 	return k
 }
 
+// declared is keeping with the run's setup file beside it.
+func declared(run labtest.Run) archive.Keeping {
+	k := keeping(run)
+	k.Setup = run.Setup
+	return k
+}
+
 func keep(t testing.TB, a *archive.Archive, k archive.Keeping) archive.Kept {
 	t.Helper()
 	kept, err := a.Keep(context.Background(), k)

@@ -11,10 +11,11 @@ import (
 )
 
 // SetBeats keeps the latest state of rigs, by their names, in the place of what
-// was kept of them before. What a rig is like now is replaced all the time and
-// proves nothing, so it is no entry of the trail; each state carries its hash.
-func (a *Archive) SetBeats(states map[string][]byte) error {
-	if len(states) == 0 {
+// was kept of them before, and with it the news that it brings, in order. What a
+// rig is like now is replaced all the time and proves nothing, so it is no entry
+// of the trail; each state carries its hash.
+func (a *Archive) SetBeats(states map[string][]byte, news [][]byte) error {
+	if len(states) == 0 && len(news) == 0 {
 		return nil
 	}
 	err := a.update(func(tx *bolt.Tx) error {
@@ -25,7 +26,7 @@ func (a *Archive) SetBeats(states map[string][]byte) error {
 				return err
 			}
 		}
-		return nil
+		return addNews(tx, news)
 	})
 	if err != nil {
 		return fault.New("keep beats", "", err)

@@ -19,8 +19,11 @@
 //	by/      time, rig, workload, workload+rig, setup: VALUE NUL TIME ID -> the run's Labels
 //	rigs     NAME            -> Rig (JSON)
 //	marks    RIG NUL SETUP NUL sequence -> Mark (JSON); the last one is in force
+//	setups   RIG NUL LABEL NUL SHA-256 -> index of the entry, then the setup's file
 //	retractions  ID NUL index of the entry -> Retraction (JSON); a run's last one is in force
 //	restores     index of the entry -> Restore (JSON)
+//	beats    NAME            -> hash, then a rig's latest state, opaque here
+//	news     number          -> hash, then a piece of news of those; the last 4096 of them
 //	trail/   leaves, hashes by index; head -> the signed note
 //
 // A bucket a run keeps bbolt from rewriting a neighbour's large values at each

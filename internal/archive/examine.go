@@ -162,8 +162,10 @@ func (a *Archive) content(ctx context.Context, tx *bolt.Tx, x Examination) (n Ch
 	n.Runs = c.runs()
 	c.rows()
 	c.marks()
+	c.setups()
 	c.restores()
 	c.beats()
+	c.news()
 	c.step(c.total - c.done)
 	return n, context.Cause(ctx)
 }
@@ -178,6 +180,7 @@ type check struct {
 	rigs        map[string]Rig // as they follow from the runs
 	marked      int            // entries about marks
 	restored    int            // and about restores
+	setUp       int            // and about setups
 }
 
 func (c *check) wrong(where string, format string, args ...any) {
@@ -223,7 +226,9 @@ func (c *check) buckets() bool {
 	return true
 }
 
-func sequenced(bucket []byte) bool { return string(bucket) == string(bMarks) }
+func sequenced(bucket []byte) bool {
+	return string(bucket) == string(bMarks) || string(bucket) == string(bNews)
+}
 
 func (c *check) meta() {
 	want := map[string]string{string(kFormat): format, string(kOrigin): c.archive.origin, string(kKey): c.archive.key}

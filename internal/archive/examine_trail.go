@@ -82,6 +82,8 @@ func (c *check) leaf(i int64, leaf []byte) {
 		c.recordOf(i, e)
 	case trail.KindMark:
 		c.marked++
+	case trail.KindSetup:
+		c.setUp++
 	case trail.KindRestore:
 		c.restored++
 	case trail.KindRetraction, trail.KindReinstatement:

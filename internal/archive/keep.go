@@ -30,6 +30,7 @@ type Keeping struct {
 	ID      string
 	Labels  Labels
 	Started time.Time
+	Setup   *record.Setup // nil when none was declared
 	Signed  record.Signed
 	Parts   []Part // raw attachments, byte for byte
 	Series  []Part // encoded durations, by attachment name
@@ -182,10 +183,24 @@ func (a *Archive) apply(tx *bolt.Tx, batch []*keepCall) error {
 		if !fresh {
 			continue
 		}
+		setup, err := a.setupLeaf(tx, c)
+		if err != nil {
+			c.err = err
+			continue
+		}
 		leaf, err := a.entry(trail.KindRecord, c.sum, len(c.Signed.Bytes), c.ID, c.Labels.Rig, c.judged())
 		if err != nil {
 			c.err = err
 			continue
+		}
+		if setup != nil {
+			at := int64(0)
+			if at, head, err = a.grow(tx, head, setup); err != nil {
+				return err
+			}
+			if err := putSetup(tx, c, at); err != nil {
+				return err
+			}
 		}
 		if !a.bare {
 			if index[c], head, err = a.grow(tx, head, leaf); err != nil {

@@ -2,6 +2,7 @@ package archive
 
 import (
 	"bytes"
+	"crypto/sha256"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -12,6 +13,7 @@ import (
 	"golang.org/x/mod/sumdb/note"
 
 	"witnessmark/internal/fault"
+	"witnessmark/internal/record"
 	"witnessmark/internal/trail"
 )
 
@@ -22,8 +24,9 @@ type Proof struct {
 	Head        []byte // the signed note
 	Receipt     trail.Receipt
 	Consistency []trail.Hash // from the receipt's tree to the head's
-	// Entries are by index: the run's own, the mark that it was held against and the
-	// marked record's, its retractions and reinstatements, and later restores.
+	// Entries are by index: the run's own, that of its setup's coming into force, the
+	// mark that it was held against and the marked record's, its retractions and
+	// reinstatements, and later restores.
 	Entries []ProvedEntry
 	Summary []byte // whose hash the run's own entry has
 }
@@ -36,10 +39,10 @@ type ProvedEntry struct {
 }
 
 // Prove proves a run by its whole id. MarkRun is the run that it was held against,
-// "" for none.
-func (a *Archive) Prove(id, markRun string) (p Proof, err error) {
+// "" for none; s is the setup in its record, nil for none.
+func (a *Archive) Prove(id, markRun string, s *record.Setup) (p Proof, err error) {
 	err = a.db.View(func(tx *bolt.Tx) error {
-		p, err = a.prove(tx, id, markRun)
+		p, err = a.prove(tx, id, markRun, s)
 		return err
 	})
 	if err != nil {
@@ -48,7 +51,7 @@ func (a *Archive) Prove(id, markRun string) (p Proof, err error) {
 	return p, nil
 }
 
-func (a *Archive) prove(tx *bolt.Tx, id, markRun string) (p Proof, err error) {
+func (a *Archive) prove(tx *bolt.Tx, id, markRun string, s *record.Setup) (p Proof, err error) {
 	run := tx.Bucket(bRuns).Bucket([]byte(id))
 	if run == nil {
 		return p, ErrNotFound
@@ -69,6 +72,11 @@ func (a *Archive) prove(tx *bolt.Tx, id, markRun string) (p Proof, err error) {
 	if err != nil {
 		return p, err
 	}
+	// An archive may have runs from before setups had entries.
+	if at := ownSetup(tx, run, s); at >= 0 && at < p.Receipt.Index {
+		indexes = append(indexes, at)
+		slices.Sort(indexes)
+	}
 	for _, i := range indexes {
 		e := ProvedEntry{Index: i, Leaf: bytes.Clone(tx.Bucket(bLeaves).Get(number(i)))}
 		if e.Proof, err = trail.ProveInclusion(head.Size, i, hashReader{tx}); err != nil {
@@ -77,6 +85,15 @@ func (a *Archive) prove(tx *bolt.Tx, id, markRun string) (p Proof, err error) {
 		p.Entries = append(p.Entries, e)
 	}
 	return p, nil
+}
+
+// ownSetup finds the entry of a run's setup; -1 when it has none.
+func ownSetup(tx *bolt.Tx, run *bolt.Bucket, s *record.Setup) int64 {
+	l, err := labelsOf(tx.Bucket(bByTime).Get(run.Get([]byte("at"))))
+	if s == nil || err != nil {
+		return -1
+	}
+	return setupIndex(tx, l.Rig, s.Label, sha256.Sum256(s.Source))
 }
 
 // entriesOf gives the places of the entries that tell of a run, in order.

@@ -35,7 +35,7 @@ func sample(t testing.TB, r *rand.Rand) (path string, places []int64) {
 			shape.LogBytes = 200 << 10 // chunks, and pages that overflow
 		}
 		run := g.Finish(shape)
-		keep(t, a, keeping(run))
+		keep(t, a, declared(run))
 		runs = append(runs, run)
 	}
 	for i, run := range runs[:3] {
@@ -51,7 +51,7 @@ func sample(t testing.TB, r *rand.Rand) (path string, places []int64) {
 	if _, _, err := a.Restored("keeper", "the disk was lost", [][]byte{signedHead(t, 99)}); err != nil {
 		t.Fatal(err)
 	}
-	if err := a.SetBeats(map[string][]byte{"heron": bytes.Repeat([]byte("all is as it was"), 20), "avocet": []byte("{}")}); err != nil {
+	if err := a.SetBeats(map[string][]byte{"heron": bytes.Repeat([]byte("all is as it was"), 20), "avocet": []byte("{}")}, [][]byte{[]byte("memory is at its default"), []byte("{}")}); err != nil {
 		t.Fatal(err)
 	}
 	if empty := a.EmptyBuckets(); len(empty) > 0 {

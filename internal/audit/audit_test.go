@@ -51,7 +51,7 @@ func (b bench) deliver(conn grpc.ClientConnInterface, n int) (sizes []int64, err
 		return nil, err
 	}
 	for range n {
-		run := b.rig.Finish(labtest.Shape{Plain: true, LogBytes: 100})
+		run := b.rig.Finish(labtest.Shape{Bare: true, Plain: true, LogBytes: 100})
 		reply, err := met.Send(context.Background(), run.Signed, run.Parts())
 		if err != nil {
 			return sizes, err
@@ -97,7 +97,7 @@ func TestGoesOnWithAnHonestTrail(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	run := b.rig.Finish(labtest.Shape{Plain: true})
+	run := b.rig.Finish(labtest.Shape{Bare: true, Plain: true})
 	first, err := met.Send(context.Background(), run.Signed, run.Parts())
 	if err != nil {
 		t.Fatal(err)
@@ -374,7 +374,7 @@ func rememberUntilKilled(args []string) error {
 		return err
 	}
 	for {
-		run := heron.Finish(labtest.Shape{Plain: true, LogBytes: 100})
+		run := heron.Finish(labtest.Shape{Bare: true, Plain: true, LogBytes: 100})
 		reply, err := met.Send(ctx, run.Signed, run.Parts())
 		if err != nil {
 			return err

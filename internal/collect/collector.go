@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"log/slog"
 	"slices"
+	"sync"
 	"time"
 
 	"witnessmark/internal/answer"
@@ -30,6 +31,9 @@ type Collector struct {
 	agree   agreements
 	heads   *heads // nil without a folder
 	beats   beats
+	news    bell          // rings for what FollowFlags gives
+	leaving chan struct{} // closed when those who follow are to go
+	leave   sync.Once
 }
 
 var (
@@ -44,8 +48,12 @@ const readers = 2
 
 // New assembles a collector over an open archive.
 func New(a *archive.Archive, now func() time.Time, log *slog.Logger) *Collector {
-	return &Collector{archive: a, now: now, log: log, reading: make(chan struct{}, readers), beats: beats{started: now()}}
+	return &Collector{archive: a, now: now, log: log, reading: make(chan struct{}, readers), beats: beats{started: now()}, leaving: make(chan struct{})}
 }
+
+// Leave ends the answers that have no end, such as FollowFlags: a server that
+// waits for its calls would wait for them.
+func (c *Collector) Leave() { c.leave.Do(func() { close(c.leaving) }) }
 
 // Known implements deliver.Taker.
 func (c *Collector) Known(_ context.Context, sum [sha256.Size]byte) (deliver.Reply, bool, error) {
@@ -88,6 +96,7 @@ func (c *Collector) Take(ctx context.Context, d deliver.Delivery) (deliver.Reply
 	c.log.Info("record kept", "run", k.ID, "rig", k.Labels.Rig, "workload", k.Labels.Workload,
 		"standing", k.Labels.Standing, "index", kept.Receipt.Index)
 	c.noteHead()
+	c.news.ring()
 	return deliver.Reply{Receipt: kept.Receipt, Judgement: s.Judgement}, nil
 }
 
@@ -98,7 +107,7 @@ func (c *Collector) keeping(ctx context.Context, d deliver.Delivery) (archive.Ke
 		return archive.Keeping{}, answer.Summary{}, context.Cause(ctx)
 	}
 	defer func() { <-c.reading }()
-	k := archive.Keeping{ID: d.Run.ID, Started: d.Run.Started, Signed: d.Signed}
+	k := archive.Keeping{ID: d.Run.ID, Started: d.Run.Started, Setup: d.Run.Setup, Signed: d.Signed}
 	for i, a := range d.Run.Attachments {
 		k.Parts = append(k.Parts, archive.Part{Name: a.Name, Data: d.Parts[i]})
 	}
@@ -284,6 +293,7 @@ func (c *Collector) AcceptMark(ctx context.Context, id, by, why string) (answer.
 	}
 	c.log.Info("mark accepted", "rig", m.Rig, "setup", m.Setup, "run", m.RunID, "by", by)
 	c.noteHead()
+	c.rejudge(ctx, m.Rig, m.Setup)
 	return markOf(m), receipt, nil
 }
 

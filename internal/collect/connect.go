@@ -18,6 +18,7 @@ import (
 	"google.golang.org/grpc/keepalive"
 	"google.golang.org/grpc/test/bufconn"
 
+	"witnessmark/internal/answer"
 	"witnessmark/internal/archive"
 	"witnessmark/internal/deliver"
 	"witnessmark/internal/fault"
@@ -82,6 +83,17 @@ func Embedded(ctx context.Context, dir string, log *slog.Logger) (*Connection, e
 	}
 }
 
+// Served connects to the collector that serves the archive in dir. It never opens
+// the archive itself; the error is answer.ErrUnreachable when nobody serves it.
+func Served(ctx context.Context, dir string) (*Connection, error) {
+	address, ok := served(ctx, dir)
+	if !ok {
+		return nil, fault.New("connect to collector", dir, fmt.Errorf("%w: nobody serves this archive", answer.ErrUnreachable)).
+			WithHint("start one with: collector serve; or name one with --collector HOST:PORT")
+	}
+	return Dial(address)
+}
+
 // served gives the address at which the archive in dir is served at present. One
 // that nobody listens at is of a collector that is stopping, or was killed.
 func served(ctx context.Context, dir string) (address string, ok bool) {
@@ -114,6 +126,7 @@ func inProcess(dir string, log *slog.Logger) (*Connection, error) {
 	}
 	return &Connection{conn, dir, func() error {
 		err := conn.Close()
+		c.Leave()
 		srv.Stop()
 		return errors.Join(err, c.close())
 	}}, nil

@@ -33,7 +33,7 @@ func TestShownHeads(t *testing.T) {
 	conn := connect()
 	heron := labtest.NewRig("heron", labtest.Rand(t))
 	send := func(conn *collect.Connection) error {
-		run := heron.Finish(labtest.Shape{Plain: true})
+		run := heron.Finish(labtest.Shape{Bare: true, Plain: true})
 		_, err := deliver.Send(ctx, conn, run.Signed, run.Parts())
 		return err
 	}

@@ -63,6 +63,7 @@ type heard struct {
 	state  *present // nil until whole facts came
 	wanted uint64   // the question under way
 	mark   *drift.Mark
+	found  []found // that are not written yet
 }
 
 // beats is what a collector hears.
@@ -110,16 +111,55 @@ func (c *Collector) Hear(ctx context.Context, b deliver.Beat, came time.Time) (d
 		return h.ask(came), nil
 	}
 	next := follow(h.state, b, all, came)
-	if err := c.judgeBeat(ctx, h, next, s); err != nil {
+	if err := c.judgeBeat(ctx, h, next, s, next.Came); err != nil {
 		return deliver.Heard{}, err
 	}
 	after := changesAfter
-	if h.state != nil && next.same(h.state) {
+	if h.state != nil && next.same(h.state) && len(fresh(h.state, next)) == 0 {
 		after = lifeAfter
 	}
-	h.state, h.wanted = next, 0
+	h.become(next)
+	h.wanted = 0
 	c.keepSoon(b.Rig, after)
 	return deliver.Heard{Judgement: next.Judgement}, nil
+}
+
+// become takes the next state, and what is found with it.
+func (h *heard) become(next *present) {
+	h.found = append(h.found, fresh(h.state, next)...)
+	h.found = h.found[max(0, len(h.found)-mostFound):]
+	h.state = next
+}
+
+// rejudge holds what a rig is now against a mark that was just accepted, since
+// the rig may not beat for long.
+func (c *Collector) rejudge(ctx context.Context, name, label string) {
+	c.loadBeats()
+	c.beats.mu.Lock()
+	h := c.beats.rigs[name]
+	c.beats.mu.Unlock()
+	if h == nil {
+		return
+	}
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	if h.state == nil {
+		return
+	}
+	s, err := setupOf(h.state.Setup)
+	if err == nil && (s == nil && label != "" || s != nil && s.Label != label) {
+		return
+	}
+	next := *h.state
+	if err == nil {
+		err = c.judgeBeat(ctx, h, &next, s, c.now().UTC())
+	}
+	if err != nil {
+		c.log.Error("rig not held against its new mark; its next beat will be", "rig", name, "error", err)
+		return
+	}
+	h.become(&next)
+	c.keepSoon(name, changesAfter)
 }
 
 // setupOf reads a beat's setup; nil for none.
@@ -202,8 +242,8 @@ func (p *present) same(q *present) bool {
 	return slices.Equal(alike(p), alike(q))
 }
 
-// judgeBeat holds a rig's state against setup and mark.
-func (c *Collector) judgeBeat(ctx context.Context, h *heard, p *present, s *setup.Setup) error {
+// judgeBeat holds a rig's state against setup and mark, at a time.
+func (c *Collector) judgeBeat(ctx context.Context, h *heard, p *present, s *setup.Setup, at time.Time) error {
 	label := ""
 	if s != nil {
 		label = s.Label
@@ -224,14 +264,14 @@ func (c *Collector) judgeBeat(ctx context.Context, h *heard, p *present, s *setu
 	}
 	now := rig.Snapshot{At: p.FactsAt, Facts: p.Facts}
 	p.Judgement = drift.Judge(drift.Input{Rig: p.Rig, Before: now, Setup: s, Mark: h.mark, Offset: p.Offset})
-	p.Judgement.At = p.Came
-	p.Moved = p.moves(h.mark, now)
+	p.Judgement.At = at
+	p.Moved = p.moves(h.mark, now, at)
 	return nil
 }
 
 // moves finds what differs from the mark, and from what the rig was like before,
 // and since when.
-func (p *present) moves(m *drift.Mark, now rig.Snapshot) (out []answer.Moved) {
+func (p *present) moves(m *drift.Mark, now rig.Snapshot, at time.Time) (out []answer.Moved) {
 	met := map[rig.Key]bool{}
 	add := func(moves []drift.Move, against string) {
 		for _, d := range moves {
@@ -239,7 +279,7 @@ func (p *present) moves(m *drift.Mark, now rig.Snapshot) (out []answer.Moved) {
 				continue
 			}
 			met[d.Fact] = true
-			k := answer.Moved{Move: d, Against: against, Since: p.Came}
+			k := answer.Moved{Move: d, Against: against, Since: at}
 			if i := slices.IndexFunc(p.Moved, func(l answer.Moved) bool { return l.Fact == d.Fact && l.Now == d.Now }); i >= 0 {
 				k.Since = p.Moved[i].Since
 			}
@@ -329,14 +369,16 @@ func (c *Collector) flushBeats() error {
 	b.dirty, b.timer = map[string]bool{}, nil
 	b.mu.Unlock()
 	states := make(map[string][]byte, len(rigs))
+	var news []found
 	var bad error
 	for name, h := range rigs {
 		h.mu.Lock()
 		state, err := json.Marshal(h.state)
+		news, h.found = append(news, h.found...), nil
 		h.mu.Unlock()
 		states[name], bad = state, errors.Join(bad, err)
 	}
-	err := errors.Join(bad, c.archive.SetBeats(states))
+	err := errors.Join(bad, c.setBeats(states, news))
 	b.mu.Lock()
 	told := b.full
 	b.full = err != nil
@@ -345,11 +387,44 @@ func (c *Collector) flushBeats() error {
 		c.log.Error("latest states of rigs not written", "error", err)
 	}
 	if err != nil {
-		for name := range rigs {
+		for name, h := range rigs {
 			c.keepLater(name)
+			h.putBack(news)
 		}
 	}
 	return nil // beats are sent again; no call fails for them
+}
+
+// setBeats writes states and what is found with them, and wakes who follows.
+func (c *Collector) setBeats(states map[string][]byte, news []found) error {
+	slices.SortStableFunc(news, func(a, b found) int { return a.Judgement.At.Compare(b.Judgement.At) })
+	var pieces [][]byte
+	for _, f := range news {
+		b, err := json.Marshal(f)
+		if err != nil {
+			return err
+		}
+		pieces = append(pieces, b)
+	}
+	err := c.archive.SetBeats(states, pieces)
+	if err == nil && len(pieces) > 0 {
+		c.news.ring()
+	}
+	return err
+}
+
+// putBack has a rig's findings written later.
+func (h *heard) putBack(news []found) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	var own []found
+	for _, f := range news {
+		if h.state != nil && f.Rig == h.state.Rig {
+			own = append(own, f)
+		}
+	}
+	h.found = append(own, h.found...)
+	h.found = h.found[max(0, len(h.found)-mostFound):]
 }
 
 // keepLater leaves a state for the next write that something else gives cause for.

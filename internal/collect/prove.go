@@ -54,12 +54,12 @@ func (c *Collector) contents(id string) (out dossier.Contents, err error) {
 		}
 		out.Mark = &st.Signed
 	}
-	out.Proof, err = c.proof(id, s.Judgement.MarkRun)
+	out.Proof, err = c.proof(run, s.Judgement.MarkRun)
 	return out, err
 }
 
-func (c *Collector) proof(id, mark string) (dossier.Proof, error) {
-	p, err := c.archive.Prove(id, mark)
+func (c *Collector) proof(run *record.Run, mark string) (dossier.Proof, error) {
+	p, err := c.archive.Prove(run.ID, mark, run.Setup)
 	out := dossier.Proof{VerifierKey: p.VerifierKey, Head: p.Head, Receipt: p.Receipt, Consistency: p.Consistency, Summary: p.Summary}
 	for _, e := range p.Entries {
 		out.Entries = append(out.Entries, dossier.ProvedEntry(e))

@@ -60,6 +60,7 @@ func Serve(ctx context.Context, dir, address string, log *slog.Logger, ready fun
 		return fault.New("serve", address, err)
 	case <-ctx.Done():
 	}
+	c.Leave()
 	stopped := make(chan struct{})
 	go func() { srv.GracefulStop(); close(stopped) }()
 	select {

@@ -51,6 +51,9 @@ func (c Contents) signatures(line func(string, ...any), run *record.Run, after s
 	if e, err := trail.ParseEntry(c.Proof.Receipt.Leaf); err == nil {
 		line("  the collector kept it as entry %d of its trail, %s UTC", c.Proof.Receipt.Index, screen.At(e.At))
 	}
+	if after.declared != nil {
+		line("  its setup came into force on the rig with entry %d, %s UTC", after.declared.index, screen.At(after.declared.At))
+	}
 	if after.marked != nil {
 		line("  its mark was accepted by %s, %s UTC: %s", screen.Clean(after.marked.Actor), screen.At(after.marked.At), screen.Clean(after.marked.Text))
 	}

@@ -2,6 +2,7 @@ package dossier
 
 import (
 	"bytes"
+	"crypto/sha256"
 	"errors"
 	"fmt"
 
@@ -14,6 +15,7 @@ import (
 // story is what the trail tells of a run beside its own entry.
 type story struct {
 	marked    *trail.Entry // the acceptance of its mark
+	declared  *told        // its setup came into force; nil in a trail of before setups had entries
 	changes   []told       // retractions and reinstatements
 	restores  []told
 	retracted bool
@@ -46,6 +48,8 @@ func (c Contents) tell(run *record.Run) (s story, err error) {
 			marked = true
 		case e.Kind == trail.KindMark && c.isMark(e, run) && p.Index < c.Proof.Receipt.Index:
 			s.marked = &e
+		case e.Kind == trail.KindSetup && isSetup(e, run) && s.declared == nil && p.Index < c.Proof.Receipt.Index:
+			s.declared = &told{e, p.Index}
 		case e.Subject == run.ID && e.Digest == trail.Digest(c.Signed.SHA256()) && s.changedBy(e, p.Index):
 		case e.Kind == trail.KindRestore && p.Index > c.Proof.Receipt.Index:
 			s.restores = append(s.restores, told{e, p.Index})
@@ -61,6 +65,10 @@ func (c Contents) tell(run *record.Run) (s story, err error) {
 
 func entryFault(index int64, err error) error {
 	return at(entriesName, fmt.Errorf("entry %d: %w", index, err))
+}
+
+func isSetup(e trail.Entry, run *record.Run) bool {
+	return run.Setup != nil && e.Subject == run.Rig+"/"+run.Setup.Label && e.Digest == sha256.Sum256(run.Setup.Source)
 }
 
 func (c Contents) isMark(e trail.Entry, run *record.Run) bool {
@@ -100,6 +108,9 @@ func (v *verification) entries() (err error) {
 		return err
 	}
 	v.holds(entriesName, "what the trail tells of the run, %s, is in it", screen.Many(len(v.Proof.Entries), "entry", "entries"))
+	if d := v.after.declared; d != nil {
+		v.holds(setupName, "it came into force on the rig with entry %d of the trail, %s UTC", d.index, d.At.Format("2006-01-02 15:04:05"))
+	}
 	if v.Mark != nil {
 		if err := v.mark(); err != nil {
 			return err

@@ -19,6 +19,7 @@ type Shape struct {
 	LogBytes int    // size of its one timing log; 0 for any number of small ones, some of them damaged
 	Workload string // its name; "" for any
 	Setup    string // the declared setup's label; "" for any or none
+	Bare     bool   // no setup is declared
 	Plain    bool   // the workload finished and its logs can be read
 }
 
@@ -77,6 +78,9 @@ func (s Shape) workload(r *rand.Rand) record.Workload {
 
 func (s Shape) setup(r *rand.Rand) *record.Setup {
 	label := s.Setup
+	if s.Bare {
+		return nil
+	}
 	if label == "" {
 		if label = pick(r, "", "memory-rated", "memory-default"); label == "" {
 			return nil

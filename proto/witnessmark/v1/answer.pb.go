@@ -2566,6 +2566,295 @@ func (x *MakeDossierResponse) GetData() []byte {
 	return nil
 }
 
+type FollowFlagsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Unset begins with what comes from now on.
+	From          *FlagPlace `protobuf:"bytes,1,opt,name=from,proto3" json:"from,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *FollowFlagsRequest) Reset() {
+	*x = FollowFlagsRequest{}
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[38]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FollowFlagsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FollowFlagsRequest) ProtoMessage() {}
+
+func (x *FollowFlagsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[38]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FollowFlagsRequest.ProtoReflect.Descriptor instead.
+func (*FollowFlagsRequest) Descriptor() ([]byte, []int) {
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{38}
+}
+
+func (x *FollowFlagsRequest) GetFrom() *FlagPlace {
+	if x != nil {
+		return x.From
+	}
+	return nil
+}
+
+// FlagPlace is a place between two flags.
+type FlagPlace struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The trail that the place is of: the beginning of its origin's SHA-256.
+	Trail string `protobuf:"bytes,1,opt,name=trail,proto3" json:"trail,omitempty"`
+	// The entry of the trail to look at next.
+	Entry int64 `protobuf:"varint,2,opt,name=entry,proto3" json:"entry,omitempty"`
+	// The number of the finding about a rig's present state to look at next.
+	Finding       int64 `protobuf:"varint,3,opt,name=finding,proto3" json:"finding,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *FlagPlace) Reset() {
+	*x = FlagPlace{}
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[39]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FlagPlace) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FlagPlace) ProtoMessage() {}
+
+func (x *FlagPlace) ProtoReflect() protoreflect.Message {
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[39]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FlagPlace.ProtoReflect.Descriptor instead.
+func (*FlagPlace) Descriptor() ([]byte, []int) {
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{39}
+}
+
+func (x *FlagPlace) GetTrail() string {
+	if x != nil {
+		return x.Trail
+	}
+	return ""
+}
+
+func (x *FlagPlace) GetEntry() int64 {
+	if x != nil {
+		return x.Entry
+	}
+	return 0
+}
+
+func (x *FlagPlace) GetFinding() int64 {
+	if x != nil {
+		return x.Finding
+	}
+	return 0
+}
+
+type FollowFlagsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Where to go on after this message. The first message has nothing else.
+	Next *FlagPlace `protobuf:"bytes,1,opt,name=next,proto3" json:"next,omitempty"`
+	// Types that are valid to be assigned to Flagged:
+	//
+	//	*FollowFlagsResponse_Run
+	//	*FollowFlagsResponse_Rig
+	//	*FollowFlagsResponse_Missed
+	Flagged       isFollowFlagsResponse_Flagged `protobuf_oneof:"flagged"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *FollowFlagsResponse) Reset() {
+	*x = FollowFlagsResponse{}
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[40]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FollowFlagsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FollowFlagsResponse) ProtoMessage() {}
+
+func (x *FollowFlagsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[40]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FollowFlagsResponse.ProtoReflect.Descriptor instead.
+func (*FollowFlagsResponse) Descriptor() ([]byte, []int) {
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{40}
+}
+
+func (x *FollowFlagsResponse) GetNext() *FlagPlace {
+	if x != nil {
+		return x.Next
+	}
+	return nil
+}
+
+func (x *FollowFlagsResponse) GetFlagged() isFollowFlagsResponse_Flagged {
+	if x != nil {
+		return x.Flagged
+	}
+	return nil
+}
+
+func (x *FollowFlagsResponse) GetRun() *RunSummary {
+	if x != nil {
+		if x, ok := x.Flagged.(*FollowFlagsResponse_Run); ok {
+			return x.Run
+		}
+	}
+	return nil
+}
+
+func (x *FollowFlagsResponse) GetRig() *RigFlag {
+	if x != nil {
+		if x, ok := x.Flagged.(*FollowFlagsResponse_Rig); ok {
+			return x.Rig
+		}
+	}
+	return nil
+}
+
+func (x *FollowFlagsResponse) GetMissed() int64 {
+	if x != nil {
+		if x, ok := x.Flagged.(*FollowFlagsResponse_Missed); ok {
+			return x.Missed
+		}
+	}
+	return 0
+}
+
+type isFollowFlagsResponse_Flagged interface {
+	isFollowFlagsResponse_Flagged()
+}
+
+type FollowFlagsResponse_Run struct {
+	// With its flags, and without what is long.
+	Run *RunSummary `protobuf:"bytes,2,opt,name=run,proto3,oneof"`
+}
+
+type FollowFlagsResponse_Rig struct {
+	Rig *RigFlag `protobuf:"bytes,3,opt,name=rig,proto3,oneof"`
+}
+
+type FollowFlagsResponse_Missed struct {
+	// Findings about rigs' present states that are no longer kept.
+	Missed int64 `protobuf:"varint,4,opt,name=missed,proto3,oneof"`
+}
+
+func (*FollowFlagsResponse_Run) isFollowFlagsResponse_Flagged() {}
+
+func (*FollowFlagsResponse_Rig) isFollowFlagsResponse_Flagged() {}
+
+func (*FollowFlagsResponse_Missed) isFollowFlagsResponse_Flagged() {}
+
+// RigFlag is one flag on what a rig is now, when it is new.
+type RigFlag struct {
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	Rig    string                 `protobuf:"bytes,1,opt,name=rig,proto3" json:"rig,omitempty"`
+	Setup  string                 `protobuf:"bytes,2,opt,name=setup,proto3" json:"setup,omitempty"`
+	Played string                 `protobuf:"bytes,3,opt,name=played,proto3" json:"played,omitempty"`
+	// With this flag only, when it was found by the collector's clock, and the
+	// standing that all of them make.
+	Judgement     *Judgement `protobuf:"bytes,4,opt,name=judgement,proto3" json:"judgement,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RigFlag) Reset() {
+	*x = RigFlag{}
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[41]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RigFlag) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RigFlag) ProtoMessage() {}
+
+func (x *RigFlag) ProtoReflect() protoreflect.Message {
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[41]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RigFlag.ProtoReflect.Descriptor instead.
+func (*RigFlag) Descriptor() ([]byte, []int) {
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{41}
+}
+
+func (x *RigFlag) GetRig() string {
+	if x != nil {
+		return x.Rig
+	}
+	return ""
+}
+
+func (x *RigFlag) GetSetup() string {
+	if x != nil {
+		return x.Setup
+	}
+	return ""
+}
+
+func (x *RigFlag) GetPlayed() string {
+	if x != nil {
+		return x.Played
+	}
+	return ""
+}
+
+func (x *RigFlag) GetJudgement() *Judgement {
+	if x != nil {
+		return x.Judgement
+	}
+	return nil
+}
+
 var File_witnessmark_v1_answer_proto protoreflect.FileDescriptor
 
 const file_witnessmark_v1_answer_proto_rawDesc = "" +
@@ -2778,7 +3067,24 @@ const file_witnessmark_v1_answer_proto_rawDesc = "" +
 	"\x12MakeDossierRequest\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\")\n" +
 	"\x13MakeDossierResponse\x12\x12\n" +
-	"\x04data\x18\x01 \x01(\fR\x04data2\xf2\a\n" +
+	"\x04data\x18\x01 \x01(\fR\x04data\"C\n" +
+	"\x12FollowFlagsRequest\x12-\n" +
+	"\x04from\x18\x01 \x01(\v2\x19.witnessmark.v1.FlagPlaceR\x04from\"Q\n" +
+	"\tFlagPlace\x12\x14\n" +
+	"\x05trail\x18\x01 \x01(\tR\x05trail\x12\x14\n" +
+	"\x05entry\x18\x02 \x01(\x03R\x05entry\x12\x18\n" +
+	"\afinding\x18\x03 \x01(\x03R\afinding\"\xc6\x01\n" +
+	"\x13FollowFlagsResponse\x12-\n" +
+	"\x04next\x18\x01 \x01(\v2\x19.witnessmark.v1.FlagPlaceR\x04next\x12.\n" +
+	"\x03run\x18\x02 \x01(\v2\x1a.witnessmark.v1.RunSummaryH\x00R\x03run\x12+\n" +
+	"\x03rig\x18\x03 \x01(\v2\x17.witnessmark.v1.RigFlagH\x00R\x03rig\x12\x18\n" +
+	"\x06missed\x18\x04 \x01(\x03H\x00R\x06missedB\t\n" +
+	"\aflagged\"\x82\x01\n" +
+	"\aRigFlag\x12\x10\n" +
+	"\x03rig\x18\x01 \x01(\tR\x03rig\x12\x14\n" +
+	"\x05setup\x18\x02 \x01(\tR\x05setup\x12\x16\n" +
+	"\x06played\x18\x03 \x01(\tR\x06played\x127\n" +
+	"\tjudgement\x18\x04 \x01(\v2\x19.witnessmark.v1.JudgementR\tjudgement2\xcc\b\n" +
 	"\rAnswerService\x12M\n" +
 	"\bListRigs\x12\x1f.witnessmark.v1.ListRigsRequest\x1a .witnessmark.v1.ListRigsResponse\x12O\n" +
 	"\bListRuns\x12\x1f.witnessmark.v1.ListRunsRequest\x1a .witnessmark.v1.ListRunsResponse0\x01\x12O\n" +
@@ -2792,7 +3098,8 @@ const file_witnessmark_v1_answer_proto_rawDesc = "" +
 	"\fCheckArchive\x12#.witnessmark.v1.CheckArchiveRequest\x1a$.witnessmark.v1.CheckArchiveResponse0\x01\x12I\n" +
 	"\x06Backup\x12\x1d.witnessmark.v1.BackupRequest\x1a\x1e.witnessmark.v1.BackupResponse0\x01\x12X\n" +
 	"\vMakeDossier\x12\".witnessmark.v1.MakeDossierRequest\x1a#.witnessmark.v1.MakeDossierResponse0\x01\x12J\n" +
-	"\aGetMark\x12\x1e.witnessmark.v1.GetMarkRequest\x1a\x1f.witnessmark.v1.GetMarkResponseB0Z.witnessmark/proto/witnessmark/v1;witnessmarkv1b\x06proto3"
+	"\aGetMark\x12\x1e.witnessmark.v1.GetMarkRequest\x1a\x1f.witnessmark.v1.GetMarkResponse\x12X\n" +
+	"\vFollowFlags\x12\".witnessmark.v1.FollowFlagsRequest\x1a#.witnessmark.v1.FollowFlagsResponse0\x01B0Z.witnessmark/proto/witnessmark/v1;witnessmarkv1b\x06proto3"
 
 var (
 	file_witnessmark_v1_answer_proto_rawDescOnce sync.Once
@@ -2806,7 +3113,7 @@ func file_witnessmark_v1_answer_proto_rawDescGZIP() []byte {
 	return file_witnessmark_v1_answer_proto_rawDescData
 }
 
-var file_witnessmark_v1_answer_proto_msgTypes = make([]protoimpl.MessageInfo, 40)
+var file_witnessmark_v1_answer_proto_msgTypes = make([]protoimpl.MessageInfo, 44)
 var file_witnessmark_v1_answer_proto_goTypes = []any{
 	(*ListRigsRequest)(nil),        // 0: witnessmark.v1.ListRigsRequest
 	(*ListRigsResponse)(nil),       // 1: witnessmark.v1.ListRigsResponse
@@ -2846,84 +3153,95 @@ var file_witnessmark_v1_answer_proto_goTypes = []any{
 	(*GetMarkResponse)(nil),        // 35: witnessmark.v1.GetMarkResponse
 	(*MakeDossierRequest)(nil),     // 36: witnessmark.v1.MakeDossierRequest
 	(*MakeDossierResponse)(nil),    // 37: witnessmark.v1.MakeDossierResponse
-	nil,                            // 38: witnessmark.v1.Statistics.RefusedEntry
-	nil,                            // 39: witnessmark.v1.Statistics.FlaggedEntry
-	(*Judgement)(nil),              // 40: witnessmark.v1.Judgement
-	(*Waiting)(nil),                // 41: witnessmark.v1.Waiting
-	(*Trouble)(nil),                // 42: witnessmark.v1.Trouble
-	(*ClockOffset)(nil),            // 43: witnessmark.v1.ClockOffset
-	(*Reading)(nil),                // 44: witnessmark.v1.Reading
-	(*Exit)(nil),                   // 45: witnessmark.v1.Exit
-	(*Result)(nil),                 // 46: witnessmark.v1.Result
-	(*AgentCost)(nil),              // 47: witnessmark.v1.AgentCost
-	(*Receipt)(nil),                // 48: witnessmark.v1.Receipt
-	(*Snapshot)(nil),               // 49: witnessmark.v1.Snapshot
+	(*FollowFlagsRequest)(nil),     // 38: witnessmark.v1.FollowFlagsRequest
+	(*FlagPlace)(nil),              // 39: witnessmark.v1.FlagPlace
+	(*FollowFlagsResponse)(nil),    // 40: witnessmark.v1.FollowFlagsResponse
+	(*RigFlag)(nil),                // 41: witnessmark.v1.RigFlag
+	nil,                            // 42: witnessmark.v1.Statistics.RefusedEntry
+	nil,                            // 43: witnessmark.v1.Statistics.FlaggedEntry
+	(*Judgement)(nil),              // 44: witnessmark.v1.Judgement
+	(*Waiting)(nil),                // 45: witnessmark.v1.Waiting
+	(*Trouble)(nil),                // 46: witnessmark.v1.Trouble
+	(*ClockOffset)(nil),            // 47: witnessmark.v1.ClockOffset
+	(*Reading)(nil),                // 48: witnessmark.v1.Reading
+	(*Exit)(nil),                   // 49: witnessmark.v1.Exit
+	(*Result)(nil),                 // 50: witnessmark.v1.Result
+	(*AgentCost)(nil),              // 51: witnessmark.v1.AgentCost
+	(*Receipt)(nil),                // 52: witnessmark.v1.Receipt
+	(*Snapshot)(nil),               // 53: witnessmark.v1.Snapshot
 }
 var file_witnessmark_v1_answer_proto_depIdxs = []int32{
 	2,  // 0: witnessmark.v1.ListRigsResponse.rigs:type_name -> witnessmark.v1.RigSummary
 	3,  // 1: witnessmark.v1.RigSummary.beat:type_name -> witnessmark.v1.BeatSummary
-	40, // 2: witnessmark.v1.BeatSummary.judgement:type_name -> witnessmark.v1.Judgement
+	44, // 2: witnessmark.v1.BeatSummary.judgement:type_name -> witnessmark.v1.Judgement
 	4,  // 3: witnessmark.v1.BeatSummary.moved:type_name -> witnessmark.v1.MovedFact
-	41, // 4: witnessmark.v1.BeatSummary.waiting:type_name -> witnessmark.v1.Waiting
-	42, // 5: witnessmark.v1.BeatSummary.troubles:type_name -> witnessmark.v1.Trouble
-	43, // 6: witnessmark.v1.BeatSummary.offset:type_name -> witnessmark.v1.ClockOffset
-	44, // 7: witnessmark.v1.MovedFact.was:type_name -> witnessmark.v1.Reading
-	44, // 8: witnessmark.v1.MovedFact.now:type_name -> witnessmark.v1.Reading
+	45, // 4: witnessmark.v1.BeatSummary.waiting:type_name -> witnessmark.v1.Waiting
+	46, // 5: witnessmark.v1.BeatSummary.troubles:type_name -> witnessmark.v1.Trouble
+	47, // 6: witnessmark.v1.BeatSummary.offset:type_name -> witnessmark.v1.ClockOffset
+	48, // 7: witnessmark.v1.MovedFact.was:type_name -> witnessmark.v1.Reading
+	48, // 8: witnessmark.v1.MovedFact.now:type_name -> witnessmark.v1.Reading
 	7,  // 9: witnessmark.v1.ListRunsResponse.runs:type_name -> witnessmark.v1.RunSummary
-	45, // 10: witnessmark.v1.RunSummary.exit:type_name -> witnessmark.v1.Exit
-	40, // 11: witnessmark.v1.RunSummary.judgement:type_name -> witnessmark.v1.Judgement
-	46, // 12: witnessmark.v1.RunSummary.results:type_name -> witnessmark.v1.Result
+	49, // 10: witnessmark.v1.RunSummary.exit:type_name -> witnessmark.v1.Exit
+	44, // 11: witnessmark.v1.RunSummary.judgement:type_name -> witnessmark.v1.Judgement
+	50, // 12: witnessmark.v1.RunSummary.results:type_name -> witnessmark.v1.Result
 	10, // 13: witnessmark.v1.RunSummary.statistics:type_name -> witnessmark.v1.Statistics
-	47, // 14: witnessmark.v1.RunSummary.agent_cost:type_name -> witnessmark.v1.AgentCost
-	48, // 15: witnessmark.v1.RunSummary.receipt:type_name -> witnessmark.v1.Receipt
+	51, // 14: witnessmark.v1.RunSummary.agent_cost:type_name -> witnessmark.v1.AgentCost
+	52, // 15: witnessmark.v1.RunSummary.receipt:type_name -> witnessmark.v1.Receipt
 	8,  // 16: witnessmark.v1.RunSummary.retraction:type_name -> witnessmark.v1.Retraction
 	9,  // 17: witnessmark.v1.Retraction.history:type_name -> witnessmark.v1.Retracting
-	38, // 18: witnessmark.v1.Statistics.refused:type_name -> witnessmark.v1.Statistics.RefusedEntry
-	39, // 19: witnessmark.v1.Statistics.flagged:type_name -> witnessmark.v1.Statistics.FlaggedEntry
+	42, // 18: witnessmark.v1.Statistics.refused:type_name -> witnessmark.v1.Statistics.RefusedEntry
+	43, // 19: witnessmark.v1.Statistics.flagged:type_name -> witnessmark.v1.Statistics.FlaggedEntry
 	13, // 20: witnessmark.v1.ListKeptResponse.runs:type_name -> witnessmark.v1.KeptRun
 	16, // 21: witnessmark.v1.ShowRunResponse.detail:type_name -> witnessmark.v1.RunDetail
 	7,  // 22: witnessmark.v1.RunDetail.summary:type_name -> witnessmark.v1.RunSummary
 	33, // 23: witnessmark.v1.AcceptMarkResponse.mark:type_name -> witnessmark.v1.Mark
-	48, // 24: witnessmark.v1.AcceptMarkResponse.receipt:type_name -> witnessmark.v1.Receipt
+	52, // 24: witnessmark.v1.AcceptMarkResponse.receipt:type_name -> witnessmark.v1.Receipt
 	23, // 25: witnessmark.v1.CheckArchiveResponse.progress:type_name -> witnessmark.v1.CheckProgress
 	24, // 26: witnessmark.v1.CheckArchiveResponse.finding:type_name -> witnessmark.v1.Finding
 	25, // 27: witnessmark.v1.CheckArchiveResponse.summary:type_name -> witnessmark.v1.CheckSummary
 	28, // 28: witnessmark.v1.BackupResponse.head:type_name -> witnessmark.v1.BackupHead
 	7,  // 29: witnessmark.v1.RetractResponse.summary:type_name -> witnessmark.v1.RunSummary
-	48, // 30: witnessmark.v1.RetractResponse.receipt:type_name -> witnessmark.v1.Receipt
+	52, // 30: witnessmark.v1.RetractResponse.receipt:type_name -> witnessmark.v1.Receipt
 	7,  // 31: witnessmark.v1.ReinstateResponse.summary:type_name -> witnessmark.v1.RunSummary
-	48, // 32: witnessmark.v1.ReinstateResponse.receipt:type_name -> witnessmark.v1.Receipt
+	52, // 32: witnessmark.v1.ReinstateResponse.receipt:type_name -> witnessmark.v1.Receipt
 	33, // 33: witnessmark.v1.GetMarkResponse.mark:type_name -> witnessmark.v1.Mark
-	49, // 34: witnessmark.v1.GetMarkResponse.snapshot:type_name -> witnessmark.v1.Snapshot
-	0,  // 35: witnessmark.v1.AnswerService.ListRigs:input_type -> witnessmark.v1.ListRigsRequest
-	5,  // 36: witnessmark.v1.AnswerService.ListRuns:input_type -> witnessmark.v1.ListRunsRequest
-	11, // 37: witnessmark.v1.AnswerService.ListKept:input_type -> witnessmark.v1.ListKeptRequest
-	14, // 38: witnessmark.v1.AnswerService.ShowRun:input_type -> witnessmark.v1.ShowRunRequest
-	17, // 39: witnessmark.v1.AnswerService.ReadAttachment:input_type -> witnessmark.v1.ReadAttachmentRequest
-	19, // 40: witnessmark.v1.AnswerService.AcceptMark:input_type -> witnessmark.v1.AcceptMarkRequest
-	29, // 41: witnessmark.v1.AnswerService.Retract:input_type -> witnessmark.v1.RetractRequest
-	31, // 42: witnessmark.v1.AnswerService.Reinstate:input_type -> witnessmark.v1.ReinstateRequest
-	21, // 43: witnessmark.v1.AnswerService.CheckArchive:input_type -> witnessmark.v1.CheckArchiveRequest
-	26, // 44: witnessmark.v1.AnswerService.Backup:input_type -> witnessmark.v1.BackupRequest
-	36, // 45: witnessmark.v1.AnswerService.MakeDossier:input_type -> witnessmark.v1.MakeDossierRequest
-	34, // 46: witnessmark.v1.AnswerService.GetMark:input_type -> witnessmark.v1.GetMarkRequest
-	1,  // 47: witnessmark.v1.AnswerService.ListRigs:output_type -> witnessmark.v1.ListRigsResponse
-	6,  // 48: witnessmark.v1.AnswerService.ListRuns:output_type -> witnessmark.v1.ListRunsResponse
-	12, // 49: witnessmark.v1.AnswerService.ListKept:output_type -> witnessmark.v1.ListKeptResponse
-	15, // 50: witnessmark.v1.AnswerService.ShowRun:output_type -> witnessmark.v1.ShowRunResponse
-	18, // 51: witnessmark.v1.AnswerService.ReadAttachment:output_type -> witnessmark.v1.ReadAttachmentResponse
-	20, // 52: witnessmark.v1.AnswerService.AcceptMark:output_type -> witnessmark.v1.AcceptMarkResponse
-	30, // 53: witnessmark.v1.AnswerService.Retract:output_type -> witnessmark.v1.RetractResponse
-	32, // 54: witnessmark.v1.AnswerService.Reinstate:output_type -> witnessmark.v1.ReinstateResponse
-	22, // 55: witnessmark.v1.AnswerService.CheckArchive:output_type -> witnessmark.v1.CheckArchiveResponse
-	27, // 56: witnessmark.v1.AnswerService.Backup:output_type -> witnessmark.v1.BackupResponse
-	37, // 57: witnessmark.v1.AnswerService.MakeDossier:output_type -> witnessmark.v1.MakeDossierResponse
-	35, // 58: witnessmark.v1.AnswerService.GetMark:output_type -> witnessmark.v1.GetMarkResponse
-	47, // [47:59] is the sub-list for method output_type
-	35, // [35:47] is the sub-list for method input_type
-	35, // [35:35] is the sub-list for extension type_name
-	35, // [35:35] is the sub-list for extension extendee
-	0,  // [0:35] is the sub-list for field type_name
+	53, // 34: witnessmark.v1.GetMarkResponse.snapshot:type_name -> witnessmark.v1.Snapshot
+	39, // 35: witnessmark.v1.FollowFlagsRequest.from:type_name -> witnessmark.v1.FlagPlace
+	39, // 36: witnessmark.v1.FollowFlagsResponse.next:type_name -> witnessmark.v1.FlagPlace
+	7,  // 37: witnessmark.v1.FollowFlagsResponse.run:type_name -> witnessmark.v1.RunSummary
+	41, // 38: witnessmark.v1.FollowFlagsResponse.rig:type_name -> witnessmark.v1.RigFlag
+	44, // 39: witnessmark.v1.RigFlag.judgement:type_name -> witnessmark.v1.Judgement
+	0,  // 40: witnessmark.v1.AnswerService.ListRigs:input_type -> witnessmark.v1.ListRigsRequest
+	5,  // 41: witnessmark.v1.AnswerService.ListRuns:input_type -> witnessmark.v1.ListRunsRequest
+	11, // 42: witnessmark.v1.AnswerService.ListKept:input_type -> witnessmark.v1.ListKeptRequest
+	14, // 43: witnessmark.v1.AnswerService.ShowRun:input_type -> witnessmark.v1.ShowRunRequest
+	17, // 44: witnessmark.v1.AnswerService.ReadAttachment:input_type -> witnessmark.v1.ReadAttachmentRequest
+	19, // 45: witnessmark.v1.AnswerService.AcceptMark:input_type -> witnessmark.v1.AcceptMarkRequest
+	29, // 46: witnessmark.v1.AnswerService.Retract:input_type -> witnessmark.v1.RetractRequest
+	31, // 47: witnessmark.v1.AnswerService.Reinstate:input_type -> witnessmark.v1.ReinstateRequest
+	21, // 48: witnessmark.v1.AnswerService.CheckArchive:input_type -> witnessmark.v1.CheckArchiveRequest
+	26, // 49: witnessmark.v1.AnswerService.Backup:input_type -> witnessmark.v1.BackupRequest
+	36, // 50: witnessmark.v1.AnswerService.MakeDossier:input_type -> witnessmark.v1.MakeDossierRequest
+	34, // 51: witnessmark.v1.AnswerService.GetMark:input_type -> witnessmark.v1.GetMarkRequest
+	38, // 52: witnessmark.v1.AnswerService.FollowFlags:input_type -> witnessmark.v1.FollowFlagsRequest
+	1,  // 53: witnessmark.v1.AnswerService.ListRigs:output_type -> witnessmark.v1.ListRigsResponse
+	6,  // 54: witnessmark.v1.AnswerService.ListRuns:output_type -> witnessmark.v1.ListRunsResponse
+	12, // 55: witnessmark.v1.AnswerService.ListKept:output_type -> witnessmark.v1.ListKeptResponse
+	15, // 56: witnessmark.v1.AnswerService.ShowRun:output_type -> witnessmark.v1.ShowRunResponse
+	18, // 57: witnessmark.v1.AnswerService.ReadAttachment:output_type -> witnessmark.v1.ReadAttachmentResponse
+	20, // 58: witnessmark.v1.AnswerService.AcceptMark:output_type -> witnessmark.v1.AcceptMarkResponse
+	30, // 59: witnessmark.v1.AnswerService.Retract:output_type -> witnessmark.v1.RetractResponse
+	32, // 60: witnessmark.v1.AnswerService.Reinstate:output_type -> witnessmark.v1.ReinstateResponse
+	22, // 61: witnessmark.v1.AnswerService.CheckArchive:output_type -> witnessmark.v1.CheckArchiveResponse
+	27, // 62: witnessmark.v1.AnswerService.Backup:output_type -> witnessmark.v1.BackupResponse
+	37, // 63: witnessmark.v1.AnswerService.MakeDossier:output_type -> witnessmark.v1.MakeDossierResponse
+	35, // 64: witnessmark.v1.AnswerService.GetMark:output_type -> witnessmark.v1.GetMarkResponse
+	40, // 65: witnessmark.v1.AnswerService.FollowFlags:output_type -> witnessmark.v1.FollowFlagsResponse
+	53, // [53:66] is the sub-list for method output_type
+	40, // [40:53] is the sub-list for method input_type
+	40, // [40:40] is the sub-list for extension type_name
+	40, // [40:40] is the sub-list for extension extendee
+	0,  // [0:40] is the sub-list for field type_name
 }
 
 func init() { file_witnessmark_v1_answer_proto_init() }
@@ -2948,13 +3266,18 @@ func file_witnessmark_v1_answer_proto_init() {
 		(*BackupResponse_Head)(nil),
 		(*BackupResponse_Data)(nil),
 	}
+	file_witnessmark_v1_answer_proto_msgTypes[40].OneofWrappers = []any{
+		(*FollowFlagsResponse_Run)(nil),
+		(*FollowFlagsResponse_Rig)(nil),
+		(*FollowFlagsResponse_Missed)(nil),
+	}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_witnessmark_v1_answer_proto_rawDesc), len(file_witnessmark_v1_answer_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   40,
+			NumMessages:   44,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -31,6 +31,7 @@ const (
 	AnswerService_Backup_FullMethodName         = "/witnessmark.v1.AnswerService/Backup"
 	AnswerService_MakeDossier_FullMethodName    = "/witnessmark.v1.AnswerService/MakeDossier"
 	AnswerService_GetMark_FullMethodName        = "/witnessmark.v1.AnswerService/GetMark"
+	AnswerService_FollowFlags_FullMethodName    = "/witnessmark.v1.AnswerService/FollowFlags"
 )
 
 // AnswerServiceClient is the client API for AnswerService service.
@@ -63,6 +64,9 @@ type AnswerServiceClient interface {
 	MakeDossier(ctx context.Context, in *MakeDossierRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[MakeDossierResponse], error)
 	// GetMark gives the reference in force.
 	GetMark(ctx context.Context, in *GetMarkRequest, opts ...grpc.CallOption) (*GetMarkResponse, error)
+	// FollowFlags gives what is flagged from a place on as it comes, of runs and of
+	// rigs as they are now, until the asker goes.
+	FollowFlags(ctx context.Context, in *FollowFlagsRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[FollowFlagsResponse], error)
 }
 
 type answerServiceClient struct {
@@ -256,6 +260,25 @@ func (c *answerServiceClient) GetMark(ctx context.Context, in *GetMarkRequest, o
 	return out, nil
 }
 
+func (c *answerServiceClient) FollowFlags(ctx context.Context, in *FollowFlagsRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[FollowFlagsResponse], error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	stream, err := c.cc.NewStream(ctx, &AnswerService_ServiceDesc.Streams[7], AnswerService_FollowFlags_FullMethodName, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	x := &grpc.GenericClientStream[FollowFlagsRequest, FollowFlagsResponse]{ClientStream: stream}
+	if err := x.ClientStream.SendMsg(in); err != nil {
+		return nil, err
+	}
+	if err := x.ClientStream.CloseSend(); err != nil {
+		return nil, err
+	}
+	return x, nil
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type AnswerService_FollowFlagsClient = grpc.ServerStreamingClient[FollowFlagsResponse]
+
 // AnswerServiceServer is the server API for AnswerService service.
 // All implementations must embed UnimplementedAnswerServiceServer
 // for forward compatibility.
@@ -286,6 +309,9 @@ type AnswerServiceServer interface {
 	MakeDossier(*MakeDossierRequest, grpc.ServerStreamingServer[MakeDossierResponse]) error
 	// GetMark gives the reference in force.
 	GetMark(context.Context, *GetMarkRequest) (*GetMarkResponse, error)
+	// FollowFlags gives what is flagged from a place on as it comes, of runs and of
+	// rigs as they are now, until the asker goes.
+	FollowFlags(*FollowFlagsRequest, grpc.ServerStreamingServer[FollowFlagsResponse]) error
 	mustEmbedUnimplementedAnswerServiceServer()
 }
 
@@ -331,6 +357,9 @@ func (UnimplementedAnswerServiceServer) MakeDossier(*MakeDossierRequest, grpc.Se
 }
 func (UnimplementedAnswerServiceServer) GetMark(context.Context, *GetMarkRequest) (*GetMarkResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetMark not implemented")
+}
+func (UnimplementedAnswerServiceServer) FollowFlags(*FollowFlagsRequest, grpc.ServerStreamingServer[FollowFlagsResponse]) error {
+	return status.Error(codes.Unimplemented, "method FollowFlags not implemented")
 }
 func (UnimplementedAnswerServiceServer) mustEmbedUnimplementedAnswerServiceServer() {}
 func (UnimplementedAnswerServiceServer) testEmbeddedByValue()                       {}
@@ -520,6 +549,17 @@ func _AnswerService_GetMark_Handler(srv interface{}, ctx context.Context, dec fu
 	return interceptor(ctx, in, info, handler)
 }
 
+func _AnswerService_FollowFlags_Handler(srv interface{}, stream grpc.ServerStream) error {
+	m := new(FollowFlagsRequest)
+	if err := stream.RecvMsg(m); err != nil {
+		return err
+	}
+	return srv.(AnswerServiceServer).FollowFlags(m, &grpc.GenericServerStream[FollowFlagsRequest, FollowFlagsResponse]{ServerStream: stream})
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type AnswerService_FollowFlagsServer = grpc.ServerStreamingServer[FollowFlagsResponse]
+
 // AnswerService_ServiceDesc is the grpc.ServiceDesc for AnswerService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -582,6 +622,11 @@ var AnswerService_ServiceDesc = grpc.ServiceDesc{
 		{
 			StreamName:    "MakeDossier",
 			Handler:       _AnswerService_MakeDossier_Handler,
+			ServerStreams: true,
+		},
+		{
+			StreamName:    "FollowFlags",
+			Handler:       _AnswerService_FollowFlags_Handler,
 			ServerStreams: true,
 		},
 	},
