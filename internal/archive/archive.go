@@ -265,6 +265,14 @@ func (a *Archive) update(f func(*bolt.Tx) error) error {
 // ReadOnly says whether nothing can be kept.
 func (a *Archive) ReadOnly() bool { return a.signer == nil }
 
+// Size is the size of the archive's file in bytes; -1 once it is closed.
+func (a *Archive) Size() (n int64) {
+	if err := a.db.View(func(tx *bolt.Tx) error { n = tx.Size(); return nil }); err != nil {
+		return -1
+	}
+	return n
+}
+
 // Close waits for what is being written and closes the file.
 func (a *Archive) Close() error {
 	a.stop.Do(func() { close(a.done) })

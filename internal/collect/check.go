@@ -20,9 +20,17 @@ import (
 
 // Check implements answer.Book: it goes through all that is kept.
 func (c *Collector) Check(ctx context.Context, found func(where, what string), progress func(done, total int64)) (answer.Checked, error) {
-	n, err := c.archive.Examine(ctx, examination(found, progress))
+	findings := 0
+	count := func(where, what string) {
+		findings++
+		found(where, what)
+	}
+	n, err := c.archive.Examine(ctx, examination(count, progress))
 	if err == nil && c.heads != nil {
-		err = tellLost(c.archive, c.heads.dir, found)
+		err = tellLost(c.archive, c.heads.dir, count)
+	}
+	if err == nil {
+		c.metrics.checked(findings)
 	}
 	return answer.Checked(n), err
 }

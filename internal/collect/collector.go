@@ -34,6 +34,7 @@ type Collector struct {
 	news    bell          // rings for what FollowFlags gives
 	leaving chan struct{} // closed when those who follow are to go
 	leave   sync.Once
+	metrics *Metrics
 }
 
 var (
@@ -48,7 +49,12 @@ const readers = 2
 
 // New assembles a collector over an open archive.
 func New(a *archive.Archive, now func() time.Time, log *slog.Logger) *Collector {
-	return &Collector{archive: a, now: now, log: log, reading: make(chan struct{}, readers), beats: beats{started: now()}, leaving: make(chan struct{})}
+	c := &Collector{
+		archive: a, now: now, log: log, reading: make(chan struct{}, readers), beats: beats{started: now()},
+		leaving: make(chan struct{}), metrics: newMetrics(),
+	}
+	c.watchArchive()
+	return c
 }
 
 // Leave ends the answers that have no end, such as FollowFlags: a server that
@@ -62,6 +68,9 @@ func (c *Collector) Known(_ context.Context, sum [sha256.Size]byte) (deliver.Rep
 		return deliver.Reply{}, false, err
 	}
 	r, err := c.reply(id)
+	if err == nil {
+		c.metrics.deliveries.WithLabelValues(knownAlready).Inc()
+	}
 	return r, err == nil, err
 }
 
@@ -91,8 +100,11 @@ func (c *Collector) Take(ctx context.Context, d deliver.Delivery) (deliver.Reply
 		c.log.Error("record not kept", "run", k.ID, "rig", k.Labels.Rig, "error", err)
 		return deliver.Reply{}, err
 	case !kept.Fresh:
+		c.metrics.deliveries.WithLabelValues(knownAlready).Inc()
 		return c.reply(k.ID)
 	}
+	c.metrics.deliveries.WithLabelValues(keptNow).Inc()
+	c.metrics.raised(s.Judgement.Flags)
 	c.log.Info("record kept", "run", k.ID, "rig", k.Labels.Rig, "workload", k.Labels.Workload,
 		"standing", k.Labels.Standing, "index", kept.Receipt.Index)
 	c.noteHead()

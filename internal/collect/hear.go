@@ -7,6 +7,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"maps"
 	"slices"
 	"sync"
 	"time"
@@ -100,7 +101,7 @@ func (c *Collector) Hear(ctx context.Context, b deliver.Beat, came time.Time) (d
 	defer h.mu.Unlock()
 	asked := b.Whole() && b.Answers != 0 && b.Answers == h.wanted
 	if h.state.late(b) && !asked || !b.Whole() && (h.state == nil || h.state.SHA256 != b.Base) {
-		return h.ask(came), nil
+		return c.ask(h, came), nil
 	}
 	var base rig.Snapshot
 	if h.state != nil {
@@ -108,7 +109,7 @@ func (c *Collector) Hear(ctx context.Context, b deliver.Beat, came time.Time) (d
 	}
 	all, ok := b.Apply(base)
 	if !ok {
-		return h.ask(came), nil
+		return c.ask(h, came), nil
 	}
 	next := follow(h.state, b, all, came)
 	if err := c.judgeBeat(ctx, h, next, s, next.Came); err != nil {
@@ -121,6 +122,7 @@ func (c *Collector) Hear(ctx context.Context, b deliver.Beat, came time.Time) (d
 	h.become(next)
 	h.wanted = 0
 	c.keepSoon(b.Rig, after)
+	c.metrics.beats.WithLabelValues(heardBeat).Inc()
 	return deliver.Heard{Judgement: next.Judgement}, nil
 }
 
@@ -177,7 +179,9 @@ func setupOf(r *record.Setup) (*setup.Setup, error) {
 	return s, nil
 }
 
-func (h *heard) ask(came time.Time) deliver.Heard {
+// ask asks a rig for whole facts.
+func (c *Collector) ask(h *heard, came time.Time) deliver.Heard {
+	c.metrics.beats.WithLabelValues(askedWhole).Inc()
 	h.wanted = max(h.wanted+1, uint64(came.UnixNano()))
 	out := deliver.Heard{Wanted: h.wanted}
 	if h.state != nil {
@@ -379,6 +383,9 @@ func (c *Collector) flushBeats() error {
 		states[name], bad = state, errors.Join(bad, err)
 	}
 	err := errors.Join(bad, c.setBeats(states, news))
+	if err == nil && len(states) > 0 {
+		c.metrics.wrote(c.now())
+	}
 	b.mu.Lock()
 	told := b.full
 	b.full = err != nil
@@ -436,21 +443,8 @@ func (c *Collector) keepLater(name string) {
 
 // withBeats adds to a listing what the beats say, and the rigs that have no runs.
 func (c *Collector) withBeats(rigs []answer.RigSummary) []answer.RigSummary {
-	c.loadBeats()
-	c.beats.mu.Lock()
-	all := make(map[string]*heard, len(c.beats.rigs))
-	for name, h := range c.beats.rigs {
-		all[name] = h
-	}
-	c.beats.mu.Unlock()
 	now := c.now()
-	for name, h := range all {
-		h.mu.Lock()
-		p := h.state
-		h.mu.Unlock()
-		if p == nil {
-			continue
-		}
+	for name, p := range c.states() {
 		i := slices.IndexFunc(rigs, func(r answer.RigSummary) bool { return r.Name == name })
 		if i < 0 {
 			i = len(rigs)
@@ -462,15 +456,49 @@ func (c *Collector) withBeats(rigs []answer.RigSummary) []answer.RigSummary {
 	return rigs
 }
 
-// summary tells of a state. A collector that has just started does not know who
-// is silent: what it missed itself is not counted.
-func (p *present) summary(now, started time.Time) *answer.Beat {
+// states gives the latest state of each rig by its beats.
+func (c *Collector) states() map[string]*present {
+	c.loadBeats()
+	c.beats.mu.Lock()
+	all := maps.Clone(c.beats.rigs)
+	c.beats.mu.Unlock()
+	out := make(map[string]*present, len(all))
+	for name, h := range all {
+		h.mu.Lock()
+		if h.state != nil {
+			out[name] = h.state
+		}
+		h.mu.Unlock()
+	}
+	return out
+}
+
+// countRigs counts the rigs that are heard, and those of them that are silent.
+func (c *Collector) countRigs() (heard, silent int) {
+	now := c.now()
+	for _, p := range c.states() {
+		heard++
+		if p.silent(now, c.beats.started) {
+			silent++
+		}
+	}
+	return heard, silent
+}
+
+// silent says whether several beats were missed. A collector that has just
+// started does not know: what it missed itself is not counted.
+func (p *present) silent(now, started time.Time) bool {
 	from := p.Came
 	if started.After(from) {
 		from = started
 	}
+	return now.Sub(from) > silentAfter*p.Every
+}
+
+// summary tells of a state.
+func (p *present) summary(now, started time.Time) *answer.Beat {
 	b := &answer.Beat{
-		Came: p.Came, Every: p.Every, Silent: now.Sub(from) > silentAfter*p.Every, Boot: p.Boot, Judgement: p.Judgement, Moved: p.Moved,
+		Came: p.Came, Every: p.Every, Silent: p.silent(now, started), Boot: p.Boot, Judgement: p.Judgement, Moved: p.Moved,
 		Waiting: p.Waiting, Troubles: p.Troubles, Agent: p.Agent, Played: p.Played, Offset: p.Offset,
 	}
 	if p.Setup != nil {

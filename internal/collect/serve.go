@@ -11,6 +11,8 @@ import (
 	"runtime"
 	"time"
 
+	"github.com/prometheus/client_golang/prometheus"
+
 	"witnessmark/internal/deliver"
 	"witnessmark/internal/durable"
 	"witnessmark/internal/fault"
@@ -25,10 +27,24 @@ func mapSize() int {
 	return 1 << 30
 }
 
+// Option says more of how a collector is served.
+type Option func(*serving)
+
+type serving struct {
+	metrics prometheus.Registerer
+}
+
+// WithMetrics registers what the collector counts.
+func WithMetrics(r prometheus.Registerer) Option { return func(s *serving) { s.metrics = r } }
+
 // Serve keeps a collector on a loopback address until ctx ends, then lets
 // deliveries under way finish for a few seconds. Ready is called with the
 // address once it listens.
-func Serve(ctx context.Context, dir, address string, log *slog.Logger, ready func(address string)) (err error) {
+func Serve(ctx context.Context, dir, address string, log *slog.Logger, ready func(address string), opts ...Option) (err error) {
+	var with serving
+	for _, o := range opts {
+		o(&with)
+	}
 	if err := loopback(address); err != nil {
 		return fault.New("serve", address, err).WithHint("use 127.0.0.1:PORT or [::1]:PORT")
 	}
@@ -40,6 +56,12 @@ func Serve(ctx context.Context, dir, address string, log *slog.Logger, ready fun
 	if c.archive.ReadOnly() {
 		return fault.New("serve", filepath.Join(dir, keyFile), fs.ErrNotExist).
 			WithHint("without the key of the trail nothing can be signed; put it there from where it was kept")
+	}
+	if with.metrics != nil {
+		if err := with.metrics.Register(c.metrics); err != nil {
+			return fault.New("serve", "metrics", err)
+		}
+		defer with.metrics.Unregister(c.metrics)
 	}
 	l, err := net.Listen("tcp", address)
 	if err != nil {

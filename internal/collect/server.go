@@ -26,6 +26,7 @@ const (
 func (c *Collector) Server(limits deliver.Limits) *grpc.Server {
 	s := grpc.NewServer(
 		grpc.MaxRecvMsgSize(maxMessage), grpc.MaxConcurrentStreams(maxStreams), grpc.WaitForHandlers(true),
+		grpc.StatsHandler(meter{c.metrics}), grpc.UnknownServiceHandler(unknown),
 		grpc.KeepaliveParams(keepalive.ServerParameters{Time: 30 * time.Second, Timeout: 20 * time.Second}),
 		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: 5 * time.Second}),
 		grpc.ChainUnaryInterceptor(func(ctx context.Context, req any, info *grpc.UnaryServerInfo, next grpc.UnaryHandler) (_ any, err error) {
@@ -41,6 +42,11 @@ func (c *Collector) Server(limits deliver.Limits) *grpc.Server {
 	answer.Register(s, c)
 	deliver.RegisterBeats(s, c, c.now)
 	return s
+}
+
+// unknown answers calls of methods that are not there, so that they are counted.
+func unknown(any, grpc.ServerStream) error {
+	return status.Error(codes.Unimplemented, "this collector has no such method; it may be older than who asks")
 }
 
 // survive keeps a fault in one rig's call from ending the collector for all.

@@ -34,8 +34,9 @@ func (c *Collector) Extends(_ context.Context, seen [][]byte) (deliver.Extended,
 	return x, nil
 }
 
-// noteHead writes down the present head, now and then.
+// noteHead follows a commit: it writes down the present head, now and then.
 func (c *Collector) noteHead() {
+	c.metrics.wrote(c.now())
 	if err := c.heads.note(c.archive, false); err != nil {
 		c.log.Error("the trail's head is not written down", "error", err)
 	}
