@@ -42,9 +42,9 @@ type Agent struct {
 type LogForm string
 
 const (
-	LogText    LogForm = "text"
-	LogJSON    LogForm = "json"
-	LogJournal LogForm = "journal" // with the priorities that systemd's journal understands
+	LogAuto LogForm = "auto" // for the journal when it leads there, else as text
+	LogText LogForm = "text"
+	LogJSON LogForm = "json"
 )
 
 // Folder says which logs in a folder are whose.
@@ -99,7 +99,7 @@ func ParseAgent(name string, data []byte) (*Agent, error) {
 		Rig:       r.name(root, "rig"),
 		State:     r.text(root, "state"),
 		Setup:     r.text(root, "setup"),
-		Log:       LogForm(cmp.Or(r.oneOf(root, "log", string(LogText), string(LogJSON), string(LogJournal)), string(LogText))),
+		Log:       LogForm(cmp.Or(r.oneOf(root, "log", string(LogAuto), string(LogText), string(LogJSON)), string(LogAuto))),
 	}
 	r.agentTables(root, a)
 	a.Folders = r.folders(root)

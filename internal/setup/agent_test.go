@@ -104,7 +104,7 @@ func TestAgentDefaults(t *testing.T) {
 		t.Fatal(err)
 	}
 	want := &Agent{
-		File: "agent.toml", Log: LogText, FullPace: 100 * time.Millisecond, IdlePace: time.Second, RingKeep: 135 * time.Minute, RingBytes: 64 << 20,
+		File: "agent.toml", Log: LogAuto, FullPace: 100 * time.Millisecond, IdlePace: time.Second, RingKeep: 135 * time.Minute, RingBytes: 64 << 20,
 		FactsEvery: 2 * time.Minute, BeatEvery: 10 * time.Second, SpoolBytes: 2 << 30,
 	}
 	if d := cmp.Diff(want, a, cmpopts.EquateEmpty()); d != "" {
@@ -135,7 +135,7 @@ func TestAgentRefusals(t *testing.T) {
 		{"size too small", "[spool]\nsize = '64 KiB'\n", `:2: size is "64 KiB"`, "1024 KiB"},
 		{"beat too often", "[beat]\nevery = '10ms'\n", `:2: every is 10ms`, "1s to 1h"},
 		{"facts never", "[facts]\nevery = '0s'\n", `:2: every is "0s", not a span of time above zero`, "90s"},
-		{"log form", "log = 'xml'\n", `:1: log is "xml", not one of text json journal`, "nearest"},
+		{"log form", "log = 'xml'\n", `:1: log is "xml", not one of auto text json`, "nearest"},
 		{"metrics for all", "[metrics]\nlisten = '0.0.0.0:9'\n", `:2: metrics at 0.0.0.0:9 could be read from other machines`, "anywhere = true"},
 		{"metrics for all by name", "[metrics]\nlisten = '127.dome.example:9'\n", `:2: metrics at 127.dome.example:9 could be read from other machines`, "anywhere = true"},
 		{"anywhere quoted", "[metrics]\nanywhere = 'yes'\n", `:2: anywhere is a text, not true or false`, "without quotes"},
