@@ -13,7 +13,6 @@ import (
 	"witnessmark/internal/drift"
 	"witnessmark/internal/fault"
 	"witnessmark/internal/probe"
-	"witnessmark/internal/rig"
 	"witnessmark/internal/screen"
 	"witnessmark/internal/setup"
 	"witnessmark/internal/spool"
@@ -158,19 +157,7 @@ func loadSetup(file string) (*setup.Setup, error) {
 	if err != nil {
 		return nil, fault.New("setup file", file, reason(err)).WithHint("name an existing file with --setup")
 	}
-	set, err := setup.ParseSetup(file, data)
-	if err != nil {
-		return nil, err
-	}
-	if err := set.Check(func(key string) (string, bool) {
-		return string(rig.Nearest(rig.Key(key))), drift.Known(rig.Key(key))
-	}); err != nil {
-		return nil, err
-	}
-	return set, set.CheckUnits(func(key string) string {
-		e, _ := rig.Lookup(rig.Key(key))
-		return string(e.Unit)
-	})
+	return drift.ReadSetup(file, data)
 }
 
 // reason drops the path that an *fs.PathError repeats.

@@ -7,9 +7,8 @@ import (
 	"time"
 
 	"witnessmark/internal/probe"
-	"witnessmark/internal/rig"
 	"witnessmark/internal/screen"
-	"witnessmark/internal/setup"
+	"witnessmark/internal/watch"
 )
 
 // settle waits until the rig is as the workload wants to find it, or until its
@@ -28,7 +27,7 @@ func (r *repeats) settle(ctx context.Context) (unsettled string, err error) {
 	for {
 		since := time.Since(start)
 		sampler.Take(since)
-		left, unread := unsettledBy(sampler.Signals(), *want)
+		left, unread := watch.Unsettled(sampler.Signals(), *want)
 		limit := max(want.Limit, twoReadings)
 		if len(left) == 0 {
 			limit = min(limit, firstReadings)
@@ -56,32 +55,3 @@ const twoReadings = 1100 * time.Millisecond
 
 // firstReadings is how long a sensor may take until it is read at all.
 const firstReadings = 3 * time.Second
-
-// unsettledBy lists what is still too warm or too busy, and what cannot be read.
-func unsettledBy(signals []rig.Signal, want setup.Settle) (left, unread []string) {
-	warm, load := false, false
-	for _, s := range signals {
-		n := len(s.Values)
-		if n == 0 {
-			continue
-		}
-		last := s.At(n - 1)
-		switch {
-		case want.BelowCelsius != nil && s.Unit == rig.Celsius && s.Key.Family() == "temperature[]":
-			if warm = true; last >= *want.BelowCelsius {
-				left = append(left, fmt.Sprintf("%s %.1f °C", s.Key.Index(), last))
-			}
-		case want.OtherLoadPercent != nil && s.Key == "load.other":
-			if load = true; last >= *want.OtherLoadPercent {
-				left = append(left, fmt.Sprintf("other work %.1f %%", last))
-			}
-		}
-	}
-	if want.BelowCelsius != nil && !warm {
-		unread = append(unread, "no temperature can be read")
-	}
-	if want.OtherLoadPercent != nil && !load {
-		unread = append(unread, "other work cannot be read")
-	}
-	return left, unread
-}

@@ -1,6 +1,7 @@
 package watch
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"sync"
@@ -10,11 +11,14 @@ import (
 	"witnessmark/internal/rig"
 )
 
-// How a pump goes about it; all are design choices.
+// The paces of a pump that was given none.
 const (
 	fullPace = 100 * time.Millisecond
 	idlePace = time.Second
+)
 
+// How a pump goes about it; all are design choices.
+const (
 	// From busyFrom processors at work on the pace is full, and slow again once
 	// fewer than quietBelow were for quietFor: an idle desktop is below both.
 	busyFrom   = 0.3
@@ -26,12 +30,14 @@ const (
 )
 
 // Pump samples for as long as the agent lives, slowly while the machine is idle
-// and at 10 Hz while it is not, into a ring, and notes the clocks on the way.
+// and at the full pace while it is not, into a ring, and notes the clocks on the way.
 type Pump struct {
 	Tree     *probe.Tree
 	Clock    Clock
 	Timeline *Timeline
 	Ring     *Ring
+
+	Full, Idle time.Duration // between passes; 0 stands for 100 ms and for 1 s
 
 	// Happened is told of each event of the clocks, Troubled of what could not be
 	// stored, and with nil that it can be again. Both are called by Run, may be
@@ -117,7 +123,7 @@ func (p *Pump) step() time.Duration {
 		p.rescanAt = r.SinceBoot + rescanEvery
 	}
 	if p.last.SinceBoot >= r.SinceBoot {
-		return fullPace
+		return p.fullPace()
 	}
 	p.sampler.Take(r.SinceBoot)
 	if p.last = r; p.first == (Reading{}) {
@@ -135,7 +141,7 @@ func (p *Pump) begin(r Reading) {
 	if p.sampler != nil {
 		p.sampler.Close()
 	}
-	p.sampler = probe.NewSampler(p.Tree, probe.SampleOptions{Pace: fullPace})
+	p.sampler = probe.NewSampler(p.Tree, probe.SampleOptions{Pace: p.fullPace()})
 	p.full, p.quietSince, p.last = true, r.SinceBoot, Reading{Boot: r.Boot, SinceBoot: -1}
 }
 
@@ -155,12 +161,26 @@ func (p *Pump) pace(now time.Duration) time.Duration {
 	if now-p.quietSince >= quietFor {
 		p.full = false
 	}
-	pace := idlePace
-	if p.full {
-		pace = fullPace
-	}
+	pace := p.present()
 	p.sampler.Pace(pace)
 	return pace
+}
+
+func (p *Pump) fullPace() time.Duration { return cmp.Or(p.Full, fullPace) }
+
+// present is the pace that is in force.
+func (p *Pump) present() time.Duration {
+	if p.full {
+		return p.fullPace()
+	}
+	return max(cmp.Or(p.Idle, idlePace), p.fullPace())
+}
+
+// Pace gives the pace in force and when the last pass was; false before the first.
+func (p *Pump) Pace() (pace time.Duration, last Reading, ok bool) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.present(), p.last, p.sampler != nil
 }
 
 // flush hands the ring what was sampled since it was last done.

@@ -188,3 +188,20 @@ func TestThePumpRunsOnTheLiveMachine(t *testing.T) {
 	stop()
 	<-done
 }
+
+func TestPacesThatAreGiven(t *testing.T) {
+	b := newBench(t, t.TempDir())
+	b.Full, b.Idle = 500*time.Millisecond, 2*time.Second
+	b.live(90 * time.Second)
+	if n := b.live(time.Minute); n != 30 {
+		t.Errorf("%d passes in an idle minute", n)
+	}
+	b.Wake()
+	if n := b.live(10 * time.Second); n != 20 {
+		t.Errorf("%d passes in ten seconds at the full pace", n)
+	}
+	pace, last, ok := b.Pace()
+	if now := b.machine.Read(); pace != b.Full || !ok || last.Boot != now.Boot || now.SinceBoot-last.SinceBoot > b.Idle {
+		t.Errorf("%v, %+v, %v", pace, last, ok)
+	}
+}
