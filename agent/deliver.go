@@ -2,141 +2,31 @@ package main
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
-	"io"
-	"io/fs"
 	"time"
 
 	"witnessmark/internal/answer"
-	"witnessmark/internal/audit"
 	"witnessmark/internal/capture"
-	"witnessmark/internal/collect"
 	"witnessmark/internal/deliver"
+	"witnessmark/internal/dispatch"
 	"witnessmark/internal/drift"
 	"witnessmark/internal/fault"
 	"witnessmark/internal/judge"
 	"witnessmark/internal/spool"
 )
 
-// delivered is what came of one run's delivery.
-type delivered struct {
-	reply deliver.Reply
-	err   error
+// post carries what is spooled to where it is to go.
+func (s *session) post(sp *spool.Spool) *dispatch.Post {
+	return &dispatch.Post{Spool: sp, Auditor: s.openAuditor, Connect: s.way}
 }
 
-// inVain is how many runs in a row are offered to a collector that takes none;
-// with the first alone, one run that it cannot take now would keep back all.
-const inVain = 2
-
-// flush sends the spooled runs for one destination, oldest first, and tells of
-// each. It goes on after a run that cannot be taken, and gives up when the
-// collector does not take any. Its error is that of listing or connecting.
-func (s *session) flush(ctx context.Context, sp *spool.Spool, destination string, tell func(spool.Item, delivered)) error {
-	items, listing := sp.Pending()
-	var met *audit.Trail
-	failures := 0
-	for _, it := range items {
-		if it.Destination != destination {
-			continue
-		}
-		if met == nil {
-			conn, err := s.connect(ctx, destination)
-			if err != nil {
-				return errors.Join(err, listing)
-			}
-			defer conn.Close()
-			if met, err = s.meet(ctx, conn, destination); err != nil {
-				tell(it, delivered{err: err})
-				break
-			}
-		}
-		d := send(ctx, met, destination, sp, it)
-		tell(it, d)
-		if failures++; !waits(d.err) {
-			failures = 0
-		}
-		if failures == inVain || ctx.Err() != nil || errors.Is(d.err, audit.ErrAlarm) {
-			break
-		}
-	}
-	return listing
-}
-
-// meet holds the collector's trail against what was seen of it, before anything
-// is delivered into it.
-func (s *session) meet(ctx context.Context, conn *collect.Connection, destination string) (*audit.Trail, error) {
-	a, err := s.openAuditor()
+func (s *session) way(ctx context.Context, destination string) (*dispatch.Way, error) {
+	c, err := s.connect(ctx, destination)
 	if err != nil {
 		return nil, err
 	}
-	ctx, cancel := context.WithTimeoutCause(ctx, patience, fmt.Errorf("it took more than %v", patience))
-	defer cancel()
-	met, err := a.Meet(ctx, conn, destination)
-	return met, whereTo(conn.Where, err)
-}
-
-// The longest that one delivery may take: a collector that takes less than
-// slowest is not taking it now.
-const (
-	patience = time.Minute
-	slowest  = 64 << 10 // bytes a second
-)
-
-// send delivers one run and lets it go once its receipt holds and is kept.
-func send(ctx context.Context, met *audit.Trail, where string, sp *spool.Spool, it spool.Item) delivered {
-	now, err := sp.Offer(it.ID)
-	if err != nil && !errors.Is(err, fs.ErrNotExist) {
-		return delivered{err: err}
-	}
-	if err == nil {
-		it = now // it may have been thinned since it was listed
-	}
-	var parts []deliver.Part
-	size := int64(len(it.Signed.Bytes))
-	for i, a := range it.Attachments {
-		size += a.Size
-		parts = append(parts, deliver.Part{Attachment: a, Open: func() (io.ReadCloser, error) { return it.Part(i) }})
-	}
-	most := patience + time.Duration(size/slowest)*time.Second
-	ctx, cancel := context.WithTimeoutCause(ctx, most, fmt.Errorf("it took more than %v", most))
-	defer cancel()
-	reply, err := met.Send(ctx, it.Signed, parts)
-	if err != nil && !errors.Is(err, deliver.ErrRefused) {
-		if _, e := sp.Receipt(it.ID); e == nil {
-			// Another agent has delivered it meanwhile, and its files went away
-			// under us: a record that is known is answered without them.
-			reply, err = met.Send(ctx, it.Signed, nil)
-		}
-	}
-	if err != nil {
-		return delivered{err: whereTo(where, err)}
-	}
-	receipt, err := json.Marshal(answer.ReceiptOf(reply.Receipt))
-	if err == nil {
-		err = sp.Done(it.ID, receipt)
-	}
-	return delivered{reply, err}
-}
-
-// whereTo names the collector in an error that does not.
-func whereTo(where string, err error) error {
-	var f *fault.Error
-	if !errors.As(err, &f) || f.Where != "" {
-		return err
-	}
-	return fault.New(f.What, where, f.Why).WithHint(f.Next)
-}
-
-// waits says whether a delivery failed in a way that is worth trying again.
-func waits(err error) bool {
-	return errors.Is(err, deliver.ErrUnreachable) || errors.Is(err, context.Canceled) || unproved(err)
-}
-
-// unproved says whether a collector did not prove what it said.
-func unproved(err error) bool {
-	return errors.Is(err, audit.ErrAlarm) || errors.Is(err, audit.ErrReceipt)
+	return &dispatch.Way{ClientConnInterface: c, Where: c.Where, Close: c.Close}, nil
 }
 
 // hurry is how long a delivery goes on once the operator wants to stop.
@@ -146,15 +36,15 @@ const hurry = 5 * time.Second
 func (r *repeats) deliver(ctx context.Context) {
 	r.progress.Step(r.repeat() + "delivering")
 	if r.late = nil; r.sent == nil {
-		r.sent = map[string]delivered{}
+		r.sent = map[string]dispatch.Delivered{}
 	}
 	sending, cancel := context.WithCancel(context.WithoutCancel(ctx))
 	defer cancel()
 	defer context.AfterFunc(ctx, func() { time.AfterFunc(hurry, cancel) })()
-	err := r.flush(sending, r.rig.Spool, r.rig.Destination, func(it spool.Item, d delivered) {
-		if d.err != nil {
-			d.err = undelivered(it, d.err)
-			r.late = append(r.late, d.err)
+	err := r.post(r.rig.Spool).Flush(sending, r.rig.Destination, func(it spool.Item, d dispatch.Delivered) {
+		if d.Err != nil {
+			d.Err = undelivered(it, d.Err)
+			r.late = append(r.late, d.Err)
 		}
 		r.sent[it.ID] = d
 	})
@@ -177,8 +67,8 @@ func undelivered(it spool.Item, err error) error {
 func (r *repeats) view(out *capture.Outcome) answer.Run {
 	run := out.Run
 	d, ok := r.sent[run.ID]
-	j := d.reply.Judgement
-	if !ok || len(d.reply.Receipt.Leaf) == 0 {
+	j := d.Reply.Judgement
+	if !ok || len(d.Reply.Receipt.Leaf) == 0 {
 		j = r.judge(out)
 	}
 	st := answer.NoStatistics("no timing log belongs to this run")
@@ -188,10 +78,10 @@ func (r *repeats) view(out *capture.Outcome) answer.Run {
 		st = answer.NoStatistics(code + ": " + detail)
 	}
 	v := answer.Summarise(run, out.SHA256, st, j).Brief()
-	v.Receipt = answer.ReceiptOf(d.reply.Receipt)
+	v.Receipt = answer.ReceiptOf(d.Reply.Receipt)
 	switch {
-	case d.err != nil:
-		v.Spooled = d.err.Error()
+	case d.Err != nil:
+		v.Spooled = d.Err.Error()
 	case !ok && len(r.late) > 0:
 		v.Spooled = r.late[len(r.late)-1].Error()
 	}

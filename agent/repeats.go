@@ -13,6 +13,7 @@ import (
 
 	"witnessmark/internal/answer"
 	"witnessmark/internal/capture"
+	"witnessmark/internal/dispatch"
 	"witnessmark/internal/drift"
 	"witnessmark/internal/fault"
 	"witnessmark/internal/record"
@@ -27,7 +28,7 @@ type repeats struct {
 	study    *study // nil when the number of repeats is fixed
 	progress *screen.Progress
 	mine     []*capture.Outcome
-	sent     map[string]delivered
+	sent     map[string]dispatch.Delivered
 	failed   error   // what ended the series early
 	late     []error // why runs still wait for the collector
 }
@@ -151,12 +152,12 @@ func (r *repeats) conclude(ctx context.Context, strict bool) error {
 	}
 	r.complain()
 	bad, flagged := r.failed != nil, false
-	doubted := slices.ContainsFunc(r.late, unproved)
+	doubted := slices.ContainsFunc(r.late, dispatch.Unproved)
 	for i, out := range r.mine {
 		flagged = flagged || views[i].Standing != drift.Clean
-		late := r.sent[out.Run.ID].err
-		doubted = doubted || unproved(late)
-		bad = bad || out.Run.Exit.Outcome != record.Finished || out.LogError != nil || (late != nil && !waits(late))
+		late := r.sent[out.Run.ID].Err
+		doubted = doubted || dispatch.Unproved(late)
+		bad = bad || out.Run.Exit.Outcome != record.Finished || out.LogError != nil || (late != nil && !dispatch.Waits(late))
 	}
 	switch {
 	case ctx.Err() != nil:

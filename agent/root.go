@@ -90,11 +90,14 @@ func (s *session) destination() string {
 // checkDestination refuses an address that no run could ever be delivered to,
 // before an afternoon is spent on measuring.
 func (s *session) checkDestination() error {
-	d := s.destination()
-	if d == spool.Embedded {
-		return nil
+	if d := s.destination(); d != spool.Embedded {
+		return checkAddress(d)
 	}
-	conn, err := collect.Dial(d)
+	return nil
+}
+
+func checkAddress(collector string) error {
+	conn, err := collect.Dial(collector)
 	if err != nil {
 		return screen.Misuse(fault.HintOf(err), "%v", err)
 	}

@@ -11,6 +11,7 @@ import (
 
 	"witnessmark/internal/answer"
 	"witnessmark/internal/capture"
+	"witnessmark/internal/dispatch"
 	"witnessmark/internal/record"
 	"witnessmark/internal/screen"
 	"witnessmark/internal/spool"
@@ -147,13 +148,13 @@ func (s *session) sendAll(ctx context.Context, sp *spool.Spool) error {
 			continue
 		}
 		asked[d] = true
-		errs = append(errs, s.flush(ctx, sp, d, func(it spool.Item, got delivered) {
-			if got.err != nil {
-				left[it.ID] = undelivered(it, got.err)
+		errs = append(errs, s.post(sp).Flush(ctx, d, func(it spool.Item, got dispatch.Delivered) {
+			if got.Err != nil {
+				left[it.ID] = undelivered(it, got.Err)
 				return
 			}
 			delete(left, it.ID)
-			done = append(done, sent{it.ID, answer.ReceiptOf(got.reply.Receipt)})
+			done = append(done, sent{it.ID, answer.ReceiptOf(got.Reply.Receipt)})
 		}))
 	}
 	errs = append(errs, s.printSent(done, items, left))
@@ -169,7 +170,7 @@ func (s *session) stillLate(ctx context.Context, errs []error, left map[string]e
 	told := map[string]bool{}
 	for _, id := range slices.Sorted(maps.Keys(left)) {
 		errs = append(errs, left[id])
-		if unproved(left[id]) {
+		if dispatch.Unproved(left[id]) {
 			code = screen.NotProved
 		}
 	}

@@ -191,11 +191,11 @@ func (s *Spool) Pending() ([]Item, error) {
 		if strings.HasPrefix(n.Name(), ".") {
 			continue
 		}
-		it, err := s.load(n.Name())
+		it, err := s.Load(n.Name())
 		switch {
-		case errors.Is(err, fs.ErrNotExist) && !exists(s.path("ready", n.Name())): // delivered this moment
+		case errors.Is(err, ErrGone):
 		case err != nil:
-			bad = append(bad, fault.New("read spooled run", s.path("ready", n.Name()), err).WithHint("the folder is kept as it is; look at its files"))
+			bad = append(bad, err)
 		default:
 			items = append(items, it)
 		}
