@@ -1,0 +1,177 @@
+package local
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"net"
+	"os"
+	"os/user"
+	"path/filepath"
+	"strconv"
+	"time"
+
+	"golang.org/x/net/netutil"
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/health"
+	"google.golang.org/grpc/health/grpc_health_v1"
+	"google.golang.org/grpc/reflection"
+	"google.golang.org/grpc/status"
+
+	"witnessmark/internal/fault"
+	"witnessmark/internal/record"
+	pb "witnessmark/proto/witnessmark/v1"
+)
+
+// Bounds of what the socket takes.
+const (
+	mostConnections = 32
+	mostStreams     = 8 // of one connection at once
+	mostQuestion    = 16 << 10
+	mostAnswer      = 1 << 20
+	grace           = time.Second // for who is being answered when the agent stops
+)
+
+// Listen opens the socket at path for the agent's user and a group; with "" for
+// the agent's own. Nobody else ever has access. A socket that a killed agent left
+// there is replaced, one at which an agent answers is not.
+func Listen(path, group string) (net.Listener, error) {
+	wrong := func(err error) error {
+		return fault.New("open socket", path, err).WithHint("name another place with path in [socket] of the agent file")
+	}
+	// The kernel takes 107 bytes, and says no more than that the argument is invalid.
+	if name := path + ".new"; len(name) > 107 {
+		return nil, wrong(fmt.Errorf("a socket's path may have 103 bytes, and this has %d", len(path)))
+	}
+	if c, err := net.DialTimeout("unix", path, time.Second); err == nil {
+		c.Close()
+		return nil, wrong(errors.New("another agent listens there"))
+	}
+	if info, err := os.Lstat(path); err == nil && info.Mode().Type() != fs.ModeSocket {
+		return nil, wrong(errors.New("there is something that is no socket"))
+	}
+	if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
+		return nil, wrong(err)
+	}
+	os.Remove(path + ".new")
+	l, err := net.ListenUnix("unix", &net.UnixAddr{Name: path + ".new", Net: "unix"})
+	if err != nil {
+		return nil, wrong(err)
+	}
+	// Under its own name it is there only once its rights are right.
+	l.SetUnlinkOnClose(false)
+	err = allow(path+".new", group)
+	if err == nil {
+		err = os.Rename(path+".new", path)
+	}
+	if err != nil {
+		l.Close()
+		os.Remove(path + ".new")
+		return nil, wrong(err)
+	}
+	return &listener{l, path}, nil
+}
+
+func allow(path, group string) error {
+	if group != "" {
+		g, err := user.LookupGroup(group)
+		if err != nil {
+			return err
+		}
+		id, err := strconv.Atoi(g.Gid)
+		if err == nil {
+			err = os.Chown(path, -1, id)
+		}
+		if err != nil {
+			return fmt.Errorf("group %s: %w", group, err)
+		}
+	}
+	return os.Chmod(path, 0o660)
+}
+
+type listener struct {
+	*net.UnixListener
+	path string
+}
+
+func (l *listener) Close() error {
+	err := l.UnixListener.Close()
+	os.Remove(l.path)
+	return err
+}
+
+// Serve answers at l until ctx ends.
+func Serve(ctx context.Context, l net.Listener, r Rig) error {
+	s := grpc.NewServer(
+		grpc.MaxRecvMsgSize(mostQuestion), grpc.MaxSendMsgSize(mostAnswer), grpc.MaxConcurrentStreams(mostStreams),
+		grpc.ConnectionTimeout(5*time.Second), grpc.ReadBufferSize(4<<10), grpc.WriteBufferSize(4<<10), grpc.MaxHeaderListSize(8<<10),
+	)
+	pb.RegisterLocalServiceServer(s, &server{rig: r})
+	well := health.NewServer()
+	well.SetServingStatus(pb.LocalService_ServiceDesc.ServiceName, grpc_health_v1.HealthCheckResponse_SERVING)
+	grpc_health_v1.RegisterHealthServer(s, well)
+	reflection.Register(s)
+	done := context.AfterFunc(ctx, func() {
+		well.Shutdown()
+		hard := time.AfterFunc(grace, s.Stop)
+		s.GracefulStop()
+		hard.Stop()
+	})
+	err := s.Serve(netutil.LimitListener(l, mostConnections))
+	if done() { // it failed by itself
+		s.Stop()
+		return fault.New("serve socket", l.Addr().String(), err)
+	}
+	return nil
+}
+
+type server struct {
+	pb.UnimplementedLocalServiceServer
+	rig Rig
+}
+
+func (s *server) Settle(q *pb.SettleRequest, st grpc.ServerStreamingServer[pb.SettleResponse]) error {
+	want, err := settleOf(q)
+	if err != nil {
+		return status.Error(codes.InvalidArgument, err.Error())
+	}
+	left, err := s.rig.Settle(st.Context(), want, func(left []string) error { return st.Send(&pb.SettleResponse{Left: left}) })
+	if err != nil {
+		return refusal(err)
+	}
+	return st.Send(&pb.SettleResponse{Left: left, Last: true})
+}
+
+func (s *server) BeginSpan(_ context.Context, q *pb.BeginSpanRequest) (*pb.BeginSpanResponse, error) {
+	if err := checkName(q.GetName()); err != nil {
+		return nil, err
+	}
+	if err := s.rig.BeginSpan(q.GetName()); err != nil {
+		return nil, refusal(err)
+	}
+	return &pb.BeginSpanResponse{}, nil
+}
+
+func (s *server) EndSpan(_ context.Context, q *pb.EndSpanRequest) (*pb.EndSpanResponse, error) {
+	if err := checkName(q.GetName()); err != nil {
+		return nil, err
+	}
+	length, err := s.rig.EndSpan(q.GetName())
+	if err != nil {
+		return nil, refusal(err)
+	}
+	return &pb.EndSpanResponse{LengthNano: int64(length)}, nil
+}
+
+func checkName(name string) error {
+	if !record.ValidName(name) {
+		return status.Errorf(codes.InvalidArgument, "%.130q is empty, too long or holds a control character", name)
+	}
+	return nil
+}
+
+func (s *server) GetStatus(context.Context, *pb.GetStatusRequest) (*pb.GetStatusResponse, error) {
+	return s.rig.Status().proto(), nil
+}

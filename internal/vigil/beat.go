@@ -1,0 +1,117 @@
+package vigil
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"path/filepath"
+	"sync"
+	"time"
+
+	"google.golang.org/grpc"
+
+	"witnessmark/internal/deliver"
+	"witnessmark/internal/record"
+)
+
+// beats sends signs of life, with what moved.
+type beats struct {
+	vigil *Vigil
+	conn  grpc.ClientConnInterface
+	plan  *Plan
+	pulse deliver.Pulse
+
+	mu    sync.Mutex
+	last  deliver.BeatReply // of the last one that was answered
+	since time.Time         // when it was
+}
+
+const (
+	patience = 20 * time.Second // for one beat
+	retry    = 2 * time.Second  // the first pause after one that failed; it doubles up to the plan's
+	asked    = time.Second      // the pause before whole facts are sent that were asked for
+)
+
+// run beats until ctx ends: every so often, at once when facts moved, and when
+// whole facts are wanted.
+func (b *beats) run(ctx context.Context) {
+	pause := time.Duration(0)
+	for failures := 0; ; {
+		select {
+		case <-ctx.Done():
+			return
+		case <-time.After(pause):
+		case <-b.vigil.facts.moved:
+		}
+		beat, ok := b.next()
+		if !ok {
+			pause = asked // facts are being read for the first time
+			continue
+		}
+		reply, err := b.send(ctx, beat)
+		if ctx.Err() != nil {
+			return
+		}
+		b.vigil.troubles.set("beat", err)
+		b.vigil.count.beat(err)
+		switch {
+		case err != nil:
+			pause = min(retry<<min(failures, 10), b.plan.BeatEvery)
+			failures++
+			continue
+		case reply.Wanted != 0:
+			pause = asked
+		default:
+			pause = b.plan.BeatEvery
+		}
+		failures = 0
+	}
+}
+
+// next makes the next beat; false while facts were never read.
+func (b *beats) next() (deliver.Beat, bool) {
+	v := b.vigil
+	facts, _, ok := v.facts.latest()
+	if !ok {
+		return deliver.Beat{}, false
+	}
+	now := v.o.Clock.Read()
+	beat := deliver.Beat{
+		Rig: v.o.Rig, Boot: now.Boot, SinceBoot: now.SinceBoot, Wall: now.Wall, Every: b.plan.BeatEvery,
+		Facts: facts, Waiting: v.waiting(), Troubles: v.troubles.list(), Agent: v.o.Version, Played: v.o.Played,
+	}
+	if s := b.plan.Setup; s != nil {
+		beat.Setup = &record.Setup{Label: s.Label, Source: s.Source, FileName: filepath.Base(s.File)}
+	}
+	return b.pulse.Next(beat), true
+}
+
+func (b *beats) send(ctx context.Context, beat deliver.Beat) (deliver.BeatReply, error) {
+	ctx, cancel := context.WithTimeoutCause(ctx, patience, fmt.Errorf("it took more than %v", patience))
+	defer cancel()
+	reply, err := deliver.SendBeat(ctx, b.conn, beat)
+	if err != nil {
+		if errors.Is(err, deliver.ErrRefused) {
+			b.pulse.Forget() // whatever it was that the collector does not take, all of it is sent next
+		}
+		return reply, err
+	}
+	b.pulse.Heard(beat, reply, b.vigil.o.Clock.Read().SinceBoot)
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if reply.Judgement.Standing == "" {
+		reply.Judgement = b.last.Judgement
+	}
+	b.last, b.since = reply, b.vigil.o.Now()
+	return reply, nil
+}
+
+// answered gives what the collector last said, and when; false before it did.
+func (b *beats) answered() (deliver.BeatReply, time.Time, bool) {
+	if b == nil {
+		return deliver.BeatReply{}, time.Time{}, false
+	}
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.last, b.since, !b.since.IsZero()
+}

@@ -1,0 +1,99 @@
+package vigil
+
+import (
+	"errors"
+	"io/fs"
+	"path/filepath"
+
+	"witnessmark/internal/drift"
+	"witnessmark/internal/fault"
+	"witnessmark/internal/setup"
+)
+
+// Plan is an agent file with what it names. Paths are whole.
+type Plan struct {
+	*setup.Agent
+	Setup   *setup.Setup // nil when none is declared
+	Folders []Folder
+}
+
+// Folder is a folder to be watched.
+type Folder struct {
+	setup.Folder
+	Setup *setup.Setup // of the runs whose logs lie there; nil when none is declared
+}
+
+// ReadPlan reads an agent file and the setup files that it names.
+func ReadPlan(file string, read func(string) ([]byte, error)) (*Plan, error) {
+	data, err := read(file)
+	if err != nil {
+		return nil, fault.New("agent file", file, reason(err)).WithHint("name an existing file with --config; deploy/agent.toml shows what may be in it")
+	}
+	a, err := setup.ParseAgent(file, data)
+	if err != nil {
+		return nil, err
+	}
+	p := &Plan{Agent: a}
+	from := func(path string) string {
+		if path == "" || filepath.IsAbs(path) {
+			return path
+		}
+		return filepath.Join(filepath.Dir(file), filepath.FromSlash(path))
+	}
+	a.State, a.Socket = from(a.State), from(a.Socket)
+	if p.Setup, err = readSetup(file, from(a.Setup), read); err != nil {
+		return nil, err
+	}
+	for _, f := range a.Folders {
+		w := Folder{Folder: f, Setup: p.Setup}
+		w.Path = from(f.Path)
+		if f.Setup != "" {
+			if w.Setup, err = readSetup(file, from(f.Setup), read); err != nil {
+				return nil, err
+			}
+		}
+		p.Folders = append(p.Folders, w)
+	}
+	return p, nil
+}
+
+func readSetup(agent, path string, read func(string) ([]byte, error)) (*setup.Setup, error) {
+	if path == "" {
+		return nil, nil
+	}
+	data, err := read(path)
+	if err != nil {
+		return nil, fault.New("setup file", path, reason(err)).WithHint("the agent file " + agent + " names it")
+	}
+	return drift.ReadSetup(path, data)
+}
+
+// reason drops the path that an *fs.PathError repeats.
+func reason(err error) error {
+	var p *fs.PathError
+	if errors.As(err, &p) {
+		return p.Err
+	}
+	return err
+}
+
+// fixed names what of the plan is other than in the one before and takes effect
+// only when the agent is started anew.
+func (p *Plan) fixed(before *Plan) (names []string) {
+	for _, c := range []struct {
+		name string
+		same bool
+	}{
+		{"state", p.State == before.State}, {"rig", p.Rig == before.Rig}, {"log", p.Log == before.Log},
+		{"sampling", p.FullPace == before.FullPace && p.IdlePace == before.IdlePace},
+		{"ring", p.RingKeep == before.RingKeep && p.RingBytes == before.RingBytes},
+		{"spool", p.SpoolBytes == before.SpoolBytes},
+		{"socket", p.Socket == before.Socket && p.SocketGroup == before.SocketGroup},
+		{"metrics", p.Metrics == before.Metrics && p.MetricsAnywhere == before.MetricsAnywhere},
+	} {
+		if !c.same {
+			names = append(names, c.name)
+		}
+	}
+	return names
+}

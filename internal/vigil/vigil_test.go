@@ -1,0 +1,363 @@
+package vigil_test
+
+import (
+	"context"
+	"crypto/rand"
+	"errors"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+
+	"witnessmark/internal/answer"
+	"witnessmark/internal/dispatch"
+	"witnessmark/internal/fault"
+	"witnessmark/internal/labtest"
+	"witnessmark/internal/probe"
+	"witnessmark/internal/setup"
+	"witnessmark/internal/spool"
+	"witnessmark/internal/vigil"
+	"witnessmark/internal/watch"
+)
+
+// site is a rig on a tree of its own with a collector that can be cut off.
+type site struct {
+	t      *testing.T
+	tree   string
+	state  string
+	kept   *labtest.Collector
+	cut    atomic.Bool
+	kernel chan struct{}
+	rig    *labtest.Rig
+	plan   *vigil.Plan
+}
+
+const address = "127.0.0.1:7410" // never dialled
+
+func newSite(t *testing.T, tree string) *site {
+	s := &site{t: t, tree: t.TempDir(), state: filepath.Join(t.TempDir(), "state"), kept: labtest.NewCollector(t), kernel: make(chan struct{}, 1),
+		rig: labtest.NewRig("heron", labtest.Rand(t))}
+	if err := os.CopyFS(s.tree, os.DirFS("../../testdata/rigs/"+tree)); err != nil {
+		t.Fatal(err)
+	}
+	s.plan = s.parse("collector = '" + address + "'\nrig = 'heron'\nsetup = 'heron.toml'\nbeat.every = '1s'\nfacts.every = '1h'\n")
+	return s
+}
+
+// parse reads an agent file beside which the setup of heron lies.
+func (s *site) parse(text string) *vigil.Plan {
+	s.t.Helper()
+	p, err := vigil.ReadPlan("agent.toml", func(name string) ([]byte, error) {
+		switch name {
+		case "agent.toml":
+			return []byte(text), nil
+		case "heron.toml":
+			return os.ReadFile("../../testdata/setups/heron-rated.toml")
+		}
+		return nil, &fs.PathError{Op: "open", Path: name, Err: fs.ErrNotExist}
+	})
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	return p
+}
+
+// Invoke and NewStream reach the collector, or do not.
+func (s *site) Invoke(ctx context.Context, method string, args, reply any, opts ...grpc.CallOption) error {
+	if s.cut.Load() {
+		return status.Error(codes.Unavailable, "cut off")
+	}
+	return s.kept.Invoke(ctx, method, args, reply, opts...)
+}
+
+func (s *site) NewStream(ctx context.Context, desc *grpc.StreamDesc, method string, opts ...grpc.CallOption) (grpc.ClientStream, error) {
+	if s.cut.Load() {
+		return nil, status.Error(codes.Unavailable, "cut off")
+	}
+	return s.kept.NewStream(ctx, desc, method, opts...)
+}
+
+func (s *site) open() (*vigil.Vigil, error) {
+	tree, err := probe.CapturedTree(s.tree)
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	s.t.Cleanup(func() { tree.Close() })
+	live, err := probe.LiveTree()
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	defer live.Close()
+	clock, err := watch.LiveClock(live)
+	if err != nil {
+		s.t.Skip(err) // a machine without /proc
+	}
+	return vigil.Open(vigil.Options{
+		Plan: s.plan, State: s.state, Rig: "heron", Key: s.rig.Key, Version: "0.1.0", Played: "invented",
+		Tree: tree, Clock: clock, Now: time.Now, Random: rand.Reader, Kernel: s.kernel, Log: labtest.Quiet(),
+		Connect: func(context.Context, string) (*dispatch.Way, error) {
+			return &dispatch.Way{ClientConnInterface: s, Where: address, Close: func() error { return nil }}, nil
+		},
+	})
+}
+
+// run has a vigil at work until the test ends, or stop is called.
+func (s *site) run() (v *vigil.Vigil, stop func()) {
+	s.t.Helper()
+	v, err := s.open()
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(context.Background())
+	var ended sync.WaitGroup
+	ended.Go(func() { v.Run(ctx) })
+	stop = func() { cancel(); ended.Wait() }
+	s.t.Cleanup(stop)
+	return v, stop
+}
+
+// until waits for what a busy machine may take its time for.
+func (s *site) until(what string, met func() bool) {
+	s.t.Helper()
+	for end := time.Now().Add(time.Minute); !met(); time.Sleep(20 * time.Millisecond) {
+		if time.Now().After(end) {
+			s.t.Fatal("never came about: " + what)
+		}
+	}
+}
+
+// beat is what the collector shows of the rig; nil before it heard of it.
+func (s *site) beat() *answer.Beat {
+	s.t.Helper()
+	rigs, err := answer.NewClient(s.kept).Rigs(context.Background())
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	for _, r := range rigs {
+		if r.Name == "heron" {
+			return r.Beat
+		}
+	}
+	return nil
+}
+
+func (s *site) set(pattern, text string) {
+	s.t.Helper()
+	names, err := filepath.Glob(filepath.Join(s.tree, pattern))
+	if err != nil || len(names) == 0 {
+		s.t.Fatalf("%s: %d files, %v", pattern, len(names), err)
+	}
+	for _, n := range names {
+		if err := os.WriteFile(n, []byte(text), 0o644); err != nil {
+			s.t.Fatal(err)
+		}
+	}
+}
+
+func (s *site) flagged(fact string) bool {
+	b := s.beat()
+	if b == nil {
+		return false
+	}
+	for _, f := range b.Judgement.Flags {
+		if string(f.Fact) == fact {
+			return true
+		}
+	}
+	return false
+}
+
+// put spools runs for the collector.
+func (s *site) put(n int) (ids []string) {
+	s.t.Helper()
+	sp, err := spool.Open(filepath.Join(s.state, "spool"))
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	for range n {
+		run := s.rig.Finish(labtest.Shape{LogBytes: 2000})
+		if err := sp.Put(run.Item(address), run.Openers()); err != nil {
+			s.t.Fatal(err)
+		}
+		ids = append(ids, run.ID)
+	}
+	return ids
+}
+
+// The agent starts without a collector in reach, says so, and catches up when
+// there is one; what moves on the machine is at the collector at once, and a new
+// plan is gone by.
+func TestVigil(t *testing.T) {
+	s := newSite(t, "heron")
+	ids := s.put(3)
+	s.cut.Store(true)
+	v, stop := s.run()
+	s.until("troubles", func() bool {
+		now := v.Status()
+		return len(now.Troubles) == 2 && now.Waiting.Runs == 3 && now.Sampled >= 0 && now.Facts > 0
+	})
+	s.cut.Store(false)
+	s.until("deliveries and a beat", func() bool { return v.Status().Waiting.Runs == 0 && s.beat() != nil })
+	s.until("no troubles", func() bool { return len(v.Status().Troubles) == 0 && len(s.beat().Troubles) == 0 })
+	if b := s.beat(); b.Setup != "memory-rated" || b.Agent != "0.1.0" || s.flagged("cpu.governor") {
+		t.Errorf("%+v", b)
+	}
+	s.set("sys/devices/system/cpu/cpufreq/policy*/scaling_governor", "powersave\n")
+	s.kernel <- struct{}{}
+	s.until("the flag", func() bool { return s.flagged("cpu.governor") })
+	if b := s.beat(); !slices.ContainsFunc(b.Moved, func(m answer.Moved) bool { return m.Fact == "cpu.governor" }) {
+		t.Errorf("moved: %+v", b.Moved)
+	}
+	s.until("its own word on it", func() bool { return len(v.Status().Judgement.Flags) > 0 })
+	later, err := v.Reload(t.Context(), s.parse("collector = '"+address+"'\nrig = 'heron'\nbeat.every = '1s'\nring.keep = '5h'\n"))
+	if err != nil || !slices.Equal(later, []string{"ring"}) {
+		t.Errorf("%v, %v", later, err)
+	}
+	s.until("no setup", func() bool { return s.beat().Setup == "" && v.Status().Setup == "" })
+	if err := v.Check(t.Context()); err != nil {
+		t.Error(err)
+	}
+	from := v.Status()
+	stop()
+	got := labtest.Kept(t, s.kept.Archive)
+	for _, id := range ids {
+		if _, ok := got[id]; !ok {
+			t.Errorf("run %s is not kept", id)
+		}
+	}
+	if len(got) != len(ids) || from.Delivered != 3 {
+		t.Errorf("%d kept, %d said to be delivered", len(got), from.Delivered)
+	}
+	s.sampled()
+}
+
+// sampled looks at what the stopped agent left in the ring.
+func (s *site) sampled() {
+	s.t.Helper()
+	r, err := watch.OpenRing(filepath.Join(s.state, "ring"), watch.RingBounds{})
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	defer r.Close()
+	live, err := probe.LiveTree()
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	defer live.Close()
+	clock, err := watch.LiveClock(live)
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	now := clock.Read().Instant()
+	c, err := r.Cut(now.Add(-time.Hour), now)
+	n := 0
+	for _, x := range c.Signals {
+		n += len(x.Values)
+	}
+	if err != nil || n == 0 {
+		s.t.Errorf("%d samples are in the ring: %v", n, err)
+	}
+}
+
+func TestOneForAStateFolder(t *testing.T) {
+	s := newSite(t, "heron")
+	_, stop := s.run()
+	_, err := s.open()
+	if err == nil || !strings.Contains(err.Error(), "another agent serve has it") || fault.HintOf(err) == "" {
+		t.Errorf("a second one: %v", err)
+	}
+	stop()
+	v, err := s.open()
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
+	v.Run(ctx)
+}
+
+// With too few rights the agent is at work all the same, and knows what it could
+// not read.
+func TestTooFewRights(t *testing.T) {
+	s := newSite(t, "heron-unprivileged")
+	v, _ := s.run()
+	s.until("a beat", func() bool { return s.beat() != nil })
+	if now := v.Status(); now.Unread == 0 || now.Facts <= now.Unread {
+		t.Errorf("%d facts, %d of them unread", now.Facts, now.Unread)
+	}
+}
+
+func TestSettle(t *testing.T) {
+	s := newSite(t, "heron")
+	v, _ := s.run()
+	const sensor = "sys/devices/platform/coretemp.0/hwmon/hwmon3/temp1_input"
+	below := 90.0
+	want := setup.Settle{BelowCelsius: &below, Limit: time.Hour}
+	if left, err := v.Settle(t.Context(), want, func([]string) error { return nil }); err != nil || len(left) > 0 {
+		t.Errorf("a cool rig: %q, %v", left, err)
+	}
+	s.set(sensor, "97000\n")
+	want.Limit = time.Nanosecond
+	s.until("it is warm", func() bool {
+		left, err := v.Settle(t.Context(), want, func([]string) error { return nil })
+		return err == nil && strings.Contains(strings.Join(left, ", "), "97.0 °C")
+	})
+	want.Limit = time.Hour
+	left, err := v.Settle(t.Context(), want, func([]string) error { s.set(sensor, "41000\n"); return nil })
+	if err != nil || len(left) > 0 {
+		t.Errorf("cooled down: %q, %v", left, err)
+	}
+	gone := errors.New("gone")
+	s.set(sensor, "97000\n")
+	s.until("who asked is gone", func() bool {
+		_, err := v.Settle(t.Context(), want, func([]string) error { return gone })
+		return errors.Is(err, gone)
+	})
+}
+
+func TestPlan(t *testing.T) {
+	files := map[string]string{
+		"/etc/wm/agent.toml": "state = 'here'\nsetup = 'heron.toml'\n[[folder]]\npath = 'logs'\nworkload = 'orrery'\n[[folder]]\npath = '/srv/b'\nworkload = 'b'\nsetup = '/x/other.toml'\n",
+		"/etc/wm/heron.toml": "label = 'a'\n", "/x/other.toml": "label = 'b'\n",
+	}
+	read := func(name string) ([]byte, error) {
+		if s, ok := files[filepath.ToSlash(name)]; ok {
+			return []byte(s), nil
+		}
+		return nil, &fs.PathError{Op: "open", Path: name, Err: fs.ErrNotExist}
+	}
+	p, err := vigil.ReadPlan("/etc/wm/agent.toml", read)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if filepath.ToSlash(p.State) != "/etc/wm/here" || p.Setup.Label != "a" || filepath.ToSlash(p.Folders[0].Path) != "/etc/wm/logs" ||
+		p.Folders[0].Setup.Label != "a" || p.Folders[1].Path != "/srv/b" || p.Folders[1].Setup.Label != "b" {
+		t.Errorf("%+v", p)
+	}
+	for name, c := range map[string]struct{ text, want string }{
+		"no file":       {"", "agent file: /etc/wm/agent.toml: file does not exist"},
+		"no setup":      {"setup = 'no.toml'\n", "setup file: /etc/wm/no.toml: file does not exist"},
+		"wrong setup":   {"setup = 'bad.toml'\n", "setup file: /etc/wm/bad.toml:2: "},
+		"unknown key":   {"setpu = 'x'\n", `agent file: /etc/wm/agent.toml:1: unknown key "setpu"`},
+		"folder's own":  {"[[folder]]\npath='a'\nworkload='b'\nsetup='no.toml'\n", "setup file: /etc/wm/no.toml: file does not exist"},
+		"unknown facts": {"setup = 'odd.toml'\n", "setup file: /etc/wm/odd.toml:3: "},
+	} {
+		files["/etc/wm/bad.toml"], files["/etc/wm/odd.toml"] = "label = 'x'\nexpct = 3\n", "label = 'x'\n[expect]\n'memory.sped' = 3\n"
+		if files["/etc/wm/agent.toml"] = c.text; c.text == "" {
+			delete(files, "/etc/wm/agent.toml")
+		}
+		p, err := vigil.ReadPlan("/etc/wm/agent.toml", read)
+		if p != nil || err == nil || !strings.HasPrefix(filepath.ToSlash(err.Error()), c.want) || fault.HintOf(err) == "" || strings.Contains(err.Error(), "\n") {
+			t.Errorf("%s: %v (%q)", name, err, fault.HintOf(err))
+		}
+	}
+}
