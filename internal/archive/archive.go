@@ -49,6 +49,7 @@ var (
 	bSummary, bRigs, bMarks       = []byte("summary"), []byte("rigs"), []byte("marks")
 	bRetractions, bRestores       = []byte("retractions"), []byte("restores")
 	bBeats, bNews, bSetups        = []byte("beats"), []byte("news"), []byte("setups")
+	bKeys, bTokens                = []byte("keys"), []byte("tokens")
 	bByTime, bByRig, bByWorkload  = []byte("by/time"), []byte("by/rig"), []byte("by/workload")
 	bByBoth, bBySetup             = []byte("by/workload+rig"), []byte("by/setup")
 	bLeaves, bTree, bTrail        = []byte("trail/leaves"), []byte("trail/hashes"), []byte("trail")
@@ -56,7 +57,7 @@ var (
 	kSeal                         = []byte("seal")
 	allBuckets                    = [][]byte{bMeta, bRuns, bHashes, bTails, bSummary, bRigs, bMarks, bByTime, bByRig, bByWorkload, bByBoth, bBySetup, bLeaves, bTree, bTrail}
 	// laterBuckets came after the first archives. One that is only read may lack them.
-	laterBuckets = [][]byte{bRetractions, bRestores, bBeats, bNews, bSetups}
+	laterBuckets = [][]byte{bRetractions, bRestores, bBeats, bNews, bSetups, bKeys, bTokens}
 )
 
 // Options are what an archive needs from outside. All are required but Wait and MapSize.

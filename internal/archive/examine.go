@@ -166,6 +166,7 @@ func (a *Archive) content(ctx context.Context, tx *bolt.Tx, x Examination) (n Ch
 	c.restores()
 	c.beats()
 	c.news()
+	c.keys()
 	c.step(c.total - c.done)
 	return n, context.Cause(ctx)
 }
@@ -179,8 +180,9 @@ type check struct {
 	done, total int64
 	rigs        map[string]Rig // as they follow from the runs
 	marked      int            // entries about marks
-	restored    int            // and about restores
-	setUp       int            // and about setups
+	restored    int            // about restores
+	setUp       int            // about setups
+	keyed       int            // and about keys
 }
 
 func (c *check) wrong(where string, format string, args ...any) {

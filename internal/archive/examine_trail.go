@@ -86,6 +86,8 @@ func (c *check) leaf(i int64, leaf []byte) {
 		c.setUp++
 	case trail.KindRestore:
 		c.restored++
+	case trail.KindKey, trail.KindRevocation:
+		c.keyed++
 	case trail.KindRetraction, trail.KindReinstatement:
 		c.retractionOf(i, e)
 	}

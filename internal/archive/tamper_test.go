@@ -3,6 +3,7 @@ package archive_test
 import (
 	"bytes"
 	"context"
+	"crypto/ed25519"
 	"fmt"
 	"math/rand/v2"
 	"os"
@@ -16,6 +17,7 @@ import (
 	"witnessmark/internal/archive"
 	"witnessmark/internal/labtest"
 	"witnessmark/internal/trail"
+	"witnessmark/internal/trust"
 )
 
 // sample fills an archive with every kind of thing that is kept, and gives the
@@ -52,6 +54,11 @@ func sample(t testing.TB, r *rand.Rand) (path string, places []int64) {
 		t.Fatal(err)
 	}
 	if err := a.SetBeats(map[string][]byte{"heron": bytes.Repeat([]byte("all is as it was"), 20), "avocet": []byte("{}")}, [][]byte{[]byte("memory is at its default"), []byte("{}")}); err != nil {
+		t.Fatal(err)
+	}
+	admit(t, a, trust.Member{Role: trust.Rig, Name: "heron"}, heron.Key.Public().(ed25519.PublicKey))
+	admit(t, a, trust.Member{Role: trust.Rig, Name: "plover"}, plover.Key.Public().(ed25519.PublicKey))
+	if _, err := a.Revoke("plover", "keeper", "sold"); err != nil {
 		t.Fatal(err)
 	}
 	if empty := a.EmptyBuckets(); len(empty) > 0 {

@@ -177,37 +177,39 @@ func commonName(m Member) string {
 // shown and has the key of. The error is ErrUnknown.
 func (a *Authority) Identify(shown []*x509.Certificate, now time.Time) (Peer, error) {
 	if len(shown) == 0 {
-		return Peer{}, fmt.Errorf("%w: it came without a certificate", ErrUnknown)
+		return Peer{}, stranger(NoCertificate, "it came without a certificate")
 	}
 	leaf := shown[0]
 	m, err := verify(leaf, a.cert, x509.ExtKeyUsageClientAuth, now)
 	if err != nil {
-		return Peer{}, fmt.Errorf("%w: %w", ErrUnknown, err)
+		return Peer{}, err
 	}
 	key, ok := leaf.PublicKey.(ed25519.PublicKey)
 	if !ok {
-		return Peer{}, fmt.Errorf("%w: the certificate of %s is of a %T", ErrUnknown, m, leaf.PublicKey)
+		return Peer{}, stranger(BadCertificate, "the certificate of %s is of a %T", m, leaf.PublicKey)
 	}
 	return Peer{Member: m, Key: key, Until: leaf.NotAfter}, nil
 }
 
 // verify holds a certificate against the authority that it should be of, and
-// says whom it is for. Its errors are in words for a person.
+// says whom it is for. Its errors are ErrUnknown.
 func verify(leaf, authority *x509.Certificate, usage x509.ExtKeyUsage, now time.Time) (Member, error) {
 	roots := x509.NewCertPool()
 	roots.AddCert(authority)
 	m, err := Certified(leaf)
 	if err != nil {
-		return m, err
+		return m, stranger(BadCertificate, "its certificate: %v", err)
 	}
 	_, err = leaf.Verify(x509.VerifyOptions{Roots: roots, Intermediates: x509.NewCertPool(), CurrentTime: now, KeyUsages: []x509.ExtKeyUsage{usage}})
 	var invalid x509.CertificateInvalidError
 	switch {
+	case err == nil:
+		return m, nil
 	case errors.As(err, new(x509.UnknownAuthorityError)):
-		err = fmt.Errorf("the certificate of %s is of another authority", m)
+		return m, stranger(OtherAuthority, "the certificate of %s is of another authority", m)
 	case errors.As(err, &invalid) && invalid.Reason == x509.Expired:
-		err = fmt.Errorf("the certificate of %s is valid from %s to %s, and it is %s", m,
+		return m, stranger(CertificateEnded, "the certificate of %s is valid from %s to %s, and it is %s", m,
 			leaf.NotBefore.UTC().Format(time.RFC3339), leaf.NotAfter.UTC().Format(time.RFC3339), now.UTC().Format(time.RFC3339))
 	}
-	return m, err
+	return m, stranger(BadCertificate, "the certificate of %s: %v", m, err)
 }

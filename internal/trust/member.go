@@ -5,7 +5,6 @@ import (
 	"crypto/ed25519"
 	"crypto/x509"
 	"errors"
-	"fmt"
 	"net/url"
 	"strings"
 	"time"
@@ -120,13 +119,5 @@ func Owns(ctx context.Context, rig, what string) error {
 	if !ok || p.Role != Rig || p.Name == rig {
 		return nil
 	}
-	return fmt.Errorf("%w: %s is of rig %q, and this is rig %q", ErrDenied, what, rig, p.Name)
+	return Deny(OfAnother, "%s is of rig %q, and this is rig %q", what, rig, p.Name)
 }
-
-// Errors that callers tell apart.
-var (
-	// ErrDenied is returned for what somebody may not do.
-	ErrDenied = errors.New("not allowed")
-	// ErrUnknown is returned for somebody who has not shown who he is.
-	ErrUnknown = errors.New("not a member")
-)

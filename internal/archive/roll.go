@@ -1,0 +1,331 @@
+package archive
+
+import (
+	"bytes"
+	"crypto/ed25519"
+	"crypto/sha256"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"time"
+
+	bolt "go.etcd.io/bbolt"
+
+	"witnessmark/internal/fault"
+	"witnessmark/internal/trail"
+	"witnessmark/internal/trust"
+)
+
+// KeyChange is a key that was admitted for a member, or revoked. A name has one
+// role for ever; it may have several keys, one after the other or at once.
+type KeyChange struct {
+	Name    string
+	Role    trust.Role `json:",omitempty"` // of an admission
+	Key     ed25519.PublicKey
+	Revoked bool      `json:",omitempty"`
+	At      time.Time // as in its entry of the trail
+	By      string
+	Why     string `json:",omitempty"` // of a revocation
+	Index   int64  // of its entry in the trail
+}
+
+// Member says whose key an admission is of.
+func (k KeyChange) Member() trust.Member { return trust.Member{Role: k.Role, Name: k.Name} }
+
+// JoinToken is a join token as it is kept: nobody can use it who reads it here.
+type JoinToken struct {
+	trust.Member
+	By      string
+	Made    time.Time
+	Expires time.Time
+	Used    time.Time // zero until then
+}
+
+// Reasons why a token is of no use, for counts.
+const (
+	TokenUnknown = "token_unknown"
+	TokenExpired = "token_expired"
+	TokenUsed    = "token_used"
+	TokenOther   = "token_of_another"
+	KeyOther     = "key_of_another"
+	KeyRevoked   = "key_revoked"
+	NameTaken    = "name_taken"
+)
+
+// forgotten is how long after its end a token is known, to tell of it.
+const forgotten = 30 * 24 * time.Hour
+
+// AddToken keeps a token under the hash of its secret, and forgets those that
+// ended long ago. A name that another role has is refused.
+func (a *Archive) AddToken(hash [sha256.Size]byte, t JoinToken) error {
+	err := a.update(func(tx *bolt.Tx) error {
+		changes, err := keyChanges(tx)
+		if err == nil {
+			err = sameRole(changes, t.Member)
+		}
+		if err != nil {
+			return err
+		}
+		err = dropTokens(tx, func(o JoinToken) bool { return o.Expires.Before(a.now().Add(-forgotten)) })
+		if err != nil {
+			return err
+		}
+		return putToken(tx, hash[:], t)
+	})
+	if err != nil {
+		return fault.New("make token", t.Member.String(), err)
+	}
+	return nil
+}
+
+func putToken(tx *bolt.Tx, hash []byte, t JoinToken) error {
+	b, err := json.Marshal(t)
+	if err != nil {
+		return err
+	}
+	sum := beatSum(string(hash), b)
+	return tx.Bucket(bTokens).Put(hash, append(sum[:], b...))
+}
+
+var errToken = errors.New("what is kept of it was altered")
+
+func tokenOf(hash, v []byte) (t JoinToken, err error) {
+	if len(v) < sha256.Size {
+		return t, errToken
+	}
+	if sum := beatSum(string(hash), v[sha256.Size:]); !bytes.Equal(sum[:], v[:sha256.Size]) {
+		return t, errToken
+	}
+	return t, json.Unmarshal(v[sha256.Size:], &t)
+}
+
+func dropTokens(tx *bolt.Tx, which func(JoinToken) bool) error {
+	b := tx.Bucket(bTokens)
+	var gone [][]byte
+	err := b.ForEach(func(k, v []byte) error {
+		t, err := tokenOf(k, v)
+		if err == nil && which(t) {
+			gone = append(gone, bytes.Clone(k))
+		}
+		return err
+	})
+	for _, k := range gone {
+		err = errors.Join(err, b.Delete(k))
+	}
+	return err
+}
+
+// sameRole refuses a name that is of another role.
+func sameRole(changes []KeyChange, m trust.Member) error {
+	for _, c := range changes {
+		if c.Name == m.Name && !c.Revoked && c.Role != m.Role {
+			return trust.Deny(NameTaken, "%q is the name of the %s since %s, and of nobody else", m.Name, c.Role, c.At.Format(time.DateOnly))
+		}
+	}
+	return nil
+}
+
+// Join spends the token with that hash and admits the key for the member that it
+// is for, who must be the one that asks, with an entry in the trail. A key that
+// is admitted already gets no second one. An error that refuses has a Reason.
+func (a *Archive) Join(hash [sha256.Size]byte, asks trust.Member, key ed25519.PublicKey) (k KeyChange, err error) {
+	err = a.update(func(tx *bolt.Tx) error {
+		t, err := a.spend(tx, hash, asks)
+		if err == nil {
+			k, err = a.admit(tx, asks, key, t.By)
+		}
+		return err
+	})
+	if err != nil {
+		return KeyChange{}, fault.New("join", asks.String(), err)
+	}
+	return k, nil
+}
+
+func (a *Archive) spend(tx *bolt.Tx, hash [sha256.Size]byte, asks trust.Member) (JoinToken, error) {
+	v := tx.Bucket(bTokens).Get(hash[:])
+	if v == nil {
+		return JoinToken{}, trust.Deny(TokenUnknown, "no such token was made here, or it was withdrawn")
+	}
+	t, err := tokenOf(hash[:], v)
+	now := a.now().UTC()
+	switch {
+	case err != nil:
+		return t, err
+	case t.Member != asks:
+		return t, trust.Deny(TokenOther, "the token is for %s, and %s asks", t.Member, asks)
+	case !t.Used.IsZero():
+		return t, trust.Deny(TokenUsed, "the token was used already, on %s", t.Used.Format(time.RFC3339))
+	case now.After(t.Expires):
+		return t, trust.Deny(TokenExpired, "the token ended on %s", t.Expires.Format(time.RFC3339))
+	}
+	t.Used = now
+	return t, putToken(tx, hash[:], t)
+}
+
+func (a *Archive) admit(tx *bolt.Tx, m trust.Member, key ed25519.PublicKey, by string) (KeyChange, error) {
+	changes, err := keyChanges(tx)
+	if err == nil {
+		err = sameRole(changes, m)
+	}
+	if err != nil {
+		return KeyChange{}, err
+	}
+	for _, c := range changes {
+		switch {
+		case !c.Key.Equal(key):
+		case c.Revoked:
+			return c, trust.Deny(KeyRevoked, "this key was revoked on %s: %s", c.At.Format(time.DateOnly), c.Why)
+		case c.Name != m.Name:
+			return c, trust.Deny(KeyOther, "this key is of %s %s", c.Role, c.Name)
+		}
+	}
+	for _, c := range changes {
+		if c.Key.Equal(key) {
+			return c, nil
+		}
+	}
+	return a.changeKey(tx, KeyChange{Name: m.Name, Role: m.Role, Key: key, By: by})
+}
+
+// changeKey enters a change in the trail and keeps it.
+func (a *Archive) changeKey(tx *bolt.Tx, k KeyChange) (KeyChange, error) {
+	receipt, err := a.enter(tx, k.kind(), sha256.Sum256(k.Key), len(k.Key), k.Name, k.By, k.text())
+	if err != nil {
+		return k, err
+	}
+	e, err := trail.ParseEntry(receipt.Leaf)
+	if err != nil {
+		return k, err
+	}
+	k.At, k.Index = e.At, receipt.Index
+	return k, putJSON(tx.Bucket(bKeys), number(k.Index), k)
+}
+
+func (k KeyChange) kind() trail.Kind {
+	if k.Revoked {
+		return trail.KindRevocation
+	}
+	return trail.KindKey
+}
+
+// text is what the entry of a change says: the role, or why.
+func (k KeyChange) text() string {
+	if k.Revoked {
+		return k.Why
+	}
+	return string(k.Role)
+}
+
+// Revoke revokes all keys of a name, and its tokens that wait to be used. A name
+// that has none of either gives ErrNotFound.
+func (a *Archive) Revoke(name, by, why string) (revoked []KeyChange, err error) {
+	err = a.update(func(tx *bolt.Tx) error {
+		changes, err := keyChanges(tx)
+		if err != nil {
+			return err
+		}
+		revoked = nil
+		for _, c := range InForceKeys(changes) {
+			if c.Name != name {
+				continue
+			}
+			k, err := a.changeKey(tx, KeyChange{Name: name, Key: c.Key, Revoked: true, By: by, Why: why})
+			if err != nil {
+				return err
+			}
+			revoked = append(revoked, k)
+		}
+		found := len(revoked) > 0
+		err = dropTokens(tx, func(t JoinToken) bool {
+			waits := t.Name == name && t.Used.IsZero()
+			found = found || waits
+			return waits
+		})
+		if err == nil && !found {
+			err = fmt.Errorf("%w: nobody of that name is a member", ErrNotFound)
+		}
+		return err
+	})
+	if err != nil {
+		return nil, fault.New("revoke", name, err)
+	}
+	return revoked, nil
+}
+
+// InForceKeys gives the admissions that no revocation followed.
+func InForceKeys(changes []KeyChange) (in []KeyChange) {
+	gone := map[string]bool{}
+	for _, c := range changes {
+		gone[string(c.Key)] = gone[string(c.Key)] || c.Revoked
+	}
+	for _, c := range changes {
+		if !c.Revoked && !gone[string(c.Key)] {
+			in = append(in, c)
+		}
+	}
+	return in
+}
+
+// Roll gives all changes of keys, oldest first, and the tokens.
+func (a *Archive) Roll() (changes []KeyChange, tokens []JoinToken, err error) {
+	err = a.db.View(func(tx *bolt.Tx) (err error) {
+		if changes, err = keyChanges(tx); err != nil || tx.Bucket(bTokens) == nil {
+			return err
+		}
+		return tx.Bucket(bTokens).ForEach(func(k, v []byte) error {
+			t, err := tokenOf(k, v)
+			tokens = append(tokens, t)
+			return err
+		})
+	})
+	if err != nil {
+		return nil, nil, fault.New("read roll", "", err)
+	}
+	return changes, tokens, nil
+}
+
+func keyChanges(tx *bolt.Tx) (out []KeyChange, err error) {
+	b := tx.Bucket(bKeys)
+	if b == nil {
+		return nil, nil
+	}
+	err = b.ForEach(func(k, v []byte) error {
+		var c KeyChange
+		if err := json.Unmarshal(v, &c); err != nil {
+			return fmt.Errorf("key at entry %d: %w", numberOf(k), err)
+		}
+		out = append(out, c)
+		return nil
+	})
+	return out, err
+}
+
+// keys holds what is kept of keys against the entries, and each token against its
+// hash.
+func (c *check) keys() {
+	n := 0
+	c.each(bKeys, func(k, v []byte) {
+		n++
+		where := fmt.Sprintf("key at entry %d", numberOf(k))
+		var r KeyChange
+		err := json.Unmarshal(v, &r)
+		if b, err2 := json.Marshal(r); err != nil || err2 != nil || !bytes.Equal(b, v) || !bytes.Equal(k, number(r.Index)) {
+			c.wrong(where, "it cannot be read, or says otherwise than its key")
+			return
+		}
+		e, err := trail.ParseEntry(c.tx.Bucket(bLeaves).Get(k))
+		if err != nil || e.Kind != r.kind() || e.Digest != sha256.Sum256(r.Key) || e.Length != int64(len(r.Key)) ||
+			e.Subject != r.Name || e.Actor != r.By || e.Text != r.text() || !e.At.Equal(r.At) {
+			c.wrong(where, "its entry is not about it")
+		}
+	})
+	if n != c.keyed {
+		c.wrong("keys", "%d changes are kept, and %d entries are about one", n, c.keyed)
+	}
+	c.each(bTokens, func(k, v []byte) {
+		if _, err := tokenOf(k, v); err != nil {
+			c.wrong(fmt.Sprintf("token %x", k[:min(4, len(k))]), "%v", err)
+		}
+	})
+}
