@@ -1,6 +1,11 @@
 package capture
 
-import "witnessmark/internal/record"
+import (
+	"crypto/sha256"
+	"fmt"
+
+	"witnessmark/internal/record"
+)
 
 // Assemble completes a run that was not carried through here but whose state,
 // signals and outcome are known, by the same steps as Run: what was run in which
@@ -12,7 +17,18 @@ func Assemble(run *record.Run, job Job, log []byte) (parts [][]byte, durations [
 	b := &bundle{run: run}
 	if job.Workload.Log != nil {
 		name, _ := names(job.Workload)
-		durations, err = b.readLog(logFile{name: name, spec: specOf(job.Workload)}, log, nil)
+		durations, err = b.readLog(logFile{name: name, spec: SpecOf(job.Workload)}, log, nil)
 	}
 	return b.parts, durations, err
+}
+
+// Keep puts an assembled run into the spool: encoded, signed, and whole or not at
+// all. A run whose id is there already, or was delivered, stays what it is. It
+// gives the SHA-256 of the record's bytes.
+func (r *Rig) Keep(run *record.Run, parts [][]byte) (sum [sha256.Size]byte, err error) {
+	b := &bundle{run: run, parts: parts}
+	if err := b.put(r, r.Destination); err != nil {
+		return b.sum, fmt.Errorf("%w: %w", ErrSpool, err)
+	}
+	return b.sum, nil
 }

@@ -110,22 +110,27 @@ func readOutput(path string) (data []byte, cut bool, err error) {
 	return append(data[:maxOutput/2], end[:n]...), true, err
 }
 
-// store encodes and signs the record, puts it into the spool, and ends the draft.
+// store puts the record into the spool, and ends the draft.
 func (b *bundle) store(r *Rig, d *spool.Draft) error {
+	if err := b.put(r, d.Destination); err != nil {
+		return err
+	}
+	return d.End()
+}
+
+// put encodes and signs the record, and puts it into the spool.
+func (b *bundle) put(r *Rig, destination string) error {
 	raw, err := encode(b.run, limits)
 	if err != nil {
 		return err
 	}
-	item := spool.Item{ID: b.run.ID, Destination: d.Destination, Signed: record.Sign(raw, r.Key), Attachments: b.run.Attachments}
+	item := spool.Item{ID: b.run.ID, Destination: destination, Signed: record.Sign(raw, r.Key), Attachments: b.run.Attachments}
 	b.sum = item.Signed.SHA256()
 	var open []func() (io.ReadCloser, error)
 	for _, p := range b.parts {
 		open = append(open, func() (io.ReadCloser, error) { return io.NopCloser(bytes.NewReader(p)), nil })
 	}
-	if err := r.Spool.Put(item, open); err != nil {
-		return err
-	}
-	return d.End()
+	return r.Spool.Put(item, open)
 }
 
 // Recover finishes the runs whose agent died, from their drafts and the files
@@ -207,7 +212,7 @@ func draftFiles(w *setup.Workload, path string, was *earlier) ([]spool.DraftFile
 	if path == "" {
 		return files, nil
 	}
-	if how, err = json.Marshal(logHow{specOf(w), was}); err != nil {
+	if how, err = json.Marshal(logHow{SpecOf(w), was}); err != nil {
 		return nil, err
 	}
 	return append(files, spool.DraftFile{Path: path, Name: log, Kind: record.TimingLog, How: how}), nil

@@ -242,7 +242,7 @@ func (c *capturing) finish() (*Outcome, error) {
 	b := &bundle{run: c.run}
 	log, output := names(c.job.Workload)
 	if p := c.logPath(); p != "" {
-		out.Durations, out.LogError = b.takeLog(logFile{path: p, name: log, spec: specOf(c.job.Workload), was: c.was})
+		out.Durations, out.LogError = b.takeLog(logFile{path: p, name: log, spec: SpecOf(c.job.Workload), was: c.was})
 		out.LogError = withFile(p, out.LogError)
 	}
 	out.Output, out.Missing = b.takeOutput(c.draft.OutputPath(), output, patternsOf(c.job.Workload))
@@ -254,8 +254,8 @@ func (c *capturing) finish() (*Outcome, error) {
 	return out, nil
 }
 
-// specOf gives what the workload file says of the log.
-func specOf(w *setup.Workload) timing.Spec {
+// SpecOf gives what the workload file says of its log.
+func SpecOf(w *setup.Workload) timing.Spec {
 	l := w.Log
 	return timing.Spec{
 		Column: l.Column, Kind: timing.Kind(l.Kind), Unit: timing.Unit(l.Unit), Separator: l.Separator, Decimal: l.Decimal,

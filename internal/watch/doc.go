@@ -13,6 +13,9 @@
 // A Ring is what was sampled through the last hours, on the disk, and a Cut of it
 // the signals of one span with every gap and the reason for it.
 //
+// Folders tells of the files in folders once nobody writes to them any more: each
+// version of a file once, from the kernel's events and from looking through all.
+//
 // Order and length of anything belong to instants. Wall times come in from file
 // systems and logs, and are turned into instants before they are compared. A
 // wall time that was shown twice is told as two instants, never as one of them.

@@ -12,6 +12,8 @@ import (
 	"witnessmark/internal/series"
 )
 
+var castagnoli = crc32.MakeTable(crc32.Castagnoli)
+
 // A segment of the ring is a row of blocks:
 //
 //	4  "wr", the version 0x01, and the kind: h or s

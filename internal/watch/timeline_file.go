@@ -1,47 +1,29 @@
 package watch
 
 import (
-	"bytes"
-	"encoding/hex"
 	"encoding/json"
-	"hash/crc32"
 	"slices"
 	"time"
+
+	"witnessmark/internal/durable"
 )
 
-// A line of a timeline's file is the CRC-32C of its JSON, in hexadecimal, a
-// blank, and a stretch as JSON. One with the first reading of the line before
-// it stands in its place: the stretch has gone on.
-
-var castagnoli = crc32.MakeTable(crc32.Castagnoli)
-
-const sumText = 2 * crc32.Size
+// A line of a timeline's file is a stretch as JSON: see durable.AppendLine. One
+// with the first reading of the line before it stands in its place: the stretch
+// has gone on.
 
 func appendLine(b []byte, s Stretch) []byte {
 	text, err := json.Marshal(s)
 	if err != nil { // a year beyond 9999 does not fit
 		return b
 	}
-	b = hex.AppendEncode(b, sumOf(text))
-	b = append(b, ' ')
-	b = append(b, text...)
-	return append(b, '\n')
-}
-
-func sumOf(b []byte) []byte {
-	sum := crc32.Checksum(b, castagnoli)
-	return []byte{byte(sum >> 24), byte(sum >> 16), byte(sum >> 8), byte(sum)}
+	return durable.AppendLine(b, text)
 }
 
 // parseTimeline gives the stretches in b and how many lines, other than a last
 // one that was cut off, were none.
 func parseTimeline(b []byte) (all []Stretch, damaged int) {
-	lines := bytes.SplitAfter(b, []byte("\n"))
-	for _, line := range lines {
-		text, whole := bytes.CutSuffix(line, []byte("\n"))
-		if !whole {
-			continue // the end, or what a crash left of a line
-		}
+	for _, text := range durable.Lines(b) {
 		s, ok := parseLine(text)
 		if ok && len(all) > 0 {
 			last := all[len(all)-1]
@@ -64,11 +46,7 @@ func parseTimeline(b []byte) (all []Stretch, damaged int) {
 }
 
 func parseLine(text []byte) (s Stretch, ok bool) {
-	if len(text) < sumText+1 || text[sumText] != ' ' {
-		return s, false
-	}
-	sum, body := text[:sumText], text[sumText+1:]
-	if want := hex.AppendEncode(nil, sumOf(body)); !bytes.Equal(sum, want) || json.Unmarshal(body, &s) != nil {
+	if text == nil || json.Unmarshal(text, &s) != nil {
 		return s, false
 	}
 	for _, r := range []*Reading{&s.From, &s.To} {
