@@ -35,6 +35,8 @@ type Collector struct {
 	leaving chan struct{} // closed when those who follow are to go
 	leave   sync.Once
 	metrics *Metrics
+	door    *door
+	held    func() int64 // bytes of deliveries under way; set by Server
 }
 
 var (
@@ -53,6 +55,7 @@ func New(a *archive.Archive, now func() time.Time, log *slog.Logger) *Collector 
 		archive: a, now: now, log: log, reading: make(chan struct{}, readers), beats: beats{started: now()},
 		leaving: make(chan struct{}), metrics: newMetrics(),
 	}
+	c.door = newDoor(usualBounds, c.metrics)
 	c.watchArchive()
 	return c
 }
@@ -86,7 +89,7 @@ func (c *Collector) reply(id string) (deliver.Reply, error) {
 // Take implements deliver.Taker: decode, describe, judge, keep.
 func (c *Collector) Take(ctx context.Context, d deliver.Delivery) (deliver.Reply, error) {
 	if err := c.heads.err(); err != nil {
-		return deliver.Reply{}, err
+		return deliver.Reply{}, deliver.As(deliver.CutBack, err)
 	}
 	k, s, err := c.keeping(ctx, d)
 	if err != nil {

@@ -1,7 +1,9 @@
 package collect
 
 import (
+	"cmp"
 	"context"
+	"net"
 	"time"
 
 	"witnessmark/internal/answer"
@@ -27,3 +29,33 @@ func (c *Collector) WritesWithin() time.Duration {
 
 // Flush writes what was heard.
 func (c *Collector) Flush() { c.flushBeats() }
+
+// Allowed are bounds of a collector's server; what is 0 stays as it is.
+type Allowed struct {
+	Handshake                                      time.Duration
+	Connections, ConnectionsFrom, Calls, CallsFrom int
+	Clock                                          deliver.Clock
+}
+
+// Allow changes what the collector lets others do. Call it before Server.
+func (c *Collector) Allow(a Allowed) {
+	d := c.door
+	d.handshake = cmp.Or(a.Handshake, d.handshake)
+	d.bounds.connections = cmp.Or(a.Connections, d.bounds.connections)
+	d.connectionsFrom = cmp.Or(a.ConnectionsFrom, d.connectionsFrom)
+	d.bounds.calls = cmp.Or(a.Calls, d.bounds.calls)
+	d.callsFrom = cmp.Or(a.CallsFrom, d.callsFrom)
+	if a.Clock != nil {
+		d.clock = a.Clock
+	}
+}
+
+// Watch is the listener behind which Serve serves.
+func (c *Collector) Watch(l net.Listener) net.Listener { return c.door.watch(l) }
+
+// Entered is how many connections are in.
+func (c *Collector) Entered() int {
+	c.door.mu.Lock()
+	defer c.door.mu.Unlock()
+	return len(c.door.conns)
+}

@@ -2,6 +2,7 @@ package collect
 
 import (
 	"context"
+	"errors"
 	"strings"
 	"sync/atomic"
 	"time"
@@ -11,6 +12,7 @@ import (
 	"google.golang.org/grpc/stats"
 	"google.golang.org/grpc/status"
 
+	"witnessmark/internal/deliver"
 	"witnessmark/internal/drift"
 )
 
@@ -79,6 +81,12 @@ func (c *Collector) watchArchive() {
 		}
 		return float64(h.Size)
 	})
+	c.metrics.read("held_bytes", "Bytes held for deliveries under way.", func() float64 {
+		if c.held == nil {
+			return 0
+		}
+		return float64(c.held())
+	})
 	c.metrics.read("rigs_heard", "Rigs whose beats are known.", func() float64 { n, _ := c.countRigs(); return float64(n) })
 	c.metrics.read("rigs_silent", "Of those, rigs that have missed several beats.", func() float64 { _, n := c.countRigs(); return float64(n) })
 }
@@ -118,42 +126,50 @@ func (m *Metrics) checked(findings int) {
 	m.findings.Set(float64(findings))
 }
 
-// refusal gives the reason to count for a call's error; "" when nothing was
+// refusalOf gives the reason to count for a call's error; "" when nothing was
 // refused. Errors that know it say it by a method Refusal.
-func refusal(err error) string {
-	if r, ok := err.(interface{ Refusal() string }); ok {
+func refusalOf(err error) string {
+	var r interface{ Refusal() string }
+	if errors.As(err, &r) {
 		return r.Refusal()
 	}
 	switch st := status.Convert(err); st.Code() {
 	case codes.InvalidArgument:
-		return "malformed"
+		return deliver.Malformed
 	case codes.Internal:
-		if strings.HasPrefix(st.Message(), "grpc: ") { // not a message of the service
-			return "malformed"
+		if strings.HasPrefix(st.Message(), "grpc: ") { // what came is no message
+			return deliver.Malformed
 		}
 	case codes.ResourceExhausted:
-		return "too_large"
+		return deliver.TooLarge
 	case codes.Unimplemented:
 		return "unknown_method"
 	case codes.PermissionDenied, codes.Unauthenticated:
 		return "not_allowed"
 	case codes.FailedPrecondition:
-		return "conflict"
+		return deliver.Conflict
 	case codes.Unavailable:
 		return "unavailable"
-	case codes.DeadlineExceeded:
-		return "too_slow"
 	}
 	return ""
 }
 
-// meter is the Metrics of a server's calls and connections.
-type meter struct{ *Metrics }
+// meter follows a server's calls and connections.
+type meter struct {
+	*Metrics
+	door *door
+}
 
-type methodKey struct{}
+// call is what is remembered of one that is under way.
+type call struct {
+	method string
+	over   chan struct{} // closed at its end
+}
+
+type callKey struct{}
 
 func (meter) TagRPC(ctx context.Context, i *stats.RPCTagInfo) context.Context {
-	return context.WithValue(ctx, methodKey{}, i.FullMethodName)
+	return context.WithValue(ctx, callKey{}, &call{i.FullMethodName, make(chan struct{})})
 }
 
 func (meter) TagConn(ctx context.Context, _ *stats.ConnTagInfo) context.Context { return ctx }
@@ -171,27 +187,30 @@ func (m meter) HandleRPC(ctx context.Context, s stats.RPCStats) {
 	switch s := s.(type) {
 	case *stats.Begin:
 		m.streams.Inc()
+		m.door.count(ctx, 1)
 	case *stats.InPayload:
 		m.bytes.WithLabelValues("received").Add(float64(s.WireLength))
 	case *stats.OutPayload:
 		m.bytes.WithLabelValues("sent").Add(float64(s.WireLength))
 	case *stats.End:
 		m.streams.Dec()
-		m.ended(ctx, s.Error)
+		m.door.count(ctx, -1)
+		c := ctx.Value(callKey{}).(*call)
+		close(c.over)
+		m.ended(c.method, s.Error)
 	}
 }
 
 // ended counts a call. A method that is none of ours has no name: names come
 // from outside, and each would stay.
-func (m meter) ended(ctx context.Context, err error) {
-	full, _ := ctx.Value(methodKey{}).(string)
+func (m meter) ended(full string, err error) {
 	method := full[strings.LastIndexByte(full, '/')+1:]
 	code := status.Code(err)
 	if code == codes.Unimplemented {
 		method = "unknown"
 	}
 	m.calls.WithLabelValues(method, code.String()).Inc()
-	if reason := refusal(err); reason != "" {
+	if reason := refusalOf(err); reason != "" {
 		m.Refused(reason)
 	}
 }

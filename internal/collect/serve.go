@@ -57,6 +57,7 @@ func Serve(ctx context.Context, dir, address string, log *slog.Logger, ready fun
 		return fault.New("serve", filepath.Join(dir, keyFile), fs.ErrNotExist).
 			WithHint("without the key of the trail nothing can be signed; put it there from where it was kept")
 	}
+	srv := c.Server(deliver.DefaultLimits)
 	if with.metrics != nil {
 		if err := with.metrics.Register(c.metrics); err != nil {
 			return fault.New("serve", "metrics", err)
@@ -72,9 +73,8 @@ func Serve(ctx context.Context, dir, address string, log *slog.Logger, ready fun
 		return errors.Join(fault.New("serve", path, err), l.Close())
 	}
 	defer os.Remove(path)
-	srv := c.Server(deliver.DefaultLimits)
 	failed := make(chan error, 1)
-	go func() { failed <- srv.Serve(l) }()
+	go func() { failed <- srv.Serve(c.door.watch(l)) }()
 	ready(l.Addr().String())
 	select {
 	case err := <-failed:

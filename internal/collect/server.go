@@ -18,29 +18,40 @@ import (
 const (
 	maxMessage = 256 << 10 // bytes of one message to the collector; chunks are half of it
 	maxAnswer  = 64 << 20  // bytes of one message from it
-	maxStreams = 256       // calls at once on one connection
+	maxHeaders = 16 << 10  // bytes of a call's headers
+	maxStreams = 64        // calls at once on one connection
+
+	// What was sent and not yet taken up is held for each connection and call.
+	connectionWindow = 1 << 20
+	callWindow       = 256 << 10
 )
 
-// Server gives a gRPC server with both services on it. Its Stop returns only
+// Server gives a gRPC server with all services on it. Its Stop returns only
 // when nothing uses the archive any more.
 func (c *Collector) Server(limits deliver.Limits) *grpc.Server {
+	d := c.door
 	s := grpc.NewServer(
-		grpc.MaxRecvMsgSize(maxMessage), grpc.MaxConcurrentStreams(maxStreams), grpc.WaitForHandlers(true),
-		grpc.StatsHandler(meter{c.metrics}), grpc.UnknownServiceHandler(unknown),
-		grpc.KeepaliveParams(keepalive.ServerParameters{Time: 30 * time.Second, Timeout: 20 * time.Second}),
+		grpc.MaxRecvMsgSize(maxMessage), grpc.MaxHeaderListSize(maxHeaders), grpc.MaxConcurrentStreams(maxStreams), grpc.WaitForHandlers(true),
+		grpc.InitialWindowSize(callWindow), grpc.InitialConnWindowSize(connectionWindow),
+		grpc.ConnectionTimeout(d.handshake), grpc.InTapHandle(d.tap),
+		grpc.KeepaliveParams(keepalive.ServerParameters{MaxConnectionIdle: d.idle, Time: d.alive, Timeout: d.living}),
 		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: 5 * time.Second}),
-		grpc.ChainUnaryInterceptor(func(ctx context.Context, req any, info *grpc.UnaryServerInfo, next grpc.UnaryHandler) (_ any, err error) {
+		grpc.StatsHandler(meter{c.metrics, d}), grpc.UnknownServiceHandler(unknown),
+		grpc.ChainUnaryInterceptor(func(ctx context.Context, req any, info *grpc.UnaryServerInfo, next grpc.UnaryHandler) (answer any, err error) {
 			defer c.survive(info.FullMethod, &err)
-			return next(ctx, req)
+			answer, err = next(ctx, req)
+			d.readSoon(ctx, answer)
+			return answer, err
 		}),
 		grpc.ChainStreamInterceptor(func(srv any, st grpc.ServerStream, info *grpc.StreamServerInfo, next grpc.StreamHandler) (err error) {
 			defer c.survive(info.FullMethod, &err)
-			return next(srv, st)
+			return next(srv, &slow{st, d, !info.IsClientStream, d.pace})
 		}),
 	)
-	deliver.Register(s, c, limits)
-	answer.Register(s, c)
-	deliver.RegisterBeats(s, c, c.now)
+	timely := patient{s, d}
+	c.held = deliver.Register(timely, c, limits)
+	answer.Register(timely, c)
+	deliver.RegisterBeats(timely, c, c.now)
 	return s
 }
 

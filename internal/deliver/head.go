@@ -7,7 +7,6 @@ import (
 
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
-	"google.golang.org/grpc/status"
 
 	"witnessmark/internal/fault"
 	"witnessmark/internal/record"
@@ -52,11 +51,11 @@ func (s *server) lead(seen int64, r *trail.Receipt) (err error) {
 
 func (s *server) GetHead(ctx context.Context, q *pb.GetHeadRequest) (*pb.GetHeadResponse, error) {
 	if n := len(q.GetSeen()); n > mostSeen {
-		return nil, status.Errorf(codes.InvalidArgument, "%d heads are said to be seen; %d are taken", n, mostSeen)
+		return nil, Refuse(TooLarge, codes.InvalidArgument, "%d heads are said to be seen; %d are taken", n, mostSeen)
 	}
 	for _, note := range q.GetSeen() {
 		if len(note) > mostNote {
-			return nil, status.Errorf(codes.InvalidArgument, "a head of %d bytes is said to be seen; %d are taken", len(note), mostNote)
+			return nil, Refuse(TooLarge, codes.InvalidArgument, "a head of %d bytes is said to be seen; %d are taken", len(note), mostNote)
 		}
 	}
 	x, err := s.taker.Extends(ctx, q.GetSeen())

@@ -8,7 +8,6 @@ import (
 
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
-	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/proto"
 
 	"witnessmark/internal/drift"
@@ -46,11 +45,11 @@ type listener struct {
 func (l *listener) Beat(ctx context.Context, m *pb.BeatRequest) (*pb.BeatResponse, error) {
 	came := l.now()
 	if n := proto.Size(m); n > MaxBeat {
-		return nil, status.Errorf(codes.InvalidArgument, "a beat of %d bytes came; %d are taken", n, MaxBeat)
+		return nil, Refuse(TooLarge, codes.InvalidArgument, "a beat of %d bytes came; %d are taken", n, MaxBeat)
 	}
 	b, err := beatOf(m)
 	if err != nil {
-		return nil, status.Error(codes.InvalidArgument, "not a beat: "+err.Error())
+		return nil, Refuse(Malformed, codes.InvalidArgument, "not a beat: %v", err)
 	}
 	h, err := l.hearer.Hear(ctx, b, came)
 	if err != nil {

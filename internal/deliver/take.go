@@ -44,15 +44,28 @@ type Limits struct {
 	Parts    int64         // bytes of all attachments of a record
 	Count    int           // attachments of a record
 	InFlight int64         // bytes held for deliveries that are not yet kept
-	Quiet    time.Duration // the longest silence within a stream
+	Quiet    time.Duration // how long a stream may be silent, and behind the least rate
+	Rate     int64         // the least rate, bytes a second; see Pace
+	Clock    Clock         // nil for the machine's own
 }
 
-// DefaultLimits suit a collector with a few hundred megabytes to spare.
-var DefaultLimits = Limits{Record: 64 << 20, Parts: 256 << 20, Count: 64, InFlight: 512 << 20, Quiet: time.Minute}
+// DefaultLimits suit a collector with a few hundred megabytes to spare. The rate
+// lets 50 rigs share a line of 4 Mbit/s.
+var DefaultLimits = Limits{Record: 64 << 20, Parts: 256 << 20, Count: 64, InFlight: 512 << 20, Quiet: time.Minute, Rate: 8 << 10}
 
-// Register adds the delivery service to a gRPC server.
-func Register(s grpc.ServiceRegistrar, t Taker, l Limits) {
-	pb.RegisterDeliveryServiceServer(s, newServer(t, l))
+// Of chunks so many are taken, and one more for each so many bytes announced: each
+// costs the collector something, however small it is.
+const (
+	mostChunks = 1024
+	leastChunk = 1024
+)
+
+// Register adds the delivery service to a gRPC server. It gives what tells how
+// many bytes are held for deliveries that are under way.
+func Register(s grpc.ServiceRegistrar, t Taker, l Limits) (held func() int64) {
+	srv := newServer(t, l)
+	pb.RegisterDeliveryServiceServer(s, srv)
+	return srv.held.Load
 }
 
 // decoders is how many records are decoded at once: signals unfold to far more
@@ -74,7 +87,7 @@ type server struct {
 type stream = grpc.ClientStreamingServer[pb.DeliverRequest, pb.DeliverResponse]
 
 func (s *server) Deliver(st stream) error {
-	in := receive(st, s.limits.Quiet)
+	in := receive(st, s.limits)
 	first, err := in.next()
 	if err != nil && !errors.Is(err, io.EOF) {
 		return err
@@ -101,35 +114,44 @@ func (s *server) Deliver(st stream) error {
 // admit refuses an announcement that cannot be taken, before any byte of it is.
 func (s *server) admit(a *pb.Announcement) error {
 	if a == nil {
-		return status.Error(codes.InvalidArgument, "the stream does not begin with an announcement")
+		return Refuse(Malformed, codes.InvalidArgument, "the stream does not begin with an announcement")
 	}
 	if len(a.GetRecordSha256()) != sha256.Size {
-		return status.Error(codes.InvalidArgument, "the announcement has no SHA-256 of the record")
+		return Refuse(Malformed, codes.InvalidArgument, "the announcement has no SHA-256 of the record")
 	}
 	if n := a.GetRecordSize(); n == 0 || n > uint64(s.limits.Record) {
-		return status.Errorf(codes.InvalidArgument, "a record of %d bytes is announced; 1 to %d are taken", n, s.limits.Record)
+		return Refuse(TooLarge, codes.InvalidArgument, "a record of %d bytes is announced; 1 to %d are taken", n, s.limits.Record)
 	}
 	if n := a.GetSeenSize(); n < 0 || n > trail.MaxSize {
-		return status.Errorf(codes.InvalidArgument, "a trail of %d entries is said to be seen", n)
+		return Refuse(Malformed, codes.InvalidArgument, "a trail of %d entries is said to be seen", n)
 	}
 	if n := len(a.GetParts()); n > s.limits.Count {
-		return status.Errorf(codes.InvalidArgument, "%d attachments are announced; %d are taken", n, s.limits.Count)
+		return Refuse(TooLarge, codes.InvalidArgument, "%d attachments are announced; %d are taken", n, s.limits.Count)
 	}
 	var sum uint64
 	for _, p := range a.GetParts() {
 		if len(p.GetSha256()) != sha256.Size {
-			return status.Errorf(codes.InvalidArgument, "attachment %q is announced without its SHA-256", p.GetName())
+			return Refuse(Malformed, codes.InvalidArgument, "attachment %q is announced without its SHA-256", p.GetName())
 		}
 		if n := p.GetSize(); n > uint64(s.limits.Parts) || sum+n > uint64(s.limits.Parts) {
-			return status.Errorf(codes.InvalidArgument, "attachments of %d bytes or more are announced; %d are taken", sum+n, s.limits.Parts)
+			return Refuse(TooLarge, codes.InvalidArgument, "attachments of %d bytes or more are announced; %d are taken", sum+n, s.limits.Parts)
 		}
 		sum += p.GetSize()
 	}
 	return nil
 }
 
+// announced is how many bytes are to come, by an announcement that was admitted.
+func announced(a *pb.Announcement) int64 {
+	n := a.GetRecordSize()
+	for _, p := range a.GetParts() {
+		n += p.GetSize()
+	}
+	return int64(n)
+}
+
 func (s *server) take(ctx context.Context, a *pb.Announcement, in *inbox) (Reply, error) {
-	r := reader{in: in, held: &s.held, most: s.limits.InFlight}
+	r := reader{in: in, held: &s.held, most: s.limits.InFlight, mostChunks: mostChunks + announced(a)/leastChunk}
 	defer r.release()
 	d := Delivery{Signed: record.Signed{PublicKey: a.GetPublicKey(), Signature: a.GetSignature()}}
 	var err error
@@ -137,7 +159,7 @@ func (s *server) take(ctx context.Context, a *pb.Announcement, in *inbox) (Reply
 		return Reply{}, err
 	}
 	if err := d.Signed.Verify(); err != nil {
-		return Reply{}, status.Error(codes.InvalidArgument, err.Error())
+		return Reply{}, Refuse(Unsigned, codes.InvalidArgument, "%v", err)
 	}
 	for _, p := range a.GetParts() {
 		b, err := r.part(fmt.Sprintf("attachment %q", p.GetName()), p.GetSize(), p.GetSha256())
@@ -169,7 +191,7 @@ func (s *server) decode(ctx context.Context, b []byte, r *reader) (*record.Run, 
 	defer func() { <-s.decoding }()
 	run, err := record.Decode(b)
 	if err != nil {
-		return nil, status.Error(codes.InvalidArgument, err.Error())
+		return nil, Refuse(NoRecord, codes.InvalidArgument, "%v", err)
 	}
 	var samples int64
 	for _, sig := range run.Signals {
@@ -180,28 +202,14 @@ func (s *server) decode(ctx context.Context, b []byte, r *reader) (*record.Run, 
 
 func sameParts(as []record.Attachment, ps []*pb.AnnouncedPart) error {
 	if len(as) != len(ps) {
-		return status.Errorf(codes.InvalidArgument, "the record has %d attachments and %d are announced", len(as), len(ps))
+		return Refuse(Mismatch, codes.InvalidArgument, "the record has %d attachments and %d are announced", len(as), len(ps))
 	}
 	for i, a := range as {
 		if p := ps[i]; a.Name != p.GetName() || uint64(a.Size) != p.GetSize() || !bytes.Equal(a.SHA256[:], p.GetSha256()) {
-			return status.Errorf(codes.InvalidArgument, "attachment %q is announced otherwise than the record has it", p.GetName())
+			return Refuse(Mismatch, codes.InvalidArgument, "attachment %q is announced otherwise than the record has it", p.GetName())
 		}
 	}
 	return nil
-}
-
-// statusOf keeps a status, and tells what may be tried again from what may not.
-func statusOf(err error) error {
-	if err == nil {
-		return nil
-	}
-	if _, ok := status.FromError(err); ok {
-		return err
-	}
-	if errors.Is(err, ErrRefused) {
-		return status.Error(codes.FailedPrecondition, err.Error())
-	}
-	return status.Error(codes.Unavailable, err.Error())
 }
 
 // reader joins chunks into parts and counts what it holds against the bound.
@@ -211,6 +219,8 @@ type reader struct {
 	held *atomic.Int64
 	mine int64
 	most int64
+
+	chunks, mostChunks int64
 }
 
 func (r *reader) part(what string, size uint64, sum []byte) ([]byte, error) {
@@ -243,7 +253,7 @@ func join(b, more []byte, size uint64) []byte {
 
 func matches(h hash.Hash, sum []byte, what string) error {
 	if !bytes.Equal(h.Sum(nil), sum) {
-		return status.Errorf(codes.InvalidArgument, "%s does not have the SHA-256 that was announced", what)
+		return Refuse(Mismatch, codes.InvalidArgument, "%s does not have the SHA-256 that was announced", what)
 	}
 	return nil
 }
@@ -251,18 +261,24 @@ func matches(h hash.Hash, sum []byte, what string) error {
 func (r *reader) more(what string) error {
 	m, err := r.in.next()
 	if errors.Is(err, io.EOF) {
-		return status.Errorf(codes.InvalidArgument, "the stream ends within %s", what)
+		return Refuse(Malformed, codes.InvalidArgument, "the stream ends within %s", what)
 	}
 	if err != nil {
 		return err
 	}
 	c := m.GetChunk()
-	if c == nil {
-		return status.Error(codes.InvalidArgument, "a second announcement came within one stream")
+	switch {
+	case m.GetAnnouncement() != nil:
+		return Refuse(Malformed, codes.InvalidArgument, "a second announcement came within one stream")
+	case c == nil:
+		return Refuse(Malformed, codes.InvalidArgument, "a message came that is no chunk")
+	}
+	if r.chunks++; r.chunks > r.mostChunks {
+		return Refuse(Malformed, codes.InvalidArgument, "%d bytes came in more than %d chunks", r.mine, r.mostChunks)
 	}
 	n := int64(len(c.GetData()))
 	if n == 0 || n > chunkSize {
-		return status.Errorf(codes.InvalidArgument, "a chunk of %d bytes came; 1 to %d are taken", n, chunkSize)
+		return Refuse(Malformed, codes.InvalidArgument, "a chunk of %d bytes came; 1 to %d are taken", n, chunkSize)
 	}
 	if err := r.hold(n); err != nil {
 		return err
@@ -275,7 +291,7 @@ func (r *reader) more(what string) error {
 func (r *reader) hold(n int64) error {
 	r.mine += n
 	if r.held.Add(n) > r.most {
-		return status.Error(codes.Unavailable, "too much is being delivered at once")
+		return Refuse(Busy, codes.Unavailable, "too much is being delivered at once")
 	}
 	return nil
 }
@@ -283,11 +299,11 @@ func (r *reader) hold(n int64) error {
 // end wants nothing more to come.
 func (r *reader) end() error {
 	if len(r.rest) > 0 {
-		return status.Error(codes.InvalidArgument, "more bytes came than were announced")
+		return Refuse(Malformed, codes.InvalidArgument, "more bytes came than were announced")
 	}
 	if _, err := r.in.next(); !errors.Is(err, io.EOF) {
 		if err == nil {
-			err = status.Error(codes.InvalidArgument, "more bytes came than were announced")
+			err = Refuse(Malformed, codes.InvalidArgument, "more bytes came than were announced")
 		}
 		return err
 	}
@@ -300,12 +316,15 @@ func (r *reader) release() { r.held.Add(-r.mine) }
 type inbox struct {
 	messages chan *pb.DeliverRequest
 	failed   chan error
-	quiet    time.Duration
-	timer    *time.Timer
+	pace     Pace
+	clock    Clock
 }
 
-func receive(st stream, quiet time.Duration) *inbox {
-	in := &inbox{messages: make(chan *pb.DeliverRequest), failed: make(chan error, 1), quiet: quiet, timer: time.NewTimer(quiet)}
+func receive(st stream, l Limits) *inbox {
+	in := &inbox{messages: make(chan *pb.DeliverRequest), failed: make(chan error, 1), pace: Pace{Window: l.Quiet, Rate: l.Rate}, clock: l.Clock}
+	if in.clock == nil {
+		in.clock = WallClock{}
+	}
 	go func() {
 		for {
 			m, err := st.Recv()
@@ -325,13 +344,16 @@ func receive(st stream, quiet time.Duration) *inbox {
 }
 
 func (in *inbox) next() (*pb.DeliverRequest, error) {
-	in.timer.Reset(in.quiet)
+	began := in.clock.Now()
+	due, stop := in.clock.Timer(in.pace.Left())
+	defer stop()
 	select {
 	case m := <-in.messages:
+		in.pace.Came(len(m.GetChunk().GetData()), in.clock.Now().Sub(began))
 		return m, nil
 	case err := <-in.failed:
 		return nil, err
-	case <-in.timer.C:
-		return nil, status.Errorf(codes.DeadlineExceeded, "nothing came for %v", in.quiet)
+	case <-due:
+		return nil, Refuse(TooSlow, codes.DeadlineExceeded, "%s", in.pace.Short())
 	}
 }
