@@ -8,13 +8,17 @@
 //	agent run --log frames.csv -- ./orrery  the same, all by flags
 //	agent spool                             runs that wait for a collector
 //	agent trail                             what was seen of collectors' trails
+//	agent serve --config agent.toml         be always on: sample, beat, deliver
+//	agent now                               what that agent does now
+//	agent settle --below 45                 wait for the rig's starting state
+//	agent span begin orrery                 mark where a run begins
 //
 // Without --collector it keeps records in an archive in the user's state folder.
 // It only reads: it never sets a clock, a voltage, a fan or a power limit.
 //
 // Exit codes: 0 fine, 1 failed, 2 wrong usage, 3 flags raised (check, and run
-// with --strict), 4 a collector's trail is not the one that was seen before, 130
-// interrupted.
+// with --strict) or not settled (settle), 4 a collector's trail is not the one
+// that was seen before, 130 interrupted.
 package main
 
 import (

@@ -39,7 +39,7 @@ has drifted is flagged before it misleads.
 It only reads: it never sets a clock, a voltage, a fan or a power limit.
 
 Exits 0 when all is well, 1 when something failed, 2 when it was called wrongly,
-3 when flags were raised (check, and run --strict), 4 when a collector's trail is
+3 when flags were raised (check, and run --strict) or the rig did not settle, 4 when a collector's trail is
 not the one that was seen before, 130 when interrupted.`,
 		Example: "  agent check --setup heron-rated.toml\n  agent run --workload orrery.toml --setup heron-rated.toml",
 		Version: version,
@@ -51,7 +51,8 @@ not the one that was seen before, 130 when interrupted.`,
 	f.StringVar(&s.state, "state", "", "state folder `DIR` (or set WITNESSMARK_STATE)")
 	s.spoolLimit = 2 << 30
 	f.Var(&s.spoolLimit, "spool-limit", "let the runs that wait take `SIZE`; beyond it the oldest signals are thinned, and when that is not enough no run begins")
-	cmd.AddCommand(factsCommand(s), checkCommand(s), runCommand(s), spoolCommand(s), trailCommand(s))
+	cmd.AddCommand(factsCommand(s), checkCommand(s), runCommand(s), spoolCommand(s), trailCommand(s),
+		serveCommand(s), nowCommand(s), settleCommand(s), spanCommand(s))
 	screen.StrictUsage(cmd)
 	return cmd
 }

@@ -8,14 +8,17 @@ import (
 	"errors"
 	"fmt"
 	"maps"
+	"net"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
 	"syscall"
 	"testing"
+	"time"
 
 	"github.com/rogpeppe/go-internal/testscript"
 )
@@ -30,13 +33,18 @@ import (
 //	keep NAME PATH          put what is there into $NAME
 //	kept RUN FILE           the collector gives back the run's log as these bytes
 //	serving NAME ARGS...    start collector serve ARGS and put its address into $NAME
-//	quit NAME               end it by SIGTERM; it must exit with 0
-//	signal NAME SIGNAL      send that collector STOP or CONT
+//	minding NAME ARGS...    start agent serve ARGS, and put what it logs into NAME.log
+//	quit NAME               end either by SIGTERM; it must exit with 0
+//	signal NAME SIGNAL      send either STOP, CONT, HUP or KILL
+//	until PATH VALUE ARGS...
+//	                        run the command until its JSON has that value there
+//	until FILE PATTERN      wait until a line of the file matches
 //	codes N ARGS...         the command must end with that exit code
 //	disk DIR KIB            mount a file system of that size
 //	grow DIR KIB            give it another size, or make it read-only with ro
 //
-// and the condition [disk], that file systems can be mounted here.
+// and the condition [disk], that file systems can be mounted here, and $FREE, an
+// address at which nobody listens.
 //
 // A PATH goes down by slashes, or is a dot for the whole: runs/0/flags/fact=memory.speed,kind=moved/seen.
 // A number counts from 0, len is the length, and conditions choose the first
@@ -53,6 +61,7 @@ func TestScripts(t *testing.T) {
 			e.Setenv("PATH", e.Getenv("PATH")+string(filepath.ListSeparator)+bin)
 			e.Setenv("WITNESSMARK_STATE", filepath.Join(e.WorkDir, "state"))
 			e.Setenv("WITNESSMARK_COLLECTOR", "")
+			e.Setenv("FREE", freeAddress(t))
 			e.Setenv("RIGS", filepath.Join(root, "rigs"))
 			e.Setenv("SETUPS", filepath.Join(root, "setups"))
 			return nil
@@ -60,9 +69,19 @@ func TestScripts(t *testing.T) {
 		Condition: func(c string) (bool, error) { return c == "disk" && mounts, nil },
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
 			"is": cmdIs, "has": cmdHas, "keys": cmdKeys, "keep": cmdKeep, "kept": cmdKept,
-			"serving": cmdServing, "quit": cmdQuit, "signal": cmdSignal, "codes": cmdCodes, "disk": cmdDisk, "grow": cmdGrow,
+			"serving": cmdServing, "minding": cmdMinding, "until": cmdUntil, "quit": cmdQuit, "signal": cmdSignal, "codes": cmdCodes, "disk": cmdDisk, "grow": cmdGrow,
 		},
 	})
+}
+
+// freeAddress is one at which nobody listens, for what starts before its collector.
+func freeAddress(t *testing.T) string {
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	return l.Addr().String()
 }
 
 // at finds what stands at a path of the JSON on standard output; nil when there
@@ -234,6 +253,45 @@ func cmdServing(ts *testscript.TestScript, neg bool, args []string) {
 	ts.Setenv("PID_"+args[0], strconv.Itoa(cmd.Process.Pid))
 }
 
+func cmdMinding(ts *testscript.TestScript, neg bool, args []string) {
+	cmd := exec.Command(program("agent"), append([]string{"serve"}, args[1:]...)...)
+	like := command(ts, "collector")
+	cmd.Dir, cmd.Env = like.Dir, like.Env
+	log, err := os.Create(ts.MkAbs(args[0] + ".log"))
+	ts.Check(err)
+	defer log.Close()
+	cmd.Stderr = log
+	out, err := cmd.StdoutPipe()
+	ts.Check(err)
+	ts.Check(cmd.Start())
+	ts.Defer(func() { cmd.Process.Kill(); cmd.Wait() })
+	ts.Setenv("PID_"+args[0], strconv.Itoa(cmd.Process.Pid))
+	if _, err := out.Read(make([]byte, 256)); err != nil || neg {
+		cmd.Wait()
+		ts.Fatalf("agent serve: %v\n%s", err, ts.ReadFile(args[0]+".log"))
+	}
+}
+
+// cmdUntil waits for what a busy machine may take a while for.
+func cmdUntil(ts *testscript.TestScript, neg bool, args []string) {
+	if len(args) < 2 || neg {
+		ts.Fatalf("usage: until PATH VALUE COMMAND..., until FILE PATTERN")
+	}
+	met := func() bool {
+		re, err := regexp.Compile("(?m)" + args[1])
+		ts.Check(err)
+		return re.MatchString(ts.ReadFile(args[0]))
+	}
+	if len(args) > 2 {
+		met = func() bool { return ts.Exec(args[2], args[3:]...) == nil && text(at(ts, args[0])) == args[1] }
+	}
+	for end := time.Now().Add(time.Minute); !met(); time.Sleep(50 * time.Millisecond) {
+		if time.Now().After(end) {
+			ts.Fatalf("%s was never %s", args[0], args[1])
+		}
+	}
+}
+
 func servedProcess(ts *testscript.TestScript, name string) *os.Process {
 	pid, err := strconv.Atoi(ts.Getenv("PID_" + name))
 	ts.Check(err)
@@ -248,16 +306,21 @@ func cmdQuit(ts *testscript.TestScript, neg bool, args []string) {
 	s, err := p.Wait()
 	ts.Check(err)
 	if s.ExitCode() != 0 || neg {
-		ts.Fatalf("collector serve ended with exit code %d", s.ExitCode())
+		ts.Fatalf("%s ended with exit code %d", args[0], s.ExitCode())
 	}
 }
 
 func cmdSignal(ts *testscript.TestScript, neg bool, args []string) {
-	s, ok := map[string]syscall.Signal{"STOP": syscall.SIGSTOP, "CONT": syscall.SIGCONT}[args[1]]
+	s, ok := map[string]syscall.Signal{"STOP": syscall.SIGSTOP, "CONT": syscall.SIGCONT, "HUP": syscall.SIGHUP, "KILL": syscall.SIGKILL}[args[1]]
 	if !ok || neg {
-		ts.Fatalf("usage: signal NAME STOP|CONT")
+		ts.Fatalf("usage: signal NAME STOP|CONT|HUP|KILL")
 	}
-	ts.Check(servedProcess(ts, args[0]).Signal(s))
+	p := servedProcess(ts, args[0])
+	ts.Check(p.Signal(s))
+	if s == syscall.SIGKILL {
+		_, err := p.Wait()
+		ts.Check(err)
+	}
 }
 
 func cmdDisk(ts *testscript.TestScript, neg bool, args []string) {

@@ -1,0 +1,238 @@
+package main
+
+import (
+	"cmp"
+	"context"
+	"crypto/rand"
+	"fmt"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"runtime"
+	"runtime/debug"
+	"strings"
+	"sync"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/spf13/cobra"
+
+	"witnessmark/internal/local"
+	"witnessmark/internal/probe"
+	"witnessmark/internal/service"
+	"witnessmark/internal/spool"
+	"witnessmark/internal/vigil"
+	"witnessmark/internal/watch"
+)
+
+func serveCommand(s *session) *cobra.Command {
+	var config string
+	cmd := &cobra.Command{
+		Use:   "serve --config FILE",
+		Short: "Be always on: sample, beat, and deliver until stopped",
+		Long: `Be always on: sample the machine's signals, slowly while it is idle; read its
+facts whenever they may have moved, and tell the collector at once; deliver what
+is spooled.
+
+Prints the path of its socket as its one line of standard output, once it is at
+work; everything else goes to standard error. SIGHUP has the file read again; when
+something is wrong with it, what was in force stays. SIGTERM ends it; what was
+sampled and spooled by then is on the disk.`,
+		Example: "  agent serve --config /etc/witnessmark/agent.toml",
+		Args:    cobra.NoArgs,
+		RunE:    func(cmd *cobra.Command, _ []string) error { return s.serve(cmd.Context(), config) },
+	}
+	cmd.Flags().StringVar(&config, "config", "", "the agent `FILE`; deploy/agent.toml shows what may be in it")
+	cmd.MarkFlagRequired("config")
+	s.rootFlag(cmd)
+	return cmd
+}
+
+// modest has the runtime give memory back rather than collect seldom, and leaves
+// the processors to the workload, unless the environment says otherwise.
+func modest() {
+	if os.Getenv("GOGC") == "" {
+		debug.SetGCPercent(30)
+	}
+	if os.Getenv("GOMEMLIMIT") == "" {
+		debug.SetMemoryLimit(256 << 20)
+	}
+	if os.Getenv("GOMAXPROCS") == "" {
+		runtime.GOMAXPROCS(min(2, runtime.NumCPU()))
+	}
+}
+
+// How soon after its start, and how often then, the agent gives memory back.
+const (
+	firstTrim = 10 * time.Second
+	trimEvery = 5 * time.Minute
+)
+
+// slim keeps the agent small.
+func slim(ctx context.Context) {
+	for pause := firstTrim; ; pause = trimEvery {
+		select {
+		case <-ctx.Done():
+			return
+		case <-time.After(pause):
+			trim()
+		}
+	}
+}
+
+// serve opens what the agent works on, and waits. The context ends at a SIGHUP,
+// too, which means something else here.
+func (s *session) serve(ctx context.Context, config string) error {
+	modest()
+	if config != "" {
+		if whole, err := filepath.Abs(config); err == nil {
+			config = whole // whatever the folder is when it is read again
+		}
+	}
+	plan, err := s.readPlan(config)
+	if err != nil {
+		return err
+	}
+	s.state = plan.State
+	o, closeTree, err := s.vigilOptions(plan)
+	if err != nil {
+		return err
+	}
+	defer closeTree()
+	o.Log = service.NewLog(s.stderr, service.Form(plan.Log), slog.LevelInfo, os.Getenv)
+	registry := service.NewRegistry()
+	metrics := service.Metrics{Address: plan.Metrics, Beyond: plan.MetricsAnywhere, From: registry}
+	return service.Run(context.WithoutCancel(ctx), service.Options{Log: o.Log, Getenv: os.Getenv, Metrics: metrics}, func(ctx context.Context, d *service.Daemon) error {
+		if o.Kernel, err = vigil.KernelEvents(ctx); err != nil {
+			o.Log.Warn("facts are read every so often only", service.Fault(err)...)
+		}
+		v, err := vigil.Open(o)
+		if err != nil {
+			return err
+		}
+		registry.MustRegister(vigilNumbers{v})
+		var all sync.WaitGroup
+		defer all.Wait()
+		path := cmp.Or(plan.Socket, filepath.Join(o.State, socketName))
+		s.open(ctx, &all, v, path, plan.SocketGroup, o.Log)
+		fmt.Fprintln(s.stdout, path)
+		d.Ready(watching(plan, o.Rig), v.Check, func(ctx context.Context) error {
+			next, err := s.readPlan(config)
+			if err != nil {
+				return err
+			}
+			_, err = v.Reload(ctx, next)
+			return err
+		})
+		all.Go(func() { slim(ctx) })
+		v.Run(ctx)
+		return nil
+	})
+}
+
+// open answers at the socket for as long as the agent runs. Without it the agent
+// does all else that it is there for.
+func (s *session) open(ctx context.Context, all *sync.WaitGroup, v *vigil.Vigil, path, group string, log *slog.Logger) {
+	l, err := local.Listen(path, group)
+	if err != nil {
+		v.Trouble("socket", err)
+		return
+	}
+	all.Go(func() {
+		if err := local.Serve(ctx, l, v); err != nil {
+			v.Trouble("socket", err)
+		}
+	})
+}
+
+// readPlan reads the agent file, over which flags win, and which wins over the
+// environment.
+func (s *session) readPlan(config string) (*vigil.Plan, error) {
+	plan, err := vigil.ReadPlan(config, os.ReadFile)
+	if err != nil {
+		return nil, err
+	}
+	plan.State = cmp.Or(s.state, plan.State)
+	if plan.Collector = cmp.Or(s.collector, plan.Collector, os.Getenv("WITNESSMARK_COLLECTOR")); plan.Collector == "" {
+		return plan, nil
+	}
+	return plan, checkAddress(plan.Collector)
+}
+
+func (s *session) vigilOptions(plan *vigil.Plan) (o vigil.Options, closeTree func(), err error) {
+	tree, err := s.tree()
+	if err != nil {
+		return o, nil, err
+	}
+	closeTree = func() { tree.Close() }
+	defer func() {
+		if err != nil {
+			closeTree()
+		}
+	}()
+	o = vigil.Options{Plan: plan, Version: version, Tree: tree, Now: time.Now, Random: rand.Reader, Connect: s.way}
+	clocks := tree
+	if s.root != "" {
+		o.Played = "the facts come from a captured tree, not from the machine that the agent runs on"
+		if clocks, err = probe.LiveTree(); err != nil {
+			return o, nil, err
+		}
+		defer clocks.Close()
+	}
+	if o.Clock, err = watch.LiveClock(clocks); err != nil {
+		return o, nil, err
+	}
+	if o.Rig, err = rigName(plan.Rig, plan.Setup, tree); err != nil {
+		return o, nil, err
+	}
+	if o.State, err = s.path(""); err != nil {
+		return o, nil, err
+	}
+	if o.Key, err = s.loadKey(); err != nil {
+		return o, nil, err
+	}
+	return o, closeTree, nil
+}
+
+// watching is what the service manager shows.
+func watching(p *vigil.Plan, rig string) string {
+	words := []string{"rig " + rig, "collector " + cmp.Or(p.Collector, "none: "+destinationText(spool.Embedded))}
+	if p.Setup != nil {
+		words = append(words, "setup "+p.Setup.Label)
+	}
+	return strings.Join(words, ", ")
+}
+
+// vigilNumbers are what /metrics tells of an agent beside its own process.
+type vigilNumbers struct{ *vigil.Vigil }
+
+var (
+	numberBeats     = prometheus.NewDesc("witnessmark_agent_beats_total", "Beats sent, by whether the collector answered.", []string{"answered"}, nil)
+	numberDelivered = prometheus.NewDesc("witnessmark_agent_runs_delivered_total", "Runs whose receipt holds and is kept.", nil, nil)
+	numberWaiting   = prometheus.NewDesc("witnessmark_agent_runs_waiting", "Runs in the spool.", nil, nil)
+	numberSpool     = prometheus.NewDesc("witnessmark_agent_spool_bytes", "Size of the runs in the spool.", nil, nil)
+	numberTroubles  = prometheus.NewDesc("witnessmark_agent_troubles", "What the agent cannot do at present.", nil, nil)
+	numberUnread    = prometheus.NewDesc("witnessmark_agent_facts_unread", "Facts that could not be read.", nil, nil)
+	numberSampled   = prometheus.NewDesc("witnessmark_agent_sample_age_seconds", "Time since signals were sampled.", nil, nil)
+)
+
+// Describe implements prometheus.Collector.
+func (v vigilNumbers) Describe(to chan<- *prometheus.Desc) { prometheus.DescribeByCollect(v, to) }
+
+// Collect implements prometheus.Collector.
+func (v vigilNumbers) Collect(to chan<- prometheus.Metric) {
+	s := v.Status()
+	tell := func(d *prometheus.Desc, kind prometheus.ValueType, f float64, labels ...string) {
+		to <- prometheus.MustNewConstMetric(d, kind, f, labels...)
+	}
+	tell(numberBeats, prometheus.CounterValue, float64(s.BeatsAnswered), "yes")
+	tell(numberBeats, prometheus.CounterValue, float64(s.BeatsUnanswered), "no")
+	tell(numberDelivered, prometheus.CounterValue, float64(s.Delivered))
+	tell(numberWaiting, prometheus.GaugeValue, float64(s.Waiting.Runs))
+	tell(numberSpool, prometheus.GaugeValue, float64(s.Waiting.Size))
+	tell(numberTroubles, prometheus.GaugeValue, float64(len(s.Troubles)))
+	tell(numberUnread, prometheus.GaugeValue, float64(s.Unread))
+	if s.Sampled >= 0 {
+		tell(numberSampled, prometheus.GaugeValue, s.Sampled.Seconds())
+	}
+}

@@ -1,0 +1,63 @@
+package main
+
+import (
+	"bufio"
+	"os"
+	"runtime/debug"
+	"strconv"
+	"strings"
+
+	"golang.org/x/sys/unix"
+)
+
+// trim gives back what only starting needed, or some rare work: memory that the
+// runtime keeps for later, and pages of the program itself, which the kernel maps
+// many at a time and never takes back while nobody else needs the room. A page
+// that is needed after all comes back from the page cache.
+func trim() {
+	debug.FreeOSMemory()
+	for _, m := range unwritten() {
+		unix.Syscall(unix.SYS_MADVISE, m.from, m.to-m.from, unix.MADV_DONTNEED) // without it they stay
+	}
+}
+
+type mapping struct{ from, to uintptr }
+
+// unwritten lists the mappings of files that nobody can write to and nobody has
+// written to: the linker's relocations are written before they are made read-only.
+func unwritten() (out []mapping) {
+	f, err := os.Open("/proc/self/smaps")
+	if err != nil {
+		return nil
+	}
+	defer f.Close()
+	var m mapping
+	of := false // a file, and read only
+	for s := bufio.NewScanner(f); s.Scan(); {
+		words := strings.Fields(s.Text())
+		switch {
+		case len(words) >= 6 && strings.HasPrefix(words[5], "/"):
+			m, of = span(words[0]), !strings.Contains(words[1], "w")
+		case len(words) >= 5 && strings.Contains(words[0], "-"):
+			of = false
+		case of && len(words) == 3 && words[0] == "Anonymous:" && words[1] == "0":
+			out = append(out, m)
+		}
+	}
+	return out
+}
+
+func span(s string) (m mapping) {
+	from, to, _ := strings.Cut(s, "-")
+	for _, x := range []struct {
+		text string
+		at   *uintptr
+	}{{from, &m.from}, {to, &m.to}} {
+		n, err := strconv.ParseUint(x.text, 16, 64)
+		if err != nil {
+			return mapping{}
+		}
+		*x.at = uintptr(n)
+	}
+	return m
+}
