@@ -111,33 +111,41 @@ func ParseAgent(name string, data []byte) (*Agent, error) {
 
 // agentTables reads what stands in tables; one that is not there is an empty one.
 func (r *reader) agentTables(root *node, a *Agent) {
-	table := func(key string) *node {
-		t := r.sub(root, key)
-		if t == nil {
-			return newTable(root.line)
-		}
-		r.known(t, key)
-		return t
-	}
-	t := table("sampling")
+	t := r.part(root, "sampling")
 	a.FullPace = r.within(t, "full", 20*time.Millisecond, 10*time.Second, defaultFullPace)
 	a.IdlePace = r.within(t, "idle", 20*time.Millisecond, time.Minute, max(defaultIdlePace, a.FullPace))
 	if a.IdlePace < a.FullPace {
 		r.wrong(t, "the pace under load is the faster one", "idle is %v, shorter than full with %v", a.IdlePace, a.FullPace)
 	}
-	t = table("ring")
+	t = r.part(root, "ring")
 	a.RingKeep = r.within(t, "keep", 10*time.Minute, 7*24*time.Hour, defaultRingKeep)
 	a.RingBytes = r.size(t, "size", 1<<20, defaultRingBytes)
-	a.FactsEvery = r.within(table("facts"), "every", time.Second, 24*time.Hour, defaultFactsEvery)
-	a.BeatEvery = r.within(table("beat"), "every", time.Second, time.Hour, defaultBeatEvery)
-	a.SpoolBytes = r.size(table("spool"), "size", 1<<20, defaultSpoolBytes)
-	t = table("socket")
+	a.FactsEvery = r.within(r.part(root, "facts"), "every", time.Second, 24*time.Hour, defaultFactsEvery)
+	a.BeatEvery = r.within(r.part(root, "beat"), "every", time.Second, time.Hour, defaultBeatEvery)
+	a.SpoolBytes = r.size(r.part(root, "spool"), "size", 1<<20, defaultSpoolBytes)
+	t = r.part(root, "socket")
 	a.Socket, a.SocketGroup = r.text(t, "path"), r.text(t, "group")
-	t = table("metrics")
-	a.Metrics, a.MetricsAnywhere = r.address(t, "listen"), r.truth(t, "anywhere")
-	if a.Metrics != "" && !a.MetricsAnywhere && !loopbackAddress(a.Metrics) {
-		r.wrong(t.table["listen"], `use 127.0.0.1:PORT, or allow it with anywhere = true`, "metrics at %s could be read from other machines", a.Metrics)
+	a.Metrics, a.MetricsAnywhere = r.metrics(root)
+}
+
+// part gives the table under key, an empty one when there is none.
+func (r *reader) part(root *node, key string) *node {
+	t := r.sub(root, key)
+	if t == nil {
+		return newTable(root.line)
 	}
+	r.known(t, key)
+	return t
+}
+
+// metrics reads [metrics]: where a daemon's numbers are served.
+func (r *reader) metrics(root *node) (address string, anywhere bool) {
+	t := r.part(root, "metrics")
+	address, anywhere = r.address(t, "listen"), r.truth(t, "anywhere")
+	if address != "" && !anywhere && !loopbackAddress(address) {
+		r.wrong(t.table["listen"], `use 127.0.0.1:PORT, or allow it with anywhere = true`, "metrics at %s could be read from other machines", address)
+	}
+	return address, anywhere
 }
 
 func (r *reader) folders(root *node) (out []Folder) {

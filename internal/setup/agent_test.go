@@ -2,101 +2,14 @@ package setup
 
 import (
 	"fmt"
-	"os"
 	"path"
 	"regexp"
-	"slices"
-	"strings"
 	"testing"
 	"time"
 
 	"github.com/google/go-cmp/cmp"
 	"github.com/google/go-cmp/cmp/cmpopts"
 )
-
-const agentExample = "../../deploy/agent.toml"
-
-// spoken gives the example with all of its keys in force, by lines, and says which
-// of them it calls a default and which an example.
-func spoken(t *testing.T) (lines []string, defaults, examples []int) {
-	t.Helper()
-	b, err := os.ReadFile(agentExample)
-	if err != nil {
-		t.Fatal(err)
-	}
-	for i, l := range strings.Split(string(b), "\n") {
-		key, silent := strings.CutPrefix(l, "#")
-		key, example := strings.CutPrefix(key, "#")
-		if silent && (key == "" || key[0] == ' ') {
-			key, silent = "", false
-		}
-		switch {
-		case silent && example && key[0] != '[':
-			examples = append(examples, i)
-		case silent && !example:
-			defaults = append(defaults, i)
-		}
-		lines = append(lines, key)
-	}
-	return lines, defaults, examples
-}
-
-func parsedAgent(t *testing.T, lines []string) *Agent {
-	t.Helper()
-	a, err := ParseAgent(agentExample, []byte(strings.Join(lines, "\n")))
-	if err != nil {
-		t.Fatal(err)
-	}
-	return a
-}
-
-// The example is taken as it stands, and with all it shows in force; it shows
-// every key, what it calls a default is one, and what it calls an example is none.
-func TestAgentExample(t *testing.T) {
-	b, err := os.ReadFile(agentExample)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if _, err := ParseAgent(agentExample, b); err != nil {
-		t.Error(err)
-	}
-	lines, defaults, examples := spoken(t)
-	whole := parsedAgent(t, lines)
-	same := cmp.Options{cmpopts.IgnoreFields(Agent{}, "Source"), cmpopts.IgnoreFields(Folder{}, "Line")}
-	without := func(i int) (*Agent, error) {
-		return ParseAgent(agentExample, []byte(strings.Join(slices.Concat(lines[:i], lines[i+1:]), "\n")))
-	}
-	for _, i := range defaults {
-		a, err := without(i)
-		if err != nil {
-			t.Errorf("without %q: %v", lines[i], err)
-		} else if d := cmp.Diff(whole, a, same); d != "" {
-			t.Errorf("%q is said to be the default:\n%s", lines[i], d)
-		}
-	}
-	for _, i := range examples {
-		if a, err := without(i); err == nil && cmp.Equal(whole, a, same) {
-			t.Errorf("%q is the default, and said to be an example", lines[i])
-		}
-	}
-	root, _ := grow([]byte(strings.Join(lines, "\n")))
-	for _, sec := range agentSchema {
-		at := root
-		for _, part := range strings.FieldsFunc(sec.table, func(r rune) bool { return r == '.' }) {
-			if at = at.table[part]; at != nil && at.shape == isList {
-				at = at.list[0]
-			}
-			if at == nil {
-				t.Fatalf("[%s] is not shown", sec.table)
-			}
-		}
-		for _, k := range sec.keys {
-			if at.table[k] == nil {
-				t.Errorf("%s in [%s] is not shown", k, sec.table)
-			}
-		}
-	}
-}
 
 func TestAgentDefaults(t *testing.T) {
 	a, err := ParseAgent("agent.toml", nil)

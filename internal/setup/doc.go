@@ -43,8 +43,9 @@
 //	rig      = ["heron", "plover"]
 //	setup    = ["memory-default", "memory-rated"]   without it runs without a setup
 //
-// The keys of an agent file are described in deploy/agent.toml. A scenario's keys are described beside the program that plays it, in
-// testdata/planetarium.
+// The keys of an agent file and of a collector file are described in deploy/agent.toml
+// and deploy/collector.toml. A scenario's keys are described beside the program that
+// plays it, in testdata/planetarium.
 //
 // A Workload and a Setup keep the exact bytes they were read from, since a
 // record carries them. An Expectation is what a setup says of one fact; it

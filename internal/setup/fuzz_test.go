@@ -17,7 +17,7 @@ import (
 	"witnessmark/internal/fault"
 )
 
-var position = regexp.MustCompile(`^(workload|setup|plan|scenario|agent) file: x\.toml:([1-9][0-9]*): .`)
+var position = regexp.MustCompile(`^(workload|setup|plan|scenario|agent|collector) file: x\.toml:([1-9][0-9]*): .`)
 
 // oneLiner fails unless err is a fault of one line with a position that exists in
 // the file, and with a hint of one line.

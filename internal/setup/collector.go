@@ -1,0 +1,98 @@
+package setup
+
+import (
+	"bytes"
+	"cmp"
+	"time"
+)
+
+// Collector says how a collector is served. Paths are as they are written:
+// relative ones are meant from the file's own folder.
+type Collector struct {
+	File   string // the name it was parsed under
+	Source []byte // the file's exact bytes
+
+	Listen string // HOST:PORT
+	Data   string // folder; "" for the archive in the state folder
+
+	Log   LogForm
+	Level string // "debug", "info", "warn" or "error": what is logged, and all above it
+
+	Metrics            string // HOST:PORT; "" for none
+	MetricsAnywhere    bool   // Metrics may be other than loopback
+	ReflectionAnywhere bool   // not only callers on loopback may ask which services there are
+
+	Deliveries Deliveries
+}
+
+// Deliveries bounds what deliveries may take.
+type Deliveries struct {
+	Record   int64         // bytes of a record
+	Parts    int64         // bytes of all attachments of a record
+	Count    int           // attachments of a record
+	InFlight int64         // bytes held for deliveries that are not yet kept
+	Quiet    time.Duration // how long one may be silent, and behind the least rate
+	Rate     int64         // the least rate, bytes a second
+}
+
+// DefaultDeliveries suit a collector with a few hundred megabytes to spare.
+var DefaultDeliveries = Deliveries{Record: 64 << 20, Parts: 256 << 20, Count: 64, InFlight: 512 << 20, Quiet: time.Minute, Rate: 8 << 10}
+
+// The other defaults of a collector file; design choices too.
+const (
+	DefaultListen = "127.0.0.1:7410"
+	defaultLevel  = "info"
+)
+
+// mostAttachments bounds what an announcement may list.
+const mostAttachments = 4096
+
+var collectorSchema = schema{
+	{"", []string{"listen", "data", "log", "level", "metrics", "reflection", "deliveries"}},
+	{"metrics", []string{"listen", "anywhere"}},
+	{"reflection", []string{"anywhere"}},
+	{"deliveries", []string{"record", "attachments", "count", "in_flight", "quiet", "rate"}},
+}
+
+const readingCollector = "collector file"
+
+// ParseCollector reads the file of collector serve; name is how errors call it.
+// The error is one line with a position, and has a Hint.
+func ParseCollector(name string, data []byte) (*Collector, error) {
+	root, bad := grow(data)
+	if bad != nil {
+		return nil, bad.fault(readingCollector, name)
+	}
+	r := &reader{schema: collectorSchema}
+	r.known(root, "")
+	c := &Collector{
+		File: name, Source: bytes.Clone(data),
+		Listen: cmp.Or(r.address(root, "listen"), DefaultListen),
+		Data:   r.text(root, "data"),
+		Log:    LogForm(cmp.Or(r.oneOf(root, "log", string(LogText), string(LogJSON)), string(LogText))),
+		Level:  cmp.Or(r.oneOf(root, "level", "debug", "info", "warn", "error"), defaultLevel),
+	}
+	c.Metrics, c.MetricsAnywhere = r.metrics(root)
+	c.ReflectionAnywhere = r.truth(r.part(root, "reflection"), "anywhere")
+	c.Deliveries = r.deliveries(root)
+	if err := r.err(readingCollector, name); err != nil {
+		return nil, err
+	}
+	return c, nil
+}
+
+func (r *reader) deliveries(root *node) Deliveries {
+	t, d := r.part(root, "deliveries"), DefaultDeliveries
+	d.Record = r.size(t, "record", 1<<20, d.Record)
+	d.Parts = r.size(t, "attachments", 1<<20, d.Parts)
+	if d.Count = r.count(t, "count", d.Count); d.Count > mostAttachments {
+		r.wrong(t.table["count"], "a run of so many logs is better recorded as several", "count is %d, more than %d", d.Count, mostAttachments)
+	}
+	d.InFlight = r.size(t, "in_flight", 1<<20, d.InFlight)
+	d.Quiet = r.within(t, "quiet", time.Second, time.Hour, d.Quiet)
+	d.Rate = r.size(t, "rate", 1<<10, d.Rate)
+	if least := d.Record + d.Parts; d.InFlight < least {
+		r.wrong(t, "give in_flight at least as much as record and attachments together", "in_flight is %d MiB, and one delivery may take %d MiB", d.InFlight>>20, least>>20)
+	}
+	return d
+}
