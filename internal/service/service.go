@@ -27,6 +27,7 @@ type Daemon struct {
 	watchdog time.Duration // between signs of life that the manager wants; 0 when it wants none
 	hangups  <-chan os.Signal
 	ctx      context.Context
+	stop     func() // ends ctx
 	live     sync.WaitGroup
 	ready    sync.Once
 	mu       sync.Mutex // one word to the manager at a time
@@ -38,7 +39,7 @@ type Daemon struct {
 func Run(ctx context.Context, o Options, serve func(context.Context, *Daemon) error) error {
 	ctx, stop := signal.NotifyContext(ctx, os.Interrupt, syscall.SIGTERM)
 	defer stop()
-	d := &Daemon{log: o.Log, ctx: ctx, hangups: o.Hangups}
+	d := &Daemon{log: o.Log, ctx: ctx, stop: stop, hangups: o.Hangups}
 	if o.Getenv != nil {
 		d.meet(o.Getenv)
 	}
@@ -99,7 +100,8 @@ func (d *Daemon) Metrics() string { return d.metrics }
 // Ready says that the daemon now does its work. From here on SIGHUP calls reload,
 // never twice at once, and check is asked in the rhythm of the manager's watchdog
 // whether the work goes on; its context ends when the answer would come too late.
-// Both may be nil, and only the first call counts.
+// Both may be nil: without reload SIGHUP ends the daemon, as when the terminal that
+// it was started from is closed. Only the first call counts.
 func (d *Daemon) Ready(status string, check, reload func(context.Context) error) {
 	d.ready.Do(func() {
 		d.setStatus(status)
@@ -151,7 +153,8 @@ func (d *Daemon) obey(reload func(context.Context) error) {
 
 func (d *Daemon) reload(reload func(context.Context) error) {
 	if reload == nil {
-		d.log.Warn("SIGHUP: this daemon has no file to read again")
+		d.log.Info("hung up, and there is no file to read again")
+		d.stop()
 		return
 	}
 	d.tell("RELOADING=1", monotonicNow())

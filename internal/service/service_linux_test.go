@@ -165,6 +165,24 @@ func TestSignalsOfTheProcess(t *testing.T) {
 	}
 }
 
+// TestHangup: a daemon without a file is ended by SIGHUP.
+func TestHangup(t *testing.T) {
+	hangups := make(chan os.Signal, 1)
+	hangups <- syscall.SIGHUP
+	err := Run(context.Background(), Options{Log: (&lines{}).log(), Hangups: hangups}, func(ctx context.Context, d *Daemon) error {
+		d.Ready("", nil, nil)
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-time.After(time.Minute):
+			return errors.New("it went on for a minute")
+		}
+	})
+	if err != nil {
+		t.Error(err)
+	}
+}
+
 // TestWatchdog: no sign of life while the daemon's own check fails, and again
 // once it passes. Only the order of events counts.
 func TestWatchdog(t *testing.T) {
