@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"log/slog"
 	"slices"
-	"sync"
 	"time"
 
 	"witnessmark/internal/answer"
@@ -31,9 +30,9 @@ type Collector struct {
 	agree   agreements
 	heads   *heads // nil without a folder
 	beats   beats
-	news    bell          // rings for what FollowFlags gives
-	leaving chan struct{} // closed when those who follow are to go
-	leave   sync.Once
+	news    bell // rings for what FollowFlags gives
+	calls   *calls
+	pulse   pulse
 	metrics *Metrics
 	door    *door
 	held    func() int64 // bytes of deliveries under way; set by Server
@@ -53,16 +52,12 @@ const readers = 2
 func New(a *archive.Archive, now func() time.Time, log *slog.Logger) *Collector {
 	c := &Collector{
 		archive: a, now: now, log: log, reading: make(chan struct{}, readers), beats: beats{started: now()},
-		leaving: make(chan struct{}), metrics: newMetrics(),
+		metrics: newMetrics(), calls: newCalls(),
 	}
 	c.door = newDoor(usualBounds, c.metrics)
 	c.watchArchive()
 	return c
 }
-
-// Leave ends the answers that have no end, such as FollowFlags: a server that
-// waits for its calls would wait for them.
-func (c *Collector) Leave() { c.leave.Do(func() { close(c.leaving) }) }
 
 // Known implements deliver.Taker.
 func (c *Collector) Known(_ context.Context, sum [sha256.Size]byte) (deliver.Reply, bool, error) {
@@ -99,6 +94,9 @@ func (c *Collector) Take(ctx context.Context, d deliver.Delivery) (deliver.Reply
 	switch {
 	case errors.Is(err, archive.ErrConflict), errors.Is(err, trail.ErrMalformed):
 		return deliver.Reply{}, fmt.Errorf("%w: %w", deliver.ErrRefused, err)
+	case err != nil && ctx.Err() != nil:
+		c.log.Info("delivery broken off", "run", k.ID, "rig", k.Labels.Rig, "why", context.Cause(ctx))
+		return deliver.Reply{}, err
 	case err != nil:
 		c.log.Error("record not kept", "run", k.ID, "rig", k.Labels.Rig, "error", err)
 		return deliver.Reply{}, err
@@ -161,7 +159,9 @@ func (c *Collector) input(ctx context.Context, d deliver.Delivery, logs []drift.
 	if err != nil {
 		return in, err
 	}
-	if in.Series, err = c.past(ctx, r, st, label, m); err != nil {
+	if in.Series, err = c.past(ctx, r, st, label, m); ctx.Err() != nil {
+		return in, context.Cause(ctx) // the rig sends it again, and it is judged by all there is
+	} else if err != nil {
 		// What is wrong with an earlier run must not keep this one out.
 		c.log.Warn("outcome not held against its series", "run", r.ID, "rig", r.Rig, "error", err)
 		in.Series = nil

@@ -126,7 +126,7 @@ func inProcess(dir string, log *slog.Logger) (*Connection, error) {
 	}
 	return &Connection{conn, dir, func() error {
 		err := conn.Close()
-		c.Leave()
+		c.calls.stop()
 		srv.Stop()
 		return errors.Join(err, c.close())
 	}}, nil

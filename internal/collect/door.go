@@ -2,7 +2,9 @@ package collect
 
 import (
 	"context"
+	"maps"
 	"net"
+	"slices"
 	"sync"
 	"time"
 
@@ -124,6 +126,16 @@ func (d *door) shut(ctx context.Context) {
 	c := d.conns[p.Addr.String()]
 	d.mu.Unlock()
 	if c != nil {
+		c.Close()
+	}
+}
+
+// cut closes all connections.
+func (d *door) cut() {
+	d.mu.Lock()
+	open := slices.Collect(maps.Values(d.conns))
+	d.mu.Unlock()
+	for _, c := range open {
 		c.Close()
 	}
 }

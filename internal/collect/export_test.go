@@ -3,8 +3,12 @@ package collect
 import (
 	"cmp"
 	"context"
+	"log/slog"
 	"net"
 	"time"
+
+	"google.golang.org/grpc"
+	"google.golang.org/protobuf/types/known/emptypb"
 
 	"witnessmark/internal/answer"
 	"witnessmark/internal/archive"
@@ -58,4 +62,27 @@ func (c *Collector) Entered() int {
 	c.door.mu.Lock()
 	defer c.door.mu.Unlock()
 	return len(c.door.conns)
+}
+
+// Reflecting is a server with reflection, without an archive.
+func Reflecting(beyond func() bool) *grpc.Server {
+	c := New(nil, time.Now, slog.New(slog.DiscardHandler))
+	s, _ := c.server(serving{limits: func() deliver.Limits { return deliver.DefaultLimits }, reflection: beyond})
+	return s
+}
+
+// HangingServer is a collector's server with a method that ends when release is
+// closed and not before, and stop ends it as Serve does.
+func HangingServer(log *slog.Logger, l net.Listener, release chan bool) (stop func() bool) {
+	c := New(nil, time.Now, log)
+	s, _ := c.server(serving{limits: func() deliver.Limits { return deliver.DefaultLimits }})
+	s.RegisterService(&grpc.ServiceDesc{ServiceName: "dome.Service", HandlerType: (*any)(nil), Streams: []grpc.StreamDesc{{
+		StreamName: "Hang", ServerStreams: true, Handler: func(_ any, st grpc.ServerStream) error {
+			st.SendMsg(&emptypb.Empty{})
+			<-release
+			return nil
+		},
+	}}}, nil)
+	go s.Serve(c.door.watch(l))
+	return func() bool { return c.stopServing(s) }
 }

@@ -18,6 +18,28 @@ import (
 	"witnessmark/internal/trail"
 )
 
+// keyIn is the key of the trail in a collector's folder.
+func keyIn(t testing.TB, dir string) ed25519.PrivateKey {
+	key, err := collect.LoadKey(filepath.Join(dir, "trail.key"), false)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return key
+}
+
+// headBy is a head over 40 entries that were never kept.
+func headBy(t testing.TB, origin string, key ed25519.PrivateKey) []byte {
+	s, err := trail.NewSigner(origin, key)
+	if err != nil {
+		t.Fatal(err)
+	}
+	msg, err := trail.SignHead(trail.Head{Origin: origin, Size: 40, Root: trail.Hash{1}}, s)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return msg
+}
+
 // TestShownHeads: only a head that the collector's own key signed makes it stop
 // keeping, until somebody says why.
 func TestShownHeads(t *testing.T) {
@@ -48,22 +70,8 @@ func TestShownHeads(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	key, err := collect.LoadKey(filepath.Join(dir, "trail.key"), false)
-	if err != nil {
-		t.Fatal(err)
-	}
-	head := func(key ed25519.PrivateKey) []byte {
-		s, err := trail.NewSigner(v.Name(), key)
-		if err != nil {
-			t.Fatal(err)
-		}
-		msg, err := trail.SignHead(trail.Head{Origin: v.Name(), Size: 40, Root: trail.Hash{1}}, s)
-		if err != nil {
-			t.Fatal(err)
-		}
-		return msg
-	}
-	own := head(key)
+	head := func(key ed25519.PrivateKey) []byte { return headBy(t, v.Name(), key) }
+	own := head(keyIn(t, dir))
 	// What others signed, or nobody, stops nothing.
 	altered := append([]byte{}, own...)
 	altered[len(v.Name())+1] = '5' // the size

@@ -106,14 +106,10 @@ func (c *Collector) FollowFlags(ctx context.Context, from *answer.Place, yield f
 		select {
 		case <-ctx.Done():
 			return context.Cause(ctx)
-		case <-c.leaving:
-			return errLeaving
 		case <-news:
 		}
 	}
 }
-
-var errLeaving = fmt.Errorf("%w: the collector stops", answer.ErrUnreachable)
 
 // place gives the place to begin at. One that this collector has not come to is
 // of a trail that was put back.

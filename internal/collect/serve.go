@@ -16,6 +16,7 @@ import (
 	"witnessmark/internal/deliver"
 	"witnessmark/internal/durable"
 	"witnessmark/internal/fault"
+	"witnessmark/internal/service"
 )
 
 // mapSize is address space, not memory: a growing archive need not wait for its
@@ -31,17 +32,34 @@ func mapSize() int {
 type Option func(*serving)
 
 type serving struct {
-	metrics prometheus.Registerer
+	metrics    prometheus.Registerer
+	limits     func() deliver.Limits
+	reflection func() bool // whether beyond loopback; nil: nowhere
+	daemon     *service.Daemon
+	reload     func(context.Context) error
 }
 
 // WithMetrics registers what the collector counts.
 func WithMetrics(r prometheus.Registerer) Option { return func(s *serving) { s.metrics = r } }
 
-// Serve keeps a collector on a loopback address until ctx ends, then lets
-// deliveries under way finish for a few seconds. Ready is called with the
-// address once it listens.
+// WithLimits bounds deliveries; each is held to what limits gives when it begins.
+func WithLimits(limits func() deliver.Limits) Option { return func(s *serving) { s.limits = limits } }
+
+// WithReflection answers gRPC reflection, to callers on loopback and, while beyond
+// says so, to all.
+func WithReflection(beyond func() bool) Option { return func(s *serving) { s.reflection = beyond } }
+
+// WithDaemon tells the daemon once the collector serves. It is well as long as the
+// archive answers.
+func WithDaemon(d *service.Daemon, reload func(context.Context) error) Option {
+	return func(s *serving) { s.daemon, s.reload = d, reload }
+}
+
+// Serve keeps a collector on a loopback address until ctx ends, and then stops
+// within five seconds, whatever is under way: what was acknowledged is kept, and
+// the rest the rigs send again. Ready is called with the address once it listens.
 func Serve(ctx context.Context, dir, address string, log *slog.Logger, ready func(address string), opts ...Option) (err error) {
-	var with serving
+	with := serving{limits: func() deliver.Limits { return deliver.DefaultLimits }}
 	for _, o := range opts {
 		o(&with)
 	}
@@ -52,12 +70,13 @@ func Serve(ctx context.Context, dir, address string, log *slog.Logger, ready fun
 	if err != nil {
 		return err
 	}
-	defer func() { err = errors.Join(err, c.close()) }()
+	ended := true
+	defer func() { err = errors.Join(err, c.leave(ended)) }()
 	if c.archive.ReadOnly() {
 		return fault.New("serve", filepath.Join(dir, keyFile), fs.ErrNotExist).
 			WithHint("without the key of the trail nothing can be signed; put it there from where it was kept")
 	}
-	srv := c.Server(deliver.DefaultLimits)
+	srv, health := c.server(with)
 	if with.metrics != nil {
 		if err := with.metrics.Register(c.metrics); err != nil {
 			return fault.New("serve", "metrics", err)
@@ -75,23 +94,38 @@ func Serve(ctx context.Context, dir, address string, log *slog.Logger, ready fun
 	defer os.Remove(path)
 	failed := make(chan error, 1)
 	go func() { failed <- srv.Serve(c.door.watch(l)) }()
+	looking, enough := context.WithCancel(ctx)
+	defer enough()
+	go health.follow(looking)
 	ready(l.Addr().String())
+	if with.daemon != nil {
+		with.daemon.Ready("serving on "+l.Addr().String(), c.alive, with.reload)
+	}
 	select {
-	case err := <-failed:
-		srv.Stop()
-		return fault.New("serve", address, err)
+	case err = <-failed:
+		err = fault.New("serve", address, err)
 	case <-ctx.Done():
+		c.log.Info("stopping")
 	}
-	c.Leave()
-	stopped := make(chan struct{})
-	go func() { srv.GracefulStop(); close(stopped) }()
+	health.Shutdown()
+	ended = c.stopServing(srv)
+	return err
+}
+
+// leave writes down what is to be, and lets the archive go unless a call that did
+// not end still uses it: closing would wait for it, and every commit is whole.
+func (c *Collector) leave(ended bool) error {
+	if ended {
+		return c.close()
+	}
+	done := make(chan error, 1)
+	go func() { done <- errors.Join(c.heads.note(c.archive, true), c.flushBeats()) }()
 	select {
-	case <-stopped:
-	case <-time.After(4 * time.Second):
-		srv.Stop()
-		<-stopped
+	case err := <-done:
+		return err
+	case <-time.After(flushFor):
+		return nil
 	}
-	return nil
 }
 
 // tell puts the address where Embedded looks for it, whole or not at all.

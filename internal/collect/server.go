@@ -3,12 +3,16 @@ package collect
 import (
 	"context"
 	"log/slog"
+	"net"
 	"runtime/debug"
+	"strings"
 	"time"
 
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/keepalive"
+	"google.golang.org/grpc/peer"
+	"google.golang.org/grpc/reflection"
 	"google.golang.org/grpc/status"
 
 	"witnessmark/internal/answer"
@@ -26,9 +30,14 @@ const (
 	callWindow       = 256 << 10
 )
 
-// Server gives a gRPC server with all services on it. Its Stop returns only
-// when nothing uses the archive any more.
+// Server gives a gRPC server with all services on it. Its Stop returns only when
+// nothing uses the archive any more.
 func (c *Collector) Server(limits deliver.Limits) *grpc.Server {
+	s, _ := c.server(serving{limits: func() deliver.Limits { return limits }})
+	return s
+}
+
+func (c *Collector) server(with serving) (*grpc.Server, *vitals) {
 	d := c.door
 	s := grpc.NewServer(
 		grpc.MaxRecvMsgSize(maxMessage), grpc.MaxHeaderListSize(maxHeaders), grpc.MaxConcurrentStreams(maxStreams), grpc.WaitForHandlers(true),
@@ -39,20 +48,48 @@ func (c *Collector) Server(limits deliver.Limits) *grpc.Server {
 		grpc.StatsHandler(meter{c.metrics, d}), grpc.UnknownServiceHandler(unknown),
 		grpc.ChainUnaryInterceptor(func(ctx context.Context, req any, info *grpc.UnaryServerInfo, next grpc.UnaryHandler) (answer any, err error) {
 			defer c.survive(info.FullMethod, &err)
+			defer c.calls.begin(info.FullMethod)()
 			answer, err = next(ctx, req)
 			d.readSoon(ctx, answer)
 			return answer, err
 		}),
 		grpc.ChainStreamInterceptor(func(srv any, st grpc.ServerStream, info *grpc.StreamServerInfo, next grpc.StreamHandler) (err error) {
 			defer c.survive(info.FullMethod, &err)
-			return next(srv, &slow{st, d, !info.IsClientStream, d.pace})
+			defer c.calls.begin(info.FullMethod)()
+			if err := with.mayReflect(st.Context(), info.FullMethod); err != nil {
+				return err
+			}
+			return c.calls.stream(&slow{st, d, !info.IsClientStream, d.pace}, info.FullMethod, func(st grpc.ServerStream) error { return next(srv, st) })
 		}),
 	)
 	timely := patient{s, d}
-	c.held = deliver.Register(timely, c, limits)
+	c.held = deliver.Register(timely, c, with.limits)
 	answer.Register(timely, c)
 	deliver.RegisterBeats(timely, c, c.now)
-	return s
+	health := c.registerHealth(s, timely)
+	if with.reflection != nil {
+		reflection.Register(s)
+	}
+	return s, health
+}
+
+// mayReflect refuses questions for the services from beyond this machine, unless
+// that is allowed.
+func (s serving) mayReflect(ctx context.Context, method string) error {
+	if !strings.HasPrefix(method, "/grpc.reflection.") || s.reflection == nil || s.reflection() || local(ctx) {
+		return nil
+	}
+	return status.Error(codes.PermissionDenied, "reflection is for this machine only; [reflection] in the collector's file can allow more")
+}
+
+// local says whether a call comes from this machine.
+func local(ctx context.Context) bool {
+	p, ok := peer.FromContext(ctx)
+	if !ok {
+		return false
+	}
+	a, ok := p.Addr.(*net.TCPAddr)
+	return ok && a.IP.IsLoopback()
 }
 
 // unknown answers calls of methods that are not there, so that they are counted.

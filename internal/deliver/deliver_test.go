@@ -105,7 +105,7 @@ type lab struct {
 func newLab(t testing.TB, limits deliver.Limits) *lab {
 	l := &lab{taker: &taker{known: map[[sha256.Size]byte]deliver.Reply{}}}
 	l.srv = grpc.NewServer(grpc.WaitForHandlers(true))
-	l.held = deliver.Register(l.srv, l.taker, limits)
+	l.held = deliver.Register(l.srv, l.taker, func() deliver.Limits { return limits })
 	l.conn = labtest.Connect(t, l.srv)
 	return l
 }

@@ -60,9 +60,13 @@ const (
 	leastChunk = 1024
 )
 
-// Register adds the delivery service to a gRPC server. It gives what tells how
-// many bytes are held for deliveries that are under way.
-func Register(s grpc.ServiceRegistrar, t Taker, l Limits) (held func() int64) {
+// ServiceName is the full name of the delivery service.
+var ServiceName = pb.DeliveryService_ServiceDesc.ServiceName
+
+// Register adds the delivery service to a gRPC server. A delivery is held to the
+// limits as they are when it begins. It gives what tells how many bytes are held
+// for deliveries that are under way.
+func Register(s grpc.ServiceRegistrar, t Taker, l func() Limits) (held func() int64) {
 	srv := newServer(t, l)
 	pb.RegisterDeliveryServiceServer(s, srv)
 	return srv.held.Load
@@ -72,14 +76,14 @@ func Register(s grpc.ServiceRegistrar, t Taker, l Limits) (held func() int64) {
 // than came over the wire, and what that will be is only known afterwards.
 const decoders = 2
 
-func newServer(t Taker, l Limits) *server {
+func newServer(t Taker, l func() Limits) *server {
 	return &server{taker: t, limits: l, decoding: make(chan struct{}, decoders)}
 }
 
 type server struct {
 	pb.UnimplementedDeliveryServiceServer
 	taker    Taker
-	limits   Limits
+	limits   func() Limits
 	held     atomic.Int64 // bytes of unfinished deliveries
 	decoding chan struct{}
 }
@@ -87,13 +91,14 @@ type server struct {
 type stream = grpc.ClientStreamingServer[pb.DeliverRequest, pb.DeliverResponse]
 
 func (s *server) Deliver(st stream) error {
-	in := receive(st, s.limits)
+	limits := s.limits()
+	in := receive(st, limits)
 	first, err := in.next()
 	if err != nil && !errors.Is(err, io.EOF) {
 		return err
 	}
 	a := first.GetAnnouncement()
-	if err := s.admit(a); err != nil {
+	if err := admit(a, limits); err != nil {
 		return err
 	}
 	reply, ok, err := s.taker.Known(st.Context(), [sha256.Size]byte(a.GetRecordSha256()))
@@ -101,7 +106,7 @@ func (s *server) Deliver(st stream) error {
 		return statusOf(err)
 	}
 	if !ok {
-		if reply, err = s.take(st.Context(), a, in); err != nil {
+		if reply, err = s.take(st.Context(), a, in, limits.InFlight); err != nil {
 			return err
 		}
 	}
@@ -112,29 +117,29 @@ func (s *server) Deliver(st stream) error {
 }
 
 // admit refuses an announcement that cannot be taken, before any byte of it is.
-func (s *server) admit(a *pb.Announcement) error {
+func admit(a *pb.Announcement, limits Limits) error {
 	if a == nil {
 		return Refuse(Malformed, codes.InvalidArgument, "the stream does not begin with an announcement")
 	}
 	if len(a.GetRecordSha256()) != sha256.Size {
 		return Refuse(Malformed, codes.InvalidArgument, "the announcement has no SHA-256 of the record")
 	}
-	if n := a.GetRecordSize(); n == 0 || n > uint64(s.limits.Record) {
-		return Refuse(TooLarge, codes.InvalidArgument, "a record of %d bytes is announced; 1 to %d are taken", n, s.limits.Record)
+	if n := a.GetRecordSize(); n == 0 || n > uint64(limits.Record) {
+		return Refuse(TooLarge, codes.InvalidArgument, "a record of %d bytes is announced; 1 to %d are taken", n, limits.Record)
 	}
 	if n := a.GetSeenSize(); n < 0 || n > trail.MaxSize {
 		return Refuse(Malformed, codes.InvalidArgument, "a trail of %d entries is said to be seen", n)
 	}
-	if n := len(a.GetParts()); n > s.limits.Count {
-		return Refuse(TooLarge, codes.InvalidArgument, "%d attachments are announced; %d are taken", n, s.limits.Count)
+	if n := len(a.GetParts()); n > limits.Count {
+		return Refuse(TooLarge, codes.InvalidArgument, "%d attachments are announced; %d are taken", n, limits.Count)
 	}
 	var sum uint64
 	for _, p := range a.GetParts() {
 		if len(p.GetSha256()) != sha256.Size {
 			return Refuse(Malformed, codes.InvalidArgument, "attachment %q is announced without its SHA-256", p.GetName())
 		}
-		if n := p.GetSize(); n > uint64(s.limits.Parts) || sum+n > uint64(s.limits.Parts) {
-			return Refuse(TooLarge, codes.InvalidArgument, "attachments of %d bytes or more are announced; %d are taken", sum+n, s.limits.Parts)
+		if n := p.GetSize(); n > uint64(limits.Parts) || sum+n > uint64(limits.Parts) {
+			return Refuse(TooLarge, codes.InvalidArgument, "attachments of %d bytes or more are announced; %d are taken", sum+n, limits.Parts)
 		}
 		sum += p.GetSize()
 	}
@@ -150,8 +155,8 @@ func announced(a *pb.Announcement) int64 {
 	return int64(n)
 }
 
-func (s *server) take(ctx context.Context, a *pb.Announcement, in *inbox) (Reply, error) {
-	r := reader{in: in, held: &s.held, most: s.limits.InFlight, mostChunks: mostChunks + announced(a)/leastChunk}
+func (s *server) take(ctx context.Context, a *pb.Announcement, in *inbox, most int64) (Reply, error) {
+	r := reader{in: in, held: &s.held, most: most, mostChunks: mostChunks + announced(a)/leastChunk}
 	defer r.release()
 	d := Delivery{Signed: record.Signed{PublicKey: a.GetPublicKey(), Signature: a.GetSignature()}}
 	var err error
