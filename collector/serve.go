@@ -1,46 +1,67 @@
 package main
 
 import (
+	"context"
 	"fmt"
-	"log/slog"
+	"os"
 
 	"github.com/spf13/cobra"
 
 	"witnessmark/internal/collect"
 	"witnessmark/internal/screen"
+	"witnessmark/internal/service"
+	"witnessmark/internal/setup"
 )
 
 func serveCommand(d *desk) *cobra.Command {
-	var listen, data string
+	var r rules
 	cmd := &cobra.Command{
 		Use:   "serve",
 		Short: "Take deliveries from rigs and answer questions until stopped",
 		Long: `Take deliveries from rigs and answer questions until stopped.
 
 Prints the address it listens on as its one line of standard output, once it
-does; everything else goes to standard error. A port of 0 takes any free one.
-Deliveries are not encrypted yet, so it listens on loopback addresses only.`,
-		Example: "  collector serve\n  collector serve --listen 127.0.0.1:0 --data /srv/dome/archive",
+does; everything else is logged on standard error. A port of 0 takes any free
+one. Deliveries are not encrypted yet, so it listens on loopback addresses only.
+
+With --config it goes by a file, in which deploy/collector.toml shows every key,
+and reads it again at SIGHUP. SIGTERM ends it within five seconds: what was
+acknowledged is kept, and the rest the rigs send again. A service manager that
+asks to be told (NOTIFY_SOCKET, WATCHDOG_USEC) is.`,
+		Example: "  collector serve\n  collector serve --listen 127.0.0.1:0 --data /srv/dome/archive\n  collector serve --config /etc/witnessmark/collector.toml",
 		Args:    cobra.NoArgs,
-		RunE: func(cmd *cobra.Command, _ []string) error {
-			if d.collector != "" {
-				return screen.Misuse("leave --collector out; --listen says where to serve", "serve: it does not ask another collector")
-			}
-			if data == "" {
-				dir, err := d.folder()
-				if err != nil {
-					return err
-				}
-				data = dir
-			}
-			log := slog.New(slog.NewTextHandler(d.stderr, nil))
-			return collect.Serve(cmd.Context(), data, listen, log, func(address string) {
-				log.Info("serving", "address", address, "archive", data)
-				fmt.Fprintln(d.stdout, address)
-			})
-		},
+		RunE:    func(cmd *cobra.Command, _ []string) error { return d.serve(cmd.Context(), &r) },
 	}
-	cmd.Flags().StringVar(&listen, "listen", "127.0.0.1:7410", "loopback `HOST:PORT` to listen on")
-	cmd.Flags().StringVar(&data, "data", "", "the archive's folder `DIR` (default: archive in the state folder)")
+	cmd.Flags().StringVar(&r.path, "config", "", "go by the `FILE`")
+	cmd.Flags().StringVar(&r.listen, "listen", "", "loopback `HOST:PORT` to listen on (default "+setup.DefaultListen+")")
+	cmd.Flags().StringVar(&r.data, "data", "", "the archive's folder `DIR` (default: archive in the state folder)")
 	return cmd
+}
+
+func (d *desk) serve(ctx context.Context, r *rules) error {
+	if d.collector != "" {
+		return screen.Misuse("leave --collector out; --listen says where to serve", "serve: it does not ask another collector")
+	}
+	begun, err := r.read()
+	if err != nil {
+		return err
+	}
+	if begun.Data == "" {
+		if r.data, err = d.folder(); err != nil {
+			return err
+		}
+		begun.Data = r.data
+	}
+	r.begun = begun
+	r.obey(begun)
+	r.log = service.NewLog(d.stderr, r.form(), &r.level, os.Getenv)
+	numbers := service.NewRegistry()
+	return service.Run(ctx, service.Options{
+		Log: r.log, Getenv: os.Getenv, Metrics: service.Metrics{Address: begun.Metrics, Beyond: begun.MetricsAnywhere, From: numbers},
+	}, func(ctx context.Context, daemon *service.Daemon) error {
+		return collect.Serve(ctx, begun.Data, begun.Listen, r.log, func(address string) {
+			r.log.Info("serving", "address", address, "archive", begun.Data)
+			fmt.Fprintln(d.stdout, address)
+		}, collect.WithMetrics(numbers), collect.WithLimits(r.limits), collect.WithReflection(r.reflection), collect.WithDaemon(daemon, r.reloading()))
+	})
 }
