@@ -122,7 +122,10 @@ func byLength(l *timing.Log, w written, c clocks) record.Span {
 func back(end, length, longest time.Duration, events []watch.Event) (begin, slept time.Duration) {
 	begin = end - length
 	for _, e := range slices.Backward(events) {
-		if at := e.Before.SinceBoot; e.Slept > 0 && at < end && at > begin && longest < e.Slept {
+		// It woke no earlier than that; a begin between there and the look that
+		// noticed is taken to be after it.
+		woke := e.Before.SinceBoot + e.Slept
+		if e.Slept > 0 && e.Before.SinceBoot < end && woke > begin && longest < e.Slept {
 			begin, slept = begin-e.Slept, slept+e.Slept
 		}
 	}
