@@ -17,36 +17,6 @@ import (
 	"witnessmark/internal/probe"
 )
 
-// plantRig makes the tree of a rig of 16 cores with fifty files that are read at
-// every pass, and lists those.
-func plantRig(dir string) (fifty []string, err error) {
-	put := func(name, text string) {
-		path := filepath.Join(dir, name)
-		if e := os.MkdirAll(filepath.Dir(path), 0o755); e != nil {
-			err = e
-		}
-		if e := os.WriteFile(path, []byte(text), 0o644); e != nil {
-			err = e
-		}
-	}
-	read := func(name, text string) { put(name, text); fifty = append(fifty, filepath.Join(dir, name)) }
-	read("proc/stat", "cpu  12713 0 4837 138800 347 0 85 25 0 0\n")
-	for _, what := range []string{"cpu", "memory", "io"} {
-		read("proc/pressure/"+what, "some avg10=2.51 avg60=2.73 avg300=3.53 total=37372400\nfull avg10=0.00 avg60=0.00 avg300=0.00 total=0\n")
-	}
-	for n := range 16 {
-		d := fmt.Sprintf("sys/devices/system/cpu/cpufreq/policy%d/", n)
-		put(d+"affected_cpus", fmt.Sprintln(n))
-		read(d+"scaling_cur_freq", fmt.Sprintln(4_100_000+n))
-		read(d+"scaling_max_freq", "4200000\n")
-	}
-	put("sys/class/hwmon/hwmon0/name", "coretemp\n")
-	for k := range 14 {
-		read(fmt.Sprintf("sys/class/hwmon/hwmon0/temp%d_input", k+1), fmt.Sprintln(45_000+100*k))
-	}
-	return fifty, err
-}
-
 func init() { roles["fill"], roles["idle"] = fill, idle }
 
 func rigPump(tree, ring string, m *machine) (*Pump, error) {
@@ -60,7 +30,7 @@ func rigPump(tree, ring string, m *machine) (*Pump, error) {
 
 // fill fills a ring with two hours of a 16-core rig under load.
 func fill(args []string) error {
-	if _, err := plantRig(args[0]); err != nil {
+	if _, err := labtest.SixteenCores(args[0]); err != nil {
 		return err
 	}
 	m := newMachine()
@@ -137,7 +107,7 @@ func BenchmarkIdle(b *testing.B) {
 // bare preads of the same fifty files, in turns in the same run, by processor time.
 func BenchmarkPump(b *testing.B) {
 	dir := b.TempDir()
-	names, err := plantRig(dir)
+	names, err := labtest.SixteenCores(dir)
 	if err != nil || len(names) != 50 {
 		b.Fatal(len(names), err)
 	}
