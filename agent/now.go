@@ -50,6 +50,7 @@ type nowView struct {
 	FactsAge  *float64      `json:"facts_s"`
 	Pace      float64       `json:"pace_s"`
 	Sampled   *float64      `json:"sampled_s"`
+	Taken     uint64        `json:"taken"`
 	Delivered uint64        `json:"delivered"`
 	Answered  uint64        `json:"beats_answered"`
 	Lost      uint64        `json:"beats_unanswered"`
@@ -80,7 +81,7 @@ func nowOf(n local.Status) nowView {
 		Rig: n.Rig, Agent: n.Version, Played: n.Played, Up: n.Up.Seconds(), Collector: n.Collector, Setup: n.Setup,
 		Standing: string(n.Judgement.Standing), Flags: append([]drift.Flag{}, n.Judgement.Flags...), Beat: age(n.BeatAge),
 		Facts: n.Facts, Unread: n.Unread, FactsAge: age(n.FactsAge), Pace: n.Pace.Seconds(), Sampled: age(n.Sampled),
-		Delivered: n.Delivered, Answered: n.BeatsAnswered, Lost: n.BeatsUnanswered,
+		Taken: n.Taken, Delivered: n.Delivered, Answered: n.BeatsAnswered, Lost: n.BeatsUnanswered,
 		Waiting: nowWaiting{Runs: n.Waiting.Runs, Bytes: n.Waiting.Size}, Spans: append([]string{}, n.Spans...), Troubles: []nowTroubled{},
 	}
 	if !n.Waiting.Oldest.IsZero() {
@@ -114,7 +115,7 @@ func (s *session) printNow(n local.Status) error {
 		row("collector", n.Collector+", answered "+since(n.BeatAge))
 		row("standing", string(n.Judgement.Standing))
 	}
-	row("waiting", fmt.Sprintf("%s, %s", screen.Count(n.Waiting.Runs, "run"), screen.Bytes(n.Waiting.Size)))
+	row("runs", fmt.Sprintf("%d made of logs, %d delivered, %d waiting (%s)", n.Taken, n.Delivered, n.Waiting.Runs, screen.Bytes(n.Waiting.Size)))
 	for _, name := range n.Spans {
 		row("span", name+" has begun")
 	}

@@ -31,8 +31,8 @@ func serveCommand(s *session) *cobra.Command {
 		Use:   "serve --config FILE",
 		Short: "Be always on: sample, beat, and deliver until stopped",
 		Long: `Be always on: sample the machine's signals, slowly while it is idle; read its
-facts whenever they may have moved, and tell the collector at once; deliver what
-is spooled.
+facts whenever they may have moved, and tell the collector at once; make runs of
+the timing logs that turn up in folders; deliver what is spooled.
 
 Prints the path of its socket as its one line of standard output, once it is at
 work; everything else goes to standard error. SIGHUP has the file read again; when
@@ -209,6 +209,7 @@ type vigilNumbers struct{ *vigil.Vigil }
 var (
 	numberBeats     = prometheus.NewDesc("witnessmark_agent_beats_total", "Beats sent, by whether the collector answered.", []string{"answered"}, nil)
 	numberDelivered = prometheus.NewDesc("witnessmark_agent_runs_delivered_total", "Runs whose receipt holds and is kept.", nil, nil)
+	numberTaken     = prometheus.NewDesc("witnessmark_agent_runs_taken_total", "Runs made of logs that were found.", nil, nil)
 	numberWaiting   = prometheus.NewDesc("witnessmark_agent_runs_waiting", "Runs in the spool.", nil, nil)
 	numberSpool     = prometheus.NewDesc("witnessmark_agent_spool_bytes", "Size of the runs in the spool.", nil, nil)
 	numberTroubles  = prometheus.NewDesc("witnessmark_agent_troubles", "What the agent cannot do at present.", nil, nil)
@@ -228,6 +229,7 @@ func (v vigilNumbers) Collect(to chan<- prometheus.Metric) {
 	tell(numberBeats, prometheus.CounterValue, float64(s.BeatsAnswered), "yes")
 	tell(numberBeats, prometheus.CounterValue, float64(s.BeatsUnanswered), "no")
 	tell(numberDelivered, prometheus.CounterValue, float64(s.Delivered))
+	tell(numberTaken, prometheus.CounterValue, float64(s.Taken))
 	tell(numberWaiting, prometheus.GaugeValue, float64(s.Waiting.Runs))
 	tell(numberSpool, prometheus.GaugeValue, float64(s.Waiting.Size))
 	tell(numberTroubles, prometheus.GaugeValue, float64(len(s.Troubles)))

@@ -51,7 +51,8 @@ type Status struct {
 	Troubles  []deliver.Trouble
 	Spans     []string // that have begun and not ended
 
-	Delivered, BeatsAnswered, BeatsUnanswered uint64 // since the agent started
+	// Since the agent started.
+	Taken, Delivered, BeatsAnswered, BeatsUnanswered uint64
 }
 
 func (s Status) proto() *pb.GetStatusResponse {
@@ -65,7 +66,7 @@ func (s Status) proto() *pb.GetStatusResponse {
 		Rig: s.Rig, AgentVersion: s.Version, Played: s.Played, Collector: s.Collector, Setup: s.Setup, UpNano: int64(s.Up), PaceNano: int64(s.Pace),
 		SampledNano: since(s.Sampled), FactsNano: since(s.FactsAge), BeatNano: since(s.BeatAge), Facts: uint32(s.Facts), Unread: uint32(s.Unread),
 		Waiting: deliver.WaitingProto(s.Waiting), Troubles: deliver.TroublesProto(s.Troubles), Spans: s.Spans,
-		Delivered: s.Delivered, BeatsAnswered: s.BeatsAnswered, BeatsUnanswered: s.BeatsUnanswered,
+		Taken: s.Taken, Delivered: s.Delivered, BeatsAnswered: s.BeatsAnswered, BeatsUnanswered: s.BeatsUnanswered,
 	}
 	if s.Judgement.Standing != "" {
 		m.Judgement = record.JudgementProto(s.Judgement)
@@ -85,7 +86,7 @@ func statusOf(m *pb.GetStatusResponse) (s Status, err error) {
 		Up: time.Duration(m.GetUpNano()), Pace: time.Duration(m.GetPaceNano()),
 		Sampled: since(m.SampledNano), FactsAge: since(m.FactsNano), BeatAge: since(m.BeatNano), Facts: int(m.GetFacts()), Unread: int(m.GetUnread()),
 		Waiting: deliver.WaitingOf(m.GetWaiting()), Troubles: deliver.TroublesOf(m.GetTroubles()), Spans: m.GetSpans(),
-		Delivered: m.GetDelivered(), BeatsAnswered: m.GetBeatsAnswered(), BeatsUnanswered: m.GetBeatsUnanswered(),
+		Taken: m.GetTaken(), Delivered: m.GetDelivered(), BeatsAnswered: m.GetBeatsAnswered(), BeatsUnanswered: m.GetBeatsUnanswered(),
 	}
 	if m.GetJudgement() != nil {
 		s.Judgement, err = record.JudgementOf(m.GetJudgement())

@@ -216,7 +216,7 @@ func TestStatusComesBackAsItWas(t *testing.T) {
 		Rig: "heron", Version: "0.1.0", Played: "invented", Collector: "127.0.0.1:7410", Setup: "memory-rated", Up: time.Hour, Pace: time.Second,
 		Sampled: time.Millisecond, FactsAge: time.Minute, Facts: 120, Unread: 7, BeatAge: -1,
 		Waiting: deliver.Waiting{Runs: 2, Size: 1 << 20, Oldest: at}, Troubles: []deliver.Trouble{{What: "beat: nobody answers", Since: at}},
-		Spans: []string{"orrery"}, Delivered: 3, BeatsAnswered: 4, BeatsUnanswered: 5, Judgement: drift.Judgement{Standing: drift.Clean, At: at},
+		Spans: []string{"orrery"}, Taken: 9, Delivered: 3, BeatsAnswered: 4, BeatsUnanswered: 5, Judgement: drift.Judgement{Standing: drift.Clean, At: at},
 	}
 	path, _ := serving(t, k)
 	got, err := dial(t, path).Status(t.Context())

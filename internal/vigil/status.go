@@ -1,20 +1,26 @@
 package vigil
 
-import "witnessmark/internal/local"
+import (
+	"fmt"
+
+	"witnessmark/internal/deliver"
+	"witnessmark/internal/local"
+)
 
 // Status says what the vigil does now.
 func (v *Vigil) Status() local.Status {
 	now := v.o.Clock.Read()
 	v.mu.Lock()
-	plan, beats := v.plan, v.beats
+	plan, beats, taker := v.plan, v.beats, v.taker
 	v.mu.Unlock()
 	s := local.Status{
 		Rig: v.o.Rig, Version: v.o.Version, Played: v.o.Played, Collector: plan.Collector, Up: now.SinceBoot - v.started.SinceBoot,
-		Sampled: -1, FactsAge: -1, BeatAge: -1, Waiting: v.waiting(), Troubles: v.troubles.list(),
+		Sampled: -1, FactsAge: -1, BeatAge: -1, Waiting: v.waiting(), Troubles: v.present(),
 		Delivered: v.count.delivered.Load(), BeatsAnswered: v.count.answered.Load(), BeatsUnanswered: v.count.unanswered.Load(),
 	}
-	if v.o.Spans != nil {
-		s.Spans = v.o.Spans.Open()
+	if taker != nil {
+		now := taker.Status()
+		s.Taken, s.Spans = uint64(now.Taken), now.Open
 	}
 	if plan.Setup != nil {
 		s.Setup = plan.Setup.Label
@@ -35,4 +41,25 @@ func (v *Vigil) Status() local.Status {
 		s.Judgement, s.BeatAge = reply.Judgement, v.o.Now().Sub(at)
 	}
 	return s
+}
+
+// mostTroubles is what a beat takes.
+const mostTroubles = 16
+
+// present lists the troubles there are, those with single logs among them; of too
+// many the last line says how many more there are.
+func (v *Vigil) present() []deliver.Trouble {
+	v.mu.Lock()
+	taker := v.taker
+	v.mu.Unlock()
+	all := v.troubles.list()
+	if taker != nil {
+		for _, x := range taker.Status().Troubles {
+			all = append(all, deliver.Trouble{What: oneLine(x.Why.Error()), Since: x.Since})
+		}
+	}
+	if more := len(all) - mostTroubles + 1; more > 1 {
+		all = append(all[:mostTroubles-1], deliver.Trouble{What: fmt.Sprintf("%d more; see them with: agent now, or in the agent's log", more), Since: all[mostTroubles-1].Since})
+	}
+	return all
 }

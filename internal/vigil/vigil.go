@@ -21,7 +21,9 @@ import (
 	"witnessmark/internal/durable"
 	"witnessmark/internal/fault"
 	"witnessmark/internal/probe"
+	"witnessmark/internal/rig"
 	"witnessmark/internal/spool"
+	"witnessmark/internal/take"
 	"witnessmark/internal/watch"
 )
 
@@ -41,32 +43,6 @@ type Options struct {
 	Kernel  <-chan struct{} // its word that facts may have moved
 	Connect func(ctx context.Context, destination string) (*dispatch.Way, error)
 	Log     *slog.Logger
-	Spans   Spans // may be nil
-}
-
-// Spans keeps the bounds of runs that somebody marks.
-type Spans interface {
-	Begin(name string) error
-	End(name string) (time.Duration, error)
-	Open() []string // that have begun and not ended
-}
-
-var errNoSpans = fault.New("mark span", "", errors.New("this agent takes no logs")).WithHint("watch a folder: [[folder]] in the agent file")
-
-// BeginSpan marks the beginning of a run.
-func (v *Vigil) BeginSpan(name string) error {
-	if v.o.Spans == nil {
-		return errNoSpans
-	}
-	return v.o.Spans.Begin(name)
-}
-
-// EndSpan marks its end, and gives how long it was.
-func (v *Vigil) EndSpan(name string) (time.Duration, error) {
-	if v.o.Spans == nil {
-		return 0, errNoSpans
-	}
-	return v.o.Spans.End(name)
 }
 
 // Vigil is one agent at work on one state folder.
@@ -78,6 +54,7 @@ type Vigil struct {
 	pump     *watch.Pump
 	spool    *spool.Spool
 	auditor  *audit.Auditor
+	states   *take.States
 	facts    *facts
 	troubles troubles
 	count    counts
@@ -88,7 +65,8 @@ type Vigil struct {
 
 	mu    sync.Mutex
 	plan  *Plan
-	beats *beats // of the plan in force; nil without a collector
+	taker *take.Taker // nil while no logs are taken
+	beats *beats      // of the plan in force; nil without a collector
 }
 
 // counts are of this process.
@@ -126,10 +104,9 @@ func Open(o Options) (*Vigil, error) {
 }
 
 func (v *Vigil) open() error {
-	path := func(name string) string { return filepath.Join(v.o.State, name) }
 	err := durable.MakeDir(v.o.State)
 	if err == nil {
-		v.lock, err = durable.TryLock(path("serve.lock"), os.O_CREATE|os.O_RDWR)
+		v.lock, err = durable.TryLock(v.path("serve.lock"), os.O_CREATE|os.O_RDWR)
 	}
 	switch {
 	case err != nil:
@@ -137,27 +114,37 @@ func (v *Vigil) open() error {
 	case v.lock == nil:
 		return fault.New("open state folder", v.o.State, errors.New("another agent serve has it")).WithHint("one for each rig is enough; stop the other one first")
 	}
-	if v.timeline, err = watch.OpenTimeline(path("clocks")); err != nil {
+	if v.timeline, err = watch.OpenTimeline(v.path("clocks")); err != nil {
 		return err
 	}
 	if n := v.timeline.Damaged(); n > 0 {
 		v.o.Log.Warn("what was known of the clocks is damaged", "lines", n)
 	}
-	if v.ring, err = watch.OpenRing(path("ring"), watch.RingBounds{Keep: v.o.Plan.RingKeep, Bytes: v.o.Plan.RingBytes}); err != nil {
+	if v.ring, err = watch.OpenRing(v.path("ring"), watch.RingBounds{Keep: v.o.Plan.RingKeep, Bytes: v.o.Plan.RingBytes}); err != nil {
 		return err
 	}
-	if v.spool, err = spool.Open(path("spool")); err != nil {
+	if v.spool, err = spool.Open(v.path("spool")); err != nil {
 		return err
 	}
 	v.spool.Limit(spool.Limits{Bytes: v.o.Plan.SpoolBytes}, v.o.Key)
-	v.auditor, err = audit.Open(path("trails"), v.o.Now)
+	if v.states, err = take.OpenStates(v.path("states.jsonl")); err != nil {
+		return err
+	}
+	v.facts.keep = func(s rig.Snapshot, at watch.Reading) { v.troubles.set("keep state", v.states.Note(at, s)) }
+	v.auditor, err = audit.Open(v.path("trails"), v.o.Now)
 	return err
 }
+
+// path gives a place in the state folder.
+func (v *Vigil) path(name string) string { return filepath.Join(v.o.State, name) }
 
 func (v *Vigil) close() {
 	var errs []error
 	if v.ring != nil {
 		errs = append(errs, v.ring.Close())
+	}
+	if v.states != nil {
+		errs = append(errs, v.states.Close())
 	}
 	if v.timeline != nil {
 		errs = append(errs, v.timeline.Close())
@@ -224,6 +211,9 @@ func (v *Vigil) begin(ctx context.Context, p *Plan, all *sync.WaitGroup) error {
 		destination = p.Collector
 	}
 	post := &dispatch.Post{Spool: v.spool, Auditor: func() (*audit.Auditor, error) { return v.auditor, nil }, Connect: v.o.Connect}
+	if len(p.Folders) > 0 {
+		all.Go(func() { v.take(ctx, p, destination) })
+	}
 	var beating *beats
 	if p.Collector != "" {
 		way, err := v.o.Connect(ctx, destination)

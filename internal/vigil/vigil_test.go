@@ -268,6 +268,53 @@ func (s *site) sampled() {
 	}
 }
 
+// A log that turns up becomes a run at the collector, once, whatever is done to
+// the file afterwards, and whoever stops and starts the agent.
+func TestTakesLogs(t *testing.T) {
+	s := newSite(t, "heron")
+	logs := t.TempDir()
+	s.plan = s.parse("collector = '" + address + "'\nrig = 'heron'\nsetup = 'heron.toml'\nbeat.every = '1s'\n" +
+		"[[folder]]\npath = '" + logs + "'\npattern = 'orrery-*.csv'\nworkload = 'orrery'\nversion = '3'\nquiet = '1s'\n")
+	v, stop := s.run()
+	s.until("spans are taken", func() bool { return v.BeginSpan("orrery") == nil })
+	text := "frame_ms\n" + strings.Repeat("8.25\n8.5\n7.75\n", 50)
+	place := filepath.Join(logs, "orrery-1.csv")
+	if err := os.WriteFile(place+".tmp", []byte(text), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Rename(place+".tmp", place); err != nil {
+		t.Fatal(err)
+	}
+	if d, err := v.EndSpan("orrery"); err != nil || d <= 0 {
+		t.Errorf("%v, %v", d, err)
+	}
+	kept := func() (runs []answer.Summary) {
+		if err := answer.NewClient(s.kept).Runs(context.Background(), answer.Query{}, func(r answer.Summary) error { runs = append(runs, r); return nil }); err != nil {
+			t.Fatal(err)
+		}
+		return runs
+	}
+	s.until("the run", func() bool { return len(kept()) == 1 })
+	if r := kept()[0]; r.Workload != "orrery" || r.Rig != "heron" || r.Setup != "memory-rated" || r.Statistics.Frames != 150 {
+		t.Errorf("%+v", r)
+	}
+	if now := v.Status(); now.Taken != 1 || len(now.Troubles) > 0 {
+		t.Errorf("%+v", now)
+	}
+	stop()
+	if err := os.WriteFile(filepath.Join(logs, "orrery-copy.csv"), []byte(text), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(filepath.Join(logs, "orrery-2.csv"), []byte("frame_ms\n900\n950\n"), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	v, _ = s.run()
+	s.until("the second run", func() bool { return len(kept()) == 2 && v.Status().Waiting.Runs == 0 })
+	if got := labtest.Kept(t, s.kept.Archive); len(got) != 2 {
+		t.Errorf("%d runs are kept of two logs", len(got))
+	}
+}
+
 func TestOneForAStateFolder(t *testing.T) {
 	s := newSite(t, "heron")
 	_, stop := s.run()

@@ -365,7 +365,9 @@ type GetStatusResponse struct {
 	BeatsAnswered   uint64     `protobuf:"varint,17,opt,name=beats_answered,json=beatsAnswered,proto3" json:"beats_answered,omitempty"`
 	BeatsUnanswered uint64     `protobuf:"varint,18,opt,name=beats_unanswered,json=beatsUnanswered,proto3" json:"beats_unanswered,omitempty"`
 	// Spans that have begun and not ended.
-	Spans         []string `protobuf:"bytes,19,rep,name=spans,proto3" json:"spans,omitempty"`
+	Spans []string `protobuf:"bytes,19,rep,name=spans,proto3" json:"spans,omitempty"`
+	// Runs made of logs that were found.
+	Taken         uint64 `protobuf:"varint,20,opt,name=taken,proto3" json:"taken,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -533,6 +535,13 @@ func (x *GetStatusResponse) GetSpans() []string {
 	return nil
 }
 
+func (x *GetStatusResponse) GetTaken() uint64 {
+	if x != nil {
+		return x.Taken
+	}
+	return 0
+}
+
 var File_witnessmark_v1_local_proto protoreflect.FileDescriptor
 
 const file_witnessmark_v1_local_proto_rawDesc = "" +
@@ -557,7 +566,7 @@ const file_witnessmark_v1_local_proto_rawDesc = "" +
 	"\x0fEndSpanResponse\x12\x1f\n" +
 	"\vlength_nano\x18\x01 \x01(\x03R\n" +
 	"lengthNano\"\x12\n" +
-	"\x10GetStatusRequest\"\xbd\x05\n" +
+	"\x10GetStatusRequest\"\xd3\x05\n" +
 	"\x11GetStatusResponse\x12\x10\n" +
 	"\x03rig\x18\x01 \x01(\tR\x03rig\x12#\n" +
 	"\ragent_version\x18\x02 \x01(\tR\fagentVersion\x12\x16\n" +
@@ -579,7 +588,8 @@ const file_witnessmark_v1_local_proto_rawDesc = "" +
 	"\tdelivered\x18\x10 \x01(\x04R\tdelivered\x12%\n" +
 	"\x0ebeats_answered\x18\x11 \x01(\x04R\rbeatsAnswered\x12)\n" +
 	"\x10beats_unanswered\x18\x12 \x01(\x04R\x0fbeatsUnanswered\x12\x14\n" +
-	"\x05spans\x18\x13 \x03(\tR\x05spansB\x0f\n" +
+	"\x05spans\x18\x13 \x03(\tR\x05spans\x12\x14\n" +
+	"\x05taken\x18\x14 \x01(\x04R\x05takenB\x0f\n" +
 	"\r_sampled_nanoB\r\n" +
 	"\v_facts_nanoB\f\n" +
 	"\n" +

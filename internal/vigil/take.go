@@ -1,0 +1,95 @@
+package vigil
+
+import (
+	"context"
+	"errors"
+	"time"
+
+	"witnessmark/internal/capture"
+	"witnessmark/internal/fault"
+	"witnessmark/internal/probe"
+	"witnessmark/internal/record"
+	"witnessmark/internal/rig"
+	"witnessmark/internal/take"
+)
+
+// takeAgain is how long the agent waits before it tries again to take logs when it
+// could not begin to.
+const takeAgain = 10 * time.Second
+
+// take makes runs of the logs in the plan's folders until ctx ends.
+func (v *Vigil) take(ctx context.Context, p *Plan, destination string) {
+	for {
+		t, err := take.New(take.Options{
+			Dir: v.path("take"), Folders: foldersOf(p), Clock: v.o.Clock, Timeline: v.timeline, Signals: v.pump, States: v.states, Log: v.o.Log,
+			Look: func(ctx context.Context) rig.Snapshot { return probe.Snapshot(ctx, v.o.Tree, probe.Options{}) },
+			Rig: &capture.Rig{
+				Name: v.o.Rig, Tree: v.o.Tree, Key: v.o.Key, Spool: v.spool, Destination: destination,
+				Played: v.o.Played, Version: v.o.Version, Now: v.o.Now, Random: v.o.Random,
+			},
+			Taken: func(*record.Run) { poke(v.finished) },
+		})
+		if v.troubles.set("take logs", err); err == nil {
+			v.setTaker(t)
+			err = t.Run(ctx)
+			v.setTaker(nil)
+			v.troubles.set("take logs", errors.Join(err, t.Close()))
+		}
+		select {
+		case <-ctx.Done():
+			return
+		case <-time.After(takeAgain):
+		}
+	}
+}
+
+// foldersOf gathers what is looked for in each folder.
+func foldersOf(p *Plan) (out []take.Folder) {
+	at := map[string]int{}
+	for _, f := range p.Folders {
+		i, ok := at[f.Path]
+		if !ok {
+			i, at[f.Path] = len(out), len(out)
+			out = append(out, take.Folder{Path: f.Path})
+		}
+		out[i].Logs = append(out[i].Logs, take.Logs{Match: f.Pattern, Workload: f.Workload, Setup: f.Setup, Quiet: f.Quiet})
+	}
+	return out
+}
+
+func (v *Vigil) setTaker(t *take.Taker) {
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	v.taker = t
+}
+
+// spans are those of the taker at work.
+func (v *Vigil) spans() (*take.Spans, error) {
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	switch {
+	case v.taker != nil:
+		return v.taker.Spans(), nil
+	case len(v.plan.Folders) == 0:
+		return nil, fault.New("mark span", "", errors.New("this agent takes no logs")).WithHint("have it watch a folder: [[folder]] in the agent file")
+	}
+	return nil, fault.New("mark span", "", errors.New("the agent does not take logs at this moment")).WithHint("ask again; agent now says what is wrong, if something is")
+}
+
+// BeginSpan marks the beginning of a run.
+func (v *Vigil) BeginSpan(name string) error {
+	s, err := v.spans()
+	if err != nil {
+		return err
+	}
+	return s.Begin(name)
+}
+
+// EndSpan marks its end, and gives how long it was.
+func (v *Vigil) EndSpan(name string) (time.Duration, error) {
+	s, err := v.spans()
+	if err != nil {
+		return 0, err
+	}
+	return s.End(name)
+}
