@@ -11,8 +11,11 @@ import (
 
 	"witnessmark/internal/capture"
 	"witnessmark/internal/fault"
+	rigs "witnessmark/internal/rig"
 	"witnessmark/internal/screen"
 	"witnessmark/internal/setup"
+	"witnessmark/internal/spool"
+	"witnessmark/internal/watch"
 )
 
 // runFlags are what `agent run` can be told.
@@ -151,6 +154,11 @@ func (f *runFlags) loadWorkload() (*setup.Workload, string, error) {
 	return w, dir, nil
 }
 
+// sameClock is the offset to a collector in this very process.
+func sameClock() (*rigs.ClockOffset, rigs.Unread) {
+	return &rigs.ClockOffset{Measured: time.Now().UTC()}, rigs.Unread{}
+}
+
 func (s *session) captureRig(f runFlags, set *setup.Setup) (*capture.Rig, error) {
 	if err := s.checkDestination(); err != nil {
 		return nil, err
@@ -162,6 +170,12 @@ func (s *session) captureRig(f runFlags, set *setup.Setup) (*capture.Rig, error)
 	rig := &capture.Rig{
 		Tree: tree, Destination: s.destination(), Window: f.window, Version: version,
 		Now: time.Now, Random: rand.Reader,
+	}
+	if rig.Clock, err = watch.LiveClock(tree); err != nil || s.root != "" {
+		rig.Clock = nil // of a captured tree, or where /proc is not mounted, which the facts tell
+	}
+	if rig.Destination == spool.Embedded {
+		rig.Offset = sameClock
 	}
 	if s.root != "" {
 		rig.Played, rig.Window = "the facts come from a captured tree, not from the machine that ran the workload", 0

@@ -108,6 +108,10 @@ func (g *gatherer) states(ctx context.Context) error {
 }
 
 func made(m Summary) compare.Made {
+	var boot rig.BootClock
+	if m.Clock != nil {
+		boot = m.Clock.BootClock
+	}
 	return compare.Made{ID: m.ID, Rig: m.Rig, Workload: m.Workload, Version: m.WorkloadVersion, Setup: m.Setup,
-		Started: m.Started, Standing: m.Judgement.Standing, Configuration: m.Configuration}
+		Started: m.Started, Boot: boot, Standing: m.Judgement.Standing, Configuration: m.Configuration}
 }

@@ -56,7 +56,7 @@ func Load(ctx context.Context, b Book, s Selection, o LoadOptions) (Loaded, erro
 	}
 	out.Left = left
 	slices.SortFunc(out.Runs, func(a, b compare.Run) int {
-		return cmp.Or(a.Started.Compare(b.Started), strings.Compare(a.ID, b.ID))
+		return cmp.Or(a.Started.Compare(b.Started), strings.Compare(a.ID, b.ID)) // what goes by the order of runs sees to it by itself
 	})
 	return out, nil
 }
@@ -247,6 +247,9 @@ func RunOf(m Summary, r *record.Run) compare.Run {
 		Standing: m.Judgement.Standing, Flags: m.Judgement.Flags, Played: m.Played, Results: m.Results,
 		Before: r.Before, Configuration: r.Before.ConfigurationSHA256(), Settings: r.Workload.Settings,
 		Definition: definitionOf(r),
+	}
+	if m.Clock != nil {
+		out.Boot = m.Clock.BootClock
 	}
 	if m.ID == r.ID {
 		out.After, out.Results = r.After, r.Results

@@ -28,6 +28,7 @@ type Run struct {
 	Group           string                 `json:"group"`
 	Repeat          int                    `json:"repeat"`
 	Started         time.Time              `json:"started"`
+	Clock           *ClockJSON             `json:"clock,omitempty"`
 	ElapsedSeconds  *float64               `json:"elapsed_seconds"` // wall time by the monotonic clock; null when the agent did not live to see the end
 	Exit            int                    `json:"exit"`            // exit code; 128 plus a signal's number; -1 never started
 	Outcome         string                 `json:"outcome"`
@@ -174,6 +175,40 @@ func boundJSON(b record.Bound) BoundJSON {
 	return j
 }
 
+// ClockJSON says how the rig's clocks stood at the run. AheadSeconds, of its wall
+// clock over the collector's, is null where Unread says why.
+type ClockJSON struct {
+	BootID             string           `json:"boot_id"`
+	SinceBootSeconds   float64          `json:"since_boot_seconds"`
+	AheadSeconds       *float64         `json:"ahead_seconds"`
+	UncertaintySeconds *float64         `json:"uncertainty_seconds"`
+	Unread             rig.Reason       `json:"unread,omitempty"`
+	Detail             string           `json:"detail,omitempty"`
+	Events             []ClockEventJSON `json:"events,omitempty"`
+}
+
+// ClockEventJSON is what became of the clocks during the run.
+type ClockEventJSON struct {
+	Kind      string  `json:"kind"` // step, suspend, boot
+	AtSeconds float64 `json:"at_seconds"`
+	BySeconds float64 `json:"by_seconds"`
+}
+
+func clockJSON(c *record.Clock) *ClockJSON {
+	if c == nil {
+		return nil
+	}
+	j := &ClockJSON{BootID: c.Boot, SinceBootSeconds: c.SinceBoot.Seconds(), Unread: c.Unread.Reason, Detail: c.Unread.Detail}
+	if o := c.Offset; o != nil {
+		ahead, uncertain := o.Ahead.Seconds(), o.Uncertainty.Seconds()
+		j.AheadSeconds, j.UncertaintySeconds = &ahead, &uncertain
+	}
+	for _, e := range c.Events {
+		j.Events = append(j.Events, ClockEventJSON{e.Kind, e.At.Seconds(), e.By.Seconds()})
+	}
+	return j
+}
+
 // LogJSON says how a timing log was read.
 type LogJSON struct {
 	Name    string      `json:"name"`
@@ -192,7 +227,7 @@ type LogJSON struct {
 func (s Summary) Brief() Run {
 	r := Run{
 		ID: s.ID, Rig: s.Rig, Workload: s.Workload, WorkloadVersion: s.WorkloadVersion, Setup: s.Setup,
-		Group: s.Group, Repeat: s.Repeat, Started: s.Started, ElapsedSeconds: measured(s.Elapsed.Seconds()),
+		Group: s.Group, Repeat: s.Repeat, Started: s.Started, Clock: clockJSON(s.Clock), ElapsedSeconds: measured(s.Elapsed.Seconds()),
 		Exit: s.Exit.Code, Outcome: s.Exit.Outcome, OutcomeDetail: s.Exit.Detail,
 		Standing: s.Judgement.Standing, Flags: s.Judgement.Flags, MarkRun: s.Judgement.MarkRun,
 		Results: map[string]ResultValue{}, Statistics: s.Statistics.json(),

@@ -24,6 +24,7 @@ type Summary struct {
 	Group           string
 	Repeat          int
 	Started         time.Time
+	Clock           *record.Clock // nil when the agent did not know of it
 	Elapsed         time.Duration // wall time of the workload
 	Exit            record.Exit
 	Judgement       drift.Judgement
@@ -98,7 +99,7 @@ func (s *Statistics) numbers() []named {
 func Summarise(r *record.Run, sum [sha256.Size]byte, st Statistics, j drift.Judgement) Summary {
 	s := Summary{
 		ID: r.ID, Rig: r.Rig, Workload: r.Workload.Name, WorkloadVersion: r.Workload.Version,
-		Group: r.Group, Repeat: r.Repeat, Started: r.Started, Elapsed: r.Elapsed, Exit: r.Exit,
+		Group: r.Group, Repeat: r.Repeat, Started: r.Started, Clock: r.Clock, Elapsed: r.Elapsed, Exit: r.Exit,
 		Judgement: j, Results: r.Results, Statistics: st, AgentCost: r.AgentCost, RecordSHA256: sum, Played: r.Played,
 		Configuration: r.Before.ConfigurationSHA256(),
 	}
@@ -133,6 +134,7 @@ func (s Summary) proto() *pb.RunSummary {
 		Exit: record.ExitProto(s.Exit), Judgement: record.JudgementProto(s.Judgement), Results: record.ResultsProto(s.Results),
 		Statistics: s.Statistics.proto(), AgentCost: record.CostProto(s.AgentCost), RecordSha256: s.RecordSHA256[:], Played: s.Played,
 		ConfigurationSha256: s.Configuration[:], Retraction: s.Retraction.proto(),
+		Clock: record.ClockProto(s.Clock),
 	}
 }
 
@@ -150,7 +152,7 @@ func summaryOf(m *pb.RunSummary) (Summary, error) {
 	return Summary{
 		ID: m.GetId(), Rig: m.GetRig(), Workload: m.GetWorkload(), WorkloadVersion: m.GetWorkloadVersion(), Setup: m.GetSetup(),
 		Group: m.GetGroup(), Repeat: int(m.GetRepeat()),
-		Started: time.Unix(0, m.GetStartedUnixNano()).UTC(), Elapsed: time.Duration(m.GetElapsedNano()),
+		Started: time.Unix(0, m.GetStartedUnixNano()).UTC(), Clock: record.ClockOf(m.GetClock()), Elapsed: time.Duration(m.GetElapsedNano()),
 		Exit: record.ExitOf(m.GetExit()), Judgement: j, Results: record.ResultsOf(m.GetResults()),
 		Statistics: statisticsOf(m.GetStatistics()), AgentCost: record.CostOf(m.GetAgentCost()),
 		RecordSHA256: [sha256.Size]byte(m.GetRecordSha256()), Played: m.GetPlayed(),

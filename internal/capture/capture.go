@@ -20,19 +20,22 @@ import (
 	"witnessmark/internal/setup"
 	"witnessmark/internal/spool"
 	"witnessmark/internal/timing"
+	"witnessmark/internal/watch"
 )
 
-// Rig is the machine that runs are captured on. All fields but Played and Tell
-// are needed.
+// Rig is the machine that runs are captured on. All fields but Clock, Offset,
+// Played and Tell are needed.
 type Rig struct {
 	Name        string
 	Tree        *probe.Tree
 	Key         ed25519.PrivateKey
 	Spool       *spool.Spool
-	Destination string        // of the records, as the spool keeps it
-	Window      time.Duration // for which idleness is watched before a run; 0 does not watch
-	Played      string        // why the facts are not this machine's; "" when they are
-	Version     string        // of the agent
+	Destination string                                // of the records, as the spool keeps it
+	Window      time.Duration                         // for which idleness is watched before a run; 0 does not watch
+	Clock       watch.Clock                           // nil when the machine's clocks are not told, as of a captured tree
+	Offset      func() (*rig.ClockOffset, rig.Unread) // of the wall clock to the collector's now, or why it is not known; nil when nobody asked
+	Played      string                                // why the facts are not this machine's; "" when they are
+	Version     string                                // of the agent
 	Now         func() time.Time
 	Random      io.Reader
 	Tell        func(stage string) // progress, in words; nil for silence
@@ -99,10 +102,10 @@ func (r *Rig) begin(job Job, before rig.Snapshot) (*record.Run, error) {
 	if _, err := io.ReadFull(r.Random, random[:]); err != nil {
 		return nil, fault.New("begin run", job.Workload.Name, err)
 	}
-	now := r.Now().UTC()
+	now, clock := r.Now().UTC(), r.clock()
 	id := record.NewID(now, random)
 	run := &record.Run{
-		ID: id, Rig: r.Name, Started: now, Before: before,
+		ID: id, Rig: r.Name, Started: now, Clock: clock, Before: before,
 		Exit:   record.Exit{Outcome: record.Interrupted, Code: -1, Detail: unheard},
 		Played: r.Played, AgentVersion: r.Version,
 	}
@@ -184,16 +187,18 @@ func (c *capturing) execute(ctx context.Context) {
 	defer sampler.Close()
 	cost := probe.SelfCost()
 	start := time.Now() // monotonic; the wall clock is the caller's
+	clocks := c.rig.follow()
 	sampled := make(chan struct{})
 	sampling, stop := context.WithCancel(context.WithoutCancel(ctx))
 	go func() {
 		defer close(sampled)
-		sampler.Run(sampling, func() time.Duration { return time.Since(start) })
+		sampler.Run(sampling, func() time.Duration { clocks.note(); return time.Since(start) })
 	}()
 	p.run(ctx, w.Timeout)
 	c.run.Elapsed = p.ended.Sub(p.began)
 	stop()
 	<-sampled
+	clocks.tell(c.run)
 	after := probe.SelfCost()
 	c.run.AgentCost = record.Cost{CPU: after.CPU - cost.CPU, PeakRSS: after.PeakRSS}
 	c.run.Exit, c.run.WorkloadCPU = p.exit, p.cpu

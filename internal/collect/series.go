@@ -17,9 +17,14 @@ import (
 // How much of the past an outcome is held against, and how many index rows are
 // read to find it. Design choices.
 const (
-	seriesRuns = 100
-	seriesRows = 1000
+	seriesRuns  = 100
+	seriesRows  = 1000 // made before the run
+	seriesLater = 4000 // made after it, as it was delivered late
 )
+
+// setBack is how far a wall clock may be set back after a mark for runs to be
+// still found that were made after it.
+const setBack = 25 * time.Hour
 
 var errEnough = errors.New("enough is read")
 
@@ -34,22 +39,30 @@ func (c *Collector) past(ctx context.Context, r *record.Run, st answer.Statistic
 	if !(now.Value > 0) {
 		return nil, nil
 	}
-	var from time.Time
+	q := archive.Query{Rig: r.Rig, Workload: r.Workload.Name, Setup: label}
+	this, since := placeOf(r.Started, r.Clock), place{}
 	if m != nil {
 		marked, err := c.summary(m.RunID)
 		if err != nil {
 			return nil, err
 		}
-		from = marked.Started
+		since, q.From = placeOf(marked.Started, marked.Clock), marked.Started.Add(-setBack)
 	}
 	var earlier []answer.Summary
-	rows := 0
-	err := c.archive.Runs(ctx, archive.Query{Rig: r.Rig, Workload: r.Workload.Name, Setup: label, From: from, Before: r.Started}, func(row archive.Row) error {
+	rows, later := 0, 0
+	err := c.archive.Runs(ctx, q, func(row archive.Row) error {
 		e, err := summaryOf(row.Summary, row.Retractions)
 		if err != nil {
 			return fmt.Errorf("summary of run %s: %w", row.ID, err)
 		}
-		if belongs(e, r, label, m) {
+		at := placeOf(e.Started, e.Clock)
+		if !at.before(this) {
+			if later++; later == seriesLater {
+				return errEnough
+			}
+			return nil
+		}
+		if belongs(e, r, label, m) && !at.before(since) {
 			earlier = append(earlier, e)
 		}
 		if rows++; len(earlier) == seriesRuns || rows == seriesRows {
@@ -61,6 +74,26 @@ func (c *Collector) past(ctx context.Context, r *record.Run, st answer.Statistic
 		return nil, err
 	}
 	return s, c.sessions(s, earlier, r, now.Name)
+}
+
+// place is when a run was made, by both of its rig's clocks.
+type place struct {
+	started time.Time
+	clock   rig.BootClock
+}
+
+func placeOf(started time.Time, c *record.Clock) place {
+	if c == nil {
+		return place{started: started}
+	}
+	return place{started, c.BootClock}
+}
+
+// before says whether p was before o, as far as the two can tell.
+func (p place) before(o place) bool {
+	both := []place{p, o}
+	rig.Straighten(both, func(x *place) (*time.Time, *rig.BootClock) { return &x.started, &x.clock })
+	return both[0].started.Before(both[1].started)
 }
 
 // belongs says whether an earlier run is of the series.

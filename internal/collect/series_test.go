@@ -5,12 +5,14 @@ import (
 	"math/rand/v2"
 	"strings"
 	"testing"
+	"time"
 
 	"witnessmark/internal/answer"
 	"witnessmark/internal/compare"
 	"witnessmark/internal/drift"
 	"witnessmark/internal/labtest"
 	"witnessmark/internal/labtest/sim"
+	"witnessmark/internal/record"
 	"witnessmark/internal/rig"
 )
 
@@ -76,5 +78,41 @@ func TestUnlikeComesFromTheSeries(t *testing.T) {
 	}
 	if got := unlikes(t, c, b.Runs(w, 2, updated)); !strings.HasPrefix(got, "note") {
 		t.Errorf("after an update that a fact shows: %s", got)
+	}
+}
+
+// TestTheSeriesGoesByTheBootClock: a wall clock that was set back a week makes no
+// run the past of those before it, nor takes any from those after.
+func TestTheSeriesGoesByTheBootClock(t *testing.T) {
+	c := labtest.NewCollector(t)
+	w := sim.Workload{Name: "orrery", Version: "1", Content: "time", Reference: sim.Rated, Noise: 0.003, Jitter: 0.01,
+		Scenes: []sim.Scene{{Seconds: 1, Milliseconds: 8, Clock: 0.4, Memory: 0.4}}}
+	b := sim.NewBench("heron", rand.New(rand.NewPCG(1, 9)))
+	var before []compare.Run
+	for range 5 {
+		before = append(before, b.Runs(w, 2, sim.Rated)...)
+	}
+	slow := sim.Rated
+	slow.Factor = 0.9
+	after := b.Runs(w, 9, slow)
+	booted := before[0].Started.Add(-time.Hour)
+	for _, list := range [][]compare.Run{before, after} {
+		for i := range list {
+			list[i].Boot = rig.BootClock{Boot: "boot-1", SinceBoot: list[i].Started.Sub(booted)}
+		}
+	}
+	for i := range after {
+		after[i].Started = after[i].Started.Add(-7 * 24 * time.Hour)
+		after[i].ID = record.NewID(after[i].Started, [5]byte{byte(i)})
+	}
+	late := before[9]
+	if got := unlikes(t, c, before[:9]); strings.Trim(got, "- ") != "" {
+		t.Errorf("while nothing changed: %s", got)
+	}
+	if got := unlikes(t, c, after); strings.Trim(got, "caution ") != "" {
+		t.Errorf("a drop after the clock was set back: %s", got)
+	}
+	if got := unlikes(t, c, []compare.Run{late}); got != "-" {
+		t.Errorf("one of those before it, delivered late: %s", got)
 	}
 }

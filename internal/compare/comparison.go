@@ -91,6 +91,8 @@ const RunLeftOut stats.Code = "run_left_out"
 // itself. A run may be on one side only.
 func Compare(base, against []Run, opt Options) Comparison {
 	opt = opt.filled()
+	lists := straightened(base, against)
+	base, against = lists[0], lists[1]
 	c := Comparison{Controlled: opt.Terms.Control(base, against), Options: opt}
 	b, a := byWorkload(base), byWorkload(against)
 	names := map[string]bool{}
@@ -133,7 +135,7 @@ func byWorkload(runs []Run) map[string][]Run {
 		m[r.Workload] = append(m[r.Workload], r)
 	}
 	for _, rs := range m {
-		slices.SortStableFunc(rs, func(a, b Run) int { return cmp.Or(a.Started.Compare(b.Started), strings.Compare(a.ID, b.ID)) })
+		slices.SortStableFunc(rs, inTime)
 	}
 	return m
 }

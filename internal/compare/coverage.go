@@ -16,6 +16,7 @@ import (
 type Made struct {
 	ID, Rig, Workload, Version, Setup string
 	Started                           time.Time
+	Boot                              rig.BootClock
 	Standing                          drift.Standing
 	Configuration                     [32]byte
 }
@@ -84,6 +85,7 @@ func (c Coverage) Complete() bool { return c.Next == nil }
 func Cover(p *setup.Plan, k Holdings) Coverage {
 	c := Coverage{Plan: p}
 	made := slices.Clone(k.Made)
+	rig.Straighten(made, func(m *Made) (*time.Time, *rig.BootClock) { return &m.Started, &m.Boot })
 	slices.SortFunc(made, func(a, b Made) int { return cmp.Or(a.Started.Compare(b.Started), strings.Compare(a.ID, b.ID)) })
 	versions := map[string]string{}
 	for _, m := range made {

@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"math"
 	"slices"
-	"strings"
 	"time"
 
 	"witnessmark/internal/drift"
@@ -127,7 +126,8 @@ type Cause struct {
 func Trace(events []Event, opt HistoryOptions) History {
 	h := History{Options: opt.filled()}
 	events = slices.Clone(events)
-	slices.SortFunc(events, func(a, b Event) int { return cmp.Or(a.Started.Compare(b.Started), strings.Compare(a.ID, b.ID)) })
+	rig.Straighten(events, func(e *Event) (*time.Time, *rig.BootClock) { return e.Moment() })
+	slices.SortFunc(events, func(a, b Event) int { return inTime(a.Run, b.Run) })
 	events = h.admit(events)
 	h.points(events)
 	h.track("outcome", h.Unit, true, func(p HistoryPoint) float64 { return p.Outcome })

@@ -1,7 +1,6 @@
 package compare
 
 import (
-	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -159,7 +158,7 @@ func (s *Scaling) inOrder() (all []Run) {
 	for _, c := range s.Cells {
 		all = append(all, c.runs...)
 	}
-	slices.SortFunc(all, func(a, b Run) int { return cmp.Or(a.Started.Compare(b.Started), strings.Compare(a.ID, b.ID)) })
+	slices.SortFunc(all, inTime)
 	return all
 }
 

@@ -1,10 +1,8 @@
 package compare
 
 import (
-	"cmp"
 	"math"
 	"slices"
-	"strings"
 
 	"witnessmark/internal/stats"
 )
@@ -27,7 +25,7 @@ func (w *Workload) order(f Figure) (base, against []int) {
 // inOrder gives the runs of both sides in the order they were made.
 func (w *Workload) inOrder() []Run {
 	all := slices.Concat(w.Base.Runs, w.Against.Runs)
-	slices.SortStableFunc(all, func(a, b Run) int { return cmp.Or(a.Started.Compare(b.Started), strings.Compare(a.ID, b.ID)) })
+	slices.SortStableFunc(all, inTime)
 	return all
 }
 

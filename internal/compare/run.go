@@ -16,7 +16,8 @@ type Run struct {
 	Group                     string // runs started by one command share it
 	Content                   string // "time", "frame" or "" when not declared
 	Repeat                    int
-	Started                   time.Time
+	Started                   time.Time     // by the rig's wall clock; what sorts runs goes by Boot, too
+	Boot                      rig.BootClock // at the start; zero when it is not known
 	Elapsed                   time.Duration
 	Standing                  drift.Standing
 	Flags                     []drift.Flag
@@ -32,3 +33,6 @@ type Run struct {
 	Results                   []timing.Result
 	Signals                   []rig.Signal // nil when none were asked for
 }
+
+// Moment is where rig.Straighten finds the start.
+func (r *Run) Moment() (*time.Time, *rig.BootClock) { return &r.Started, &r.Boot }

@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"math"
 	"slices"
-	"strings"
 	"time"
 
 	"witnessmark/internal/drift"
@@ -130,8 +129,8 @@ func (s *Scaling) leave(why, run string) {
 
 // admit takes the runs of the newest version that may be used.
 func (s *Scaling) admit(runs []Run) (out []Run) {
-	runs = slices.Clone(runs)
-	slices.SortFunc(runs, func(a, b Run) int { return cmp.Or(a.Started.Compare(b.Started), strings.Compare(a.ID, b.ID)) })
+	runs = straightened(runs)[0]
+	slices.SortFunc(runs, inTime)
 	for _, r := range runs {
 		if r.Standing != drift.Voided {
 			s.Workload, s.Version, s.Rig = r.Workload, r.WorkloadVersion, r.Rig

@@ -74,6 +74,8 @@ const (
 	coreClock   rig.Key = "cpu.clock"
 	temperature rig.Key = "temperature"
 	clockAhead  rig.Key = "clock.ahead"
+	clockSet    rig.Key = "clock.set"
+	clockSlept  rig.Key = "clock.slept"
 )
 
 // Known says whether a setup may name k in [weigh]: a fact of the catalogue, or
@@ -82,5 +84,5 @@ func Known(k rig.Key) bool {
 	if _, ok := rig.Lookup(k); ok {
 		return true
 	}
-	return k == otherLoad || k == coreClock || k == temperature || k == clockAhead
+	return k == otherLoad || k == coreClock || k == temperature || k == clockAhead || k == clockSet || k == clockSlept
 }

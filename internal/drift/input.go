@@ -36,6 +36,10 @@ type Run struct {
 	After   rig.Snapshot
 	Signals []rig.Signal
 	Elapsed time.Duration
+	// Set is by how much the wall clock was set during the run, each time; forward
+	// is positive. Slept is for how long the machine was suspended.
+	Set     []time.Duration
+	Slept   time.Duration
 	Outcome string // finished, failed, killed, interrupted, timed_out, not_started, taken
 	Detail  string // the outcome in words: "exit code 3"
 	Logs    []Log

@@ -48,6 +48,7 @@ func judgeWithin(in Input, b Bounds) Judgement {
 	j.wallClock()
 	if in.Run != nil {
 		j.during()
+		j.setAndSlept()
 		j.outcome()
 		j.unlike()
 	}

@@ -101,13 +101,25 @@ func Refusal(err error) (code, detail string) {
 // Input is what a run by itself brings to its judgement; setup, mark, keys and
 // series are the caller's to add.
 func Input(r *record.Run, logs []drift.Log) drift.Input {
-	return drift.Input{
+	in := drift.Input{
 		Rig: r.Rig, Before: r.Before,
 		Run: &drift.Run{
 			After: r.After, Signals: r.Signals, Elapsed: r.Elapsed,
 			Outcome: r.Exit.Outcome, Detail: r.Exit.Detail, Logs: logs, MissingResults: r.Missing,
 		},
 	}
+	if c := r.Clock; c != nil {
+		in.Offset = c.Offset
+		for _, e := range c.Events {
+			switch e.Kind {
+			case record.ClockStep:
+				in.Run.Set = append(in.Run.Set, e.By)
+			case record.ClockSuspend:
+				in.Run.Slept += e.By
+			}
+		}
+	}
+	return in
 }
 
 // Setup reads the setup that the record carries; nil when none was declared.

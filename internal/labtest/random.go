@@ -43,6 +43,9 @@ func (s Shape) run(r *rand.Rand, rigName string, start time.Time) (*record.Run, 
 	for range r.IntN(4) {
 		run.Signals = append(run.Signals, signal(r, len(run.Signals), elapsed))
 	}
+	if r.IntN(2) == 0 {
+		run.Clock = clock(r, start)
+	}
 	for range r.IntN(3) {
 		run.Results = append(run.Results, timing.Result{
 			Name: word(r) + strconv.Itoa(len(run.Results)), Value: strconv.Itoa(r.IntN(9999)) + ".50",
@@ -231,6 +234,20 @@ func signal(r *rand.Rand, n int, elapsed time.Duration) rig.Signal {
 		s.Gaps = append(s.Gaps, rig.Gap{From: at, To: at + time.Second, Unread: rig.Unread{Reason: rig.Refused, Detail: text(r)}})
 	}
 	return s
+}
+
+// clock is one that nobody would find fault with.
+func clock(r *rand.Rand, start time.Time) *record.Clock {
+	c := &record.Clock{BootClock: rig.BootClock{Boot: fmt.Sprintf("boot-%016x", r.Uint64()), SinceBoot: time.Duration(r.Int64N(1e15))}}
+	if r.IntN(2) == 0 {
+		c.Unread = rig.Unread{Reason: pick(r, rig.Reasons...), Detail: text(r)}
+		return c
+	}
+	c.Offset = &rig.ClockOffset{Ahead: time.Duration(r.Int64N(2e9) - 1e9), Uncertainty: time.Duration(r.Int64N(1e7)), Measured: start.UTC()}
+	for range r.IntN(3) {
+		c.Events = append(c.Events, record.ClockEvent{Kind: record.ClockStep, At: time.Duration(r.Int64N(1e12)), By: time.Duration(r.Int64N(1e9) - 5e8)})
+	}
+	return c
 }
 
 func pick[T any](r *rand.Rand, of ...T) T { return of[r.IntN(len(of))] }

@@ -36,7 +36,7 @@ func (r *Run) Check() error {
 	case !knownOutcome(r.Exit.Outcome):
 		return fmt.Errorf("outcome %q is not known", r.Exit.Outcome)
 	}
-	for _, check := range []func() error{r.checkSpan, r.checkFiles, r.checkFacts, r.checkSignals, r.checkResults} {
+	for _, check := range []func() error{r.checkSpan, r.checkClock, r.checkFiles, r.checkFacts, r.checkSignals, r.checkResults} {
 		if err := check(); err != nil {
 			return err
 		}
@@ -64,6 +64,36 @@ func (r *Run) checkSpan() error {
 	}
 	return nil
 }
+
+func (r *Run) checkClock() error {
+	c := r.Clock
+	if c == nil {
+		return nil
+	}
+	o, why := c.Offset, c.Unread.Reason
+	switch {
+	case !ValidName(c.Boot) || c.SinceBoot < 0:
+		return fmt.Errorf("it started %v after boot %.130q", c.SinceBoot, c.Boot)
+	case (o == nil) != (why != ""):
+		return fmt.Errorf("its clock's offset is neither known nor unread, or both")
+	case o == nil && !slices.Contains(rig.Reasons, why):
+		return fmt.Errorf("its clock's offset is unread for no known reason %q", why)
+	case o != nil && (o.Uncertainty < 0 || o.Measured.IsZero() || !time.Unix(0, o.Measured.UnixNano()).Equal(o.Measured)):
+		return fmt.Errorf("its clock's offset, measured at %v, is uncertain by %v", o.Measured, o.Uncertainty)
+	case len(c.Events) > maxClockEvents:
+		return fmt.Errorf("%d events of its clocks; %d are taken", len(c.Events), maxClockEvents)
+	}
+	for _, e := range c.Events {
+		if !slices.Contains([]string{ClockStep, ClockSuspend, ClockBoot}, e.Kind) || e.Kind != ClockStep && e.By < 0 {
+			return fmt.Errorf("event %.130q of its clocks, by %v", e.Kind, e.By)
+		}
+	}
+	return nil
+}
+
+// maxClockEvents bounds them; a run through which the clock is set every minute
+// says no more with all of them.
+const maxClockEvents = 1000
 
 func (r *Run) checkFiles() error {
 	names := map[string]bool{}

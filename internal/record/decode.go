@@ -93,7 +93,7 @@ func fromProto(m *pb.Record, samples int) (*Run, error) {
 		Results: ResultsOf(m.GetResults()), AgentCost: CostOf(m.GetAgentCost()),
 		Played: m.GetPlayed(), AgentVersion: m.GetAgentVersion(), Remarks: m.GetRemarks(), Missing: m.GetMissingResults(),
 	}
-	r.Setup = SetupOf(m.GetSetup())
+	r.Setup, r.Clock = SetupOf(m.GetSetup()), ClockOf(m.GetClock())
 	if s := m.GetSpan(); s != nil {
 		r.Span = &Span{From: boundOf(s.GetFrom()), To: boundOf(s.GetTo()), Name: s.GetName()}
 	}
@@ -130,6 +130,21 @@ func SetupOf(m *pb.Setup) *Setup {
 		return nil
 	}
 	return &Setup{Label: m.GetLabel(), Source: m.GetSource(), FileName: m.GetFileName()}
+}
+
+// ClockOf is the inverse of ClockProto.
+func ClockOf(m *pb.Clock) *Clock {
+	if m == nil {
+		return nil
+	}
+	c := &Clock{
+		BootClock: rig.BootClock{Boot: m.GetBootId(), SinceBoot: time.Duration(m.GetSinceBootNano()), Offset: OffsetOf(m.GetOffset())},
+		Unread:    rig.Unread{Reason: rig.Reason(m.GetUnread()), Detail: m.GetDetail()},
+	}
+	for _, e := range m.GetEvents() {
+		c.Events = append(c.Events, ClockEvent{Kind: e.GetKind(), At: time.Duration(e.GetAtNano()), By: time.Duration(e.GetByNano())})
+	}
+	return c
 }
 
 // OffsetOf is the inverse of OffsetProto.

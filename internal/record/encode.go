@@ -49,7 +49,7 @@ func toProto(r *Run) *pb.Record {
 		AgentCost: CostProto(r.AgentCost),
 		Played:    r.Played, AgentVersion: r.AgentVersion, Remarks: r.Remarks, MissingResults: r.Missing,
 	}
-	m.Setup = SetupProto(r.Setup)
+	m.Setup, m.Clock = SetupProto(r.Setup), ClockProto(r.Clock)
 	if s := r.Span; s != nil {
 		m.Span = &pb.Span{From: boundProto(s.From), To: boundProto(s.To), Name: s.Name}
 	}
@@ -75,6 +75,18 @@ func SetupProto(s *Setup) *pb.Setup {
 		return nil
 	}
 	return &pb.Setup{Label: s.Label, Source: s.Source, FileName: s.FileName}
+}
+
+// ClockProto converts for records and summaries; nil stays nil.
+func ClockProto(c *Clock) *pb.Clock {
+	if c == nil {
+		return nil
+	}
+	m := &pb.Clock{BootId: c.Boot, SinceBootNano: int64(c.SinceBoot), Offset: OffsetProto(c.Offset), Unread: string(c.Unread.Reason), Detail: c.Unread.Detail}
+	for _, e := range c.Events {
+		m.Events = append(m.Events, &pb.ClockEvent{Kind: e.Kind, AtNano: int64(e.At), ByNano: int64(e.By)})
+	}
+	return m
 }
 
 // OffsetProto converts for records, beats and listings; nil stays nil.

@@ -2,6 +2,7 @@ package record_test
 
 import (
 	"bytes"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -151,6 +152,16 @@ func TestCheckRefuses(t *testing.T) {
 		"wild exponent":       with(func(s *rig.Signal) { s.Exponent = 31 }),
 		"unknown reason":      with(func(s *rig.Signal) { s.Unread.Reason = "because" }),
 		"limit is no number":  with(func(s *rig.Signal) { s.Limits = []rig.Limit{{Name: "max", Value: nan()}} }),
+		"clock of no boot":    clocked(func(c *record.Clock) { c.Boot = "" }),
+		"clock before boot":   clocked(func(c *record.Clock) { c.SinceBoot = -1 }),
+		"offset and why not":  clocked(func(c *record.Clock) { c.Unread.Reason = rig.Absent }),
+		"offset of no time":   clocked(func(c *record.Clock) { c.Offset.Measured = time.Time{} }),
+		"offset too certain":  clocked(func(c *record.Clock) { c.Offset.Uncertainty = -1 }),
+		"no offset, no why":   clocked(func(c *record.Clock) { c.Offset = nil }),
+		"offset unread so":    clocked(func(c *record.Clock) { c.Offset, c.Unread.Reason = nil, "because" }),
+		"clock of no event":   clocked(func(c *record.Clock) { c.Events[0].Kind = "" }),
+		"slept backwards":     clocked(func(c *record.Clock) { c.Events[0] = record.ClockEvent{Kind: record.ClockSuspend, By: -1} }),
+		"many clock events":   clocked(func(c *record.Clock) { c.Events = slices.Repeat(c.Events, 1001) }),
 		"span without wall":   spanned(func(s *record.Span) { s.From.Wall = time.Time{} }),
 		"span before 1678":    spanned(func(s *record.Span) { s.To.Wall = time.Date(1600, 1, 1, 0, 0, 0, 0, time.UTC) }),
 		"span backwards":      spanned(func(s *record.Span) { s.To.SinceBoot = s.From.SinceBoot - 1 }),
@@ -171,6 +182,18 @@ func TestCheckRefuses(t *testing.T) {
 		if b, err := record.Encode(run); err == nil || b != nil {
 			t.Errorf("%s: encoded", name)
 		}
+	}
+}
+
+// clocked gives a run a good clock with one thing changed.
+func clocked(change func(*record.Clock)) func(*record.Run) {
+	return func(r *record.Run) {
+		r.Clock = &record.Clock{BootClock: rig.BootClock{Boot: "6c5d", SinceBoot: time.Hour, Offset: &rig.ClockOffset{Measured: r.Started}},
+			Events: []record.ClockEvent{{Kind: record.ClockStep, At: time.Second, By: -time.Hour}}}
+		if err := r.Check(); err != nil {
+			panic("the clock to begin with is not good: " + err.Error())
+		}
+		change(r.Clock)
 	}
 }
 

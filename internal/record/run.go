@@ -21,6 +21,7 @@ type Run struct {
 	Repeat, Repeats int    // from 1 to Repeats
 
 	Started     time.Time     // the rig's wall clock, UTC
+	Clock       *Clock        // nil of agents that did not know of it
 	Elapsed     time.Duration // by the rig's monotonic clock
 	Exit        Exit
 	WorkloadCPU time.Duration // processor time of the workload and its children
@@ -39,6 +40,27 @@ type Run struct {
 	AgentVersion string   // such as 0.1.0
 	Remarks      []string // what the agent had to leave out, in words
 }
+
+// Clock says how the rig's clocks stood at the run.
+type Clock struct {
+	rig.BootClock            // at the start
+	Unread        rig.Unread // why the offset is not known
+	Events        []ClockEvent
+}
+
+// ClockEvent is what became of the clocks during the run.
+type ClockEvent struct {
+	Kind string        // ClockStep, ClockSuspend or ClockBoot
+	At   time.Duration // from the run's start by the boot clock; it lies before that, after the last look at the clocks
+	By   time.Duration // how far the wall clock was set forward, or how long the machine slept; 0 of a boot
+}
+
+// The kinds of clock events.
+const (
+	ClockStep    = "step"    // the wall clock was set
+	ClockSuspend = "suspend" // the machine slept
+	ClockBoot    = "boot"    // the machine was started anew
+)
 
 // Workload is what was timed.
 type Workload struct {

@@ -81,6 +81,7 @@ func (r report) runs() figure.Section {
 			order = append(order, placed{run, i})
 		}
 	}
+	rig.Straighten(order, func(p *placed) (*time.Time, *rig.BootClock) { return p.run.Moment() })
 	slices.SortStableFunc(order, func(a, b placed) int { return a.run.Started.Compare(b.run.Started) })
 	heads := []string{}
 	for _, p := range order {

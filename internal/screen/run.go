@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io"
 	"maps"
+	"math"
 	"slices"
 	"strconv"
 	"strings"
@@ -61,6 +62,7 @@ func (p *printer) heading(r answer.Run) {
 	t.Row("workload", Named(r.Workload, r.WorkloadVersion))
 	t.Row("setup", or(r.Setup, "none declared"))
 	t.Row("started", At(r.Started)+" UTC")
+	clockRows(t, r.Clock)
 	took := "not known"
 	if s := r.ElapsedSeconds; s != nil {
 		took = Seconds(time.Duration(*s * 1e9))
@@ -78,6 +80,36 @@ func (p *printer) heading(r answer.Run) {
 	p.retractions(r)
 	p.span(r.Span)
 }
+
+// clockRows tells how the rig's wall clock stood, and what became of the clocks.
+func clockRows(t *Table, c *answer.ClockJSON) {
+	if c == nil {
+		return
+	}
+	how := "not held against the collector's: " + Clean(or(c.Detail, string(c.Unread)))
+	if c.AheadSeconds != nil && c.UncertaintySeconds != nil {
+		way := "ahead of"
+		if *c.AheadSeconds < 0 {
+			way = "behind"
+		}
+		how = fmt.Sprintf("%s %s the collector's, give or take %s", seconds(math.Abs(*c.AheadSeconds)), way, seconds(*c.UncertaintySeconds))
+	}
+	t.Row("wall clock", how)
+	for _, e := range c.Events {
+		what := "the machine was started anew"
+		switch {
+		case e.Kind == record.ClockSuspend:
+			what = "the machine slept for " + seconds(e.BySeconds)
+		case e.Kind == record.ClockStep && e.BySeconds < 0:
+			what = "it was set back by " + seconds(-e.BySeconds)
+		case e.Kind == record.ClockStep:
+			what = "it was set forward by " + seconds(e.BySeconds)
+		}
+		t.Row("", what+", "+seconds(e.AtSeconds)+" into the run")
+	}
+}
+
+func seconds(s float64) string { return Seconds(time.Duration(s * 1e9)) }
 
 // span tells when a run made from a log took place, and how that is known.
 func (p *printer) span(s *answer.SpanJSON) {

@@ -9,6 +9,7 @@ import (
 
 	"witnessmark/internal/compare"
 	"witnessmark/internal/record"
+	"witnessmark/internal/rig"
 	"witnessmark/internal/timing"
 )
 
@@ -21,6 +22,12 @@ func Record(r compare.Run) (*record.Run, [][]byte) {
 		Started: r.Started, Elapsed: r.Elapsed, Exit: record.Exit{Outcome: record.Finished},
 		Workload: record.Workload{Name: r.Workload, Version: r.WorkloadVersion, Content: r.Content, Settings: r.Settings, Command: []string{"./" + r.Workload}},
 		Before:   r.Before, After: r.After, Signals: r.Signals, Results: r.Results, Played: r.Played, AgentVersion: "0.1.0",
+	}
+	if r.Boot.Boot != "" {
+		out.Clock = &record.Clock{BootClock: r.Boot}
+		if r.Boot.Offset == nil {
+			out.Clock.Unread.Reason = rig.Absent
+		}
 	}
 	if r.Setup != "" {
 		out.Setup = &record.Setup{Label: r.Setup, Source: setupFile(r), FileName: r.Setup + ".toml"}

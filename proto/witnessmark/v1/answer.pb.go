@@ -604,7 +604,9 @@ type RunSummary struct {
 	// hash were made under the same configuration.
 	ConfigurationSha256 []byte `protobuf:"bytes,18,opt,name=configuration_sha256,json=configurationSha256,proto3" json:"configuration_sha256,omitempty"`
 	// Set when the run was ever retracted.
-	Retraction    *Retraction `protobuf:"bytes,19,opt,name=retraction,proto3" json:"retraction,omitempty"`
+	Retraction *Retraction `protobuf:"bytes,19,opt,name=retraction,proto3" json:"retraction,omitempty"`
+	// As in the record.
+	Clock         *Clock `protobuf:"bytes,20,opt,name=clock,proto3" json:"clock,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -768,6 +770,13 @@ func (x *RunSummary) GetConfigurationSha256() []byte {
 func (x *RunSummary) GetRetraction() *Retraction {
 	if x != nil {
 		return x.Retraction
+	}
+	return nil
+}
+
+func (x *RunSummary) GetClock() *Clock {
+	if x != nil {
+		return x.Clock
 	}
 	return nil
 }
@@ -2909,7 +2918,7 @@ const file_witnessmark_v1_answer_proto_rawDesc = "" +
 	"\x10before_unix_nano\x18\x06 \x01(\x03R\x0ebeforeUnixNano\x12\x14\n" +
 	"\x05limit\x18\a \x01(\rR\x05limit\"B\n" +
 	"\x10ListRunsResponse\x12.\n" +
-	"\x04runs\x18\x01 \x03(\v2\x1a.witnessmark.v1.RunSummaryR\x04runs\"\xf2\x05\n" +
+	"\x04runs\x18\x01 \x03(\v2\x1a.witnessmark.v1.RunSummaryR\x04runs\"\x9f\x06\n" +
 	"\n" +
 	"RunSummary\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x10\n" +
@@ -2936,7 +2945,8 @@ const file_witnessmark_v1_answer_proto_rawDesc = "" +
 	"\x14configuration_sha256\x18\x12 \x01(\fR\x13configurationSha256\x12:\n" +
 	"\n" +
 	"retraction\x18\x13 \x01(\v2\x1a.witnessmark.v1.RetractionR\n" +
-	"retraction\"k\n" +
+	"retraction\x12+\n" +
+	"\x05clock\x18\x14 \x01(\v2\x15.witnessmark.v1.ClockR\x05clock\"k\n" +
 	"\n" +
 	"Retraction\x12'\n" +
 	"\x0fjudged_standing\x18\x01 \x01(\tR\x0ejudgedStanding\x124\n" +
@@ -3168,7 +3178,8 @@ var file_witnessmark_v1_answer_proto_goTypes = []any{
 	(*Result)(nil),                 // 50: witnessmark.v1.Result
 	(*AgentCost)(nil),              // 51: witnessmark.v1.AgentCost
 	(*Receipt)(nil),                // 52: witnessmark.v1.Receipt
-	(*Snapshot)(nil),               // 53: witnessmark.v1.Snapshot
+	(*Clock)(nil),                  // 53: witnessmark.v1.Clock
+	(*Snapshot)(nil),               // 54: witnessmark.v1.Snapshot
 }
 var file_witnessmark_v1_answer_proto_depIdxs = []int32{
 	2,  // 0: witnessmark.v1.ListRigsResponse.rigs:type_name -> witnessmark.v1.RigSummary
@@ -3188,60 +3199,61 @@ var file_witnessmark_v1_answer_proto_depIdxs = []int32{
 	51, // 14: witnessmark.v1.RunSummary.agent_cost:type_name -> witnessmark.v1.AgentCost
 	52, // 15: witnessmark.v1.RunSummary.receipt:type_name -> witnessmark.v1.Receipt
 	8,  // 16: witnessmark.v1.RunSummary.retraction:type_name -> witnessmark.v1.Retraction
-	9,  // 17: witnessmark.v1.Retraction.history:type_name -> witnessmark.v1.Retracting
-	42, // 18: witnessmark.v1.Statistics.refused:type_name -> witnessmark.v1.Statistics.RefusedEntry
-	43, // 19: witnessmark.v1.Statistics.flagged:type_name -> witnessmark.v1.Statistics.FlaggedEntry
-	13, // 20: witnessmark.v1.ListKeptResponse.runs:type_name -> witnessmark.v1.KeptRun
-	16, // 21: witnessmark.v1.ShowRunResponse.detail:type_name -> witnessmark.v1.RunDetail
-	7,  // 22: witnessmark.v1.RunDetail.summary:type_name -> witnessmark.v1.RunSummary
-	33, // 23: witnessmark.v1.AcceptMarkResponse.mark:type_name -> witnessmark.v1.Mark
-	52, // 24: witnessmark.v1.AcceptMarkResponse.receipt:type_name -> witnessmark.v1.Receipt
-	23, // 25: witnessmark.v1.CheckArchiveResponse.progress:type_name -> witnessmark.v1.CheckProgress
-	24, // 26: witnessmark.v1.CheckArchiveResponse.finding:type_name -> witnessmark.v1.Finding
-	25, // 27: witnessmark.v1.CheckArchiveResponse.summary:type_name -> witnessmark.v1.CheckSummary
-	28, // 28: witnessmark.v1.BackupResponse.head:type_name -> witnessmark.v1.BackupHead
-	7,  // 29: witnessmark.v1.RetractResponse.summary:type_name -> witnessmark.v1.RunSummary
-	52, // 30: witnessmark.v1.RetractResponse.receipt:type_name -> witnessmark.v1.Receipt
-	7,  // 31: witnessmark.v1.ReinstateResponse.summary:type_name -> witnessmark.v1.RunSummary
-	52, // 32: witnessmark.v1.ReinstateResponse.receipt:type_name -> witnessmark.v1.Receipt
-	33, // 33: witnessmark.v1.GetMarkResponse.mark:type_name -> witnessmark.v1.Mark
-	53, // 34: witnessmark.v1.GetMarkResponse.snapshot:type_name -> witnessmark.v1.Snapshot
-	39, // 35: witnessmark.v1.FollowFlagsRequest.from:type_name -> witnessmark.v1.FlagPlace
-	39, // 36: witnessmark.v1.FollowFlagsResponse.next:type_name -> witnessmark.v1.FlagPlace
-	7,  // 37: witnessmark.v1.FollowFlagsResponse.run:type_name -> witnessmark.v1.RunSummary
-	41, // 38: witnessmark.v1.FollowFlagsResponse.rig:type_name -> witnessmark.v1.RigFlag
-	44, // 39: witnessmark.v1.RigFlag.judgement:type_name -> witnessmark.v1.Judgement
-	0,  // 40: witnessmark.v1.AnswerService.ListRigs:input_type -> witnessmark.v1.ListRigsRequest
-	5,  // 41: witnessmark.v1.AnswerService.ListRuns:input_type -> witnessmark.v1.ListRunsRequest
-	11, // 42: witnessmark.v1.AnswerService.ListKept:input_type -> witnessmark.v1.ListKeptRequest
-	14, // 43: witnessmark.v1.AnswerService.ShowRun:input_type -> witnessmark.v1.ShowRunRequest
-	17, // 44: witnessmark.v1.AnswerService.ReadAttachment:input_type -> witnessmark.v1.ReadAttachmentRequest
-	19, // 45: witnessmark.v1.AnswerService.AcceptMark:input_type -> witnessmark.v1.AcceptMarkRequest
-	29, // 46: witnessmark.v1.AnswerService.Retract:input_type -> witnessmark.v1.RetractRequest
-	31, // 47: witnessmark.v1.AnswerService.Reinstate:input_type -> witnessmark.v1.ReinstateRequest
-	21, // 48: witnessmark.v1.AnswerService.CheckArchive:input_type -> witnessmark.v1.CheckArchiveRequest
-	26, // 49: witnessmark.v1.AnswerService.Backup:input_type -> witnessmark.v1.BackupRequest
-	36, // 50: witnessmark.v1.AnswerService.MakeDossier:input_type -> witnessmark.v1.MakeDossierRequest
-	34, // 51: witnessmark.v1.AnswerService.GetMark:input_type -> witnessmark.v1.GetMarkRequest
-	38, // 52: witnessmark.v1.AnswerService.FollowFlags:input_type -> witnessmark.v1.FollowFlagsRequest
-	1,  // 53: witnessmark.v1.AnswerService.ListRigs:output_type -> witnessmark.v1.ListRigsResponse
-	6,  // 54: witnessmark.v1.AnswerService.ListRuns:output_type -> witnessmark.v1.ListRunsResponse
-	12, // 55: witnessmark.v1.AnswerService.ListKept:output_type -> witnessmark.v1.ListKeptResponse
-	15, // 56: witnessmark.v1.AnswerService.ShowRun:output_type -> witnessmark.v1.ShowRunResponse
-	18, // 57: witnessmark.v1.AnswerService.ReadAttachment:output_type -> witnessmark.v1.ReadAttachmentResponse
-	20, // 58: witnessmark.v1.AnswerService.AcceptMark:output_type -> witnessmark.v1.AcceptMarkResponse
-	30, // 59: witnessmark.v1.AnswerService.Retract:output_type -> witnessmark.v1.RetractResponse
-	32, // 60: witnessmark.v1.AnswerService.Reinstate:output_type -> witnessmark.v1.ReinstateResponse
-	22, // 61: witnessmark.v1.AnswerService.CheckArchive:output_type -> witnessmark.v1.CheckArchiveResponse
-	27, // 62: witnessmark.v1.AnswerService.Backup:output_type -> witnessmark.v1.BackupResponse
-	37, // 63: witnessmark.v1.AnswerService.MakeDossier:output_type -> witnessmark.v1.MakeDossierResponse
-	35, // 64: witnessmark.v1.AnswerService.GetMark:output_type -> witnessmark.v1.GetMarkResponse
-	40, // 65: witnessmark.v1.AnswerService.FollowFlags:output_type -> witnessmark.v1.FollowFlagsResponse
-	53, // [53:66] is the sub-list for method output_type
-	40, // [40:53] is the sub-list for method input_type
-	40, // [40:40] is the sub-list for extension type_name
-	40, // [40:40] is the sub-list for extension extendee
-	0,  // [0:40] is the sub-list for field type_name
+	53, // 17: witnessmark.v1.RunSummary.clock:type_name -> witnessmark.v1.Clock
+	9,  // 18: witnessmark.v1.Retraction.history:type_name -> witnessmark.v1.Retracting
+	42, // 19: witnessmark.v1.Statistics.refused:type_name -> witnessmark.v1.Statistics.RefusedEntry
+	43, // 20: witnessmark.v1.Statistics.flagged:type_name -> witnessmark.v1.Statistics.FlaggedEntry
+	13, // 21: witnessmark.v1.ListKeptResponse.runs:type_name -> witnessmark.v1.KeptRun
+	16, // 22: witnessmark.v1.ShowRunResponse.detail:type_name -> witnessmark.v1.RunDetail
+	7,  // 23: witnessmark.v1.RunDetail.summary:type_name -> witnessmark.v1.RunSummary
+	33, // 24: witnessmark.v1.AcceptMarkResponse.mark:type_name -> witnessmark.v1.Mark
+	52, // 25: witnessmark.v1.AcceptMarkResponse.receipt:type_name -> witnessmark.v1.Receipt
+	23, // 26: witnessmark.v1.CheckArchiveResponse.progress:type_name -> witnessmark.v1.CheckProgress
+	24, // 27: witnessmark.v1.CheckArchiveResponse.finding:type_name -> witnessmark.v1.Finding
+	25, // 28: witnessmark.v1.CheckArchiveResponse.summary:type_name -> witnessmark.v1.CheckSummary
+	28, // 29: witnessmark.v1.BackupResponse.head:type_name -> witnessmark.v1.BackupHead
+	7,  // 30: witnessmark.v1.RetractResponse.summary:type_name -> witnessmark.v1.RunSummary
+	52, // 31: witnessmark.v1.RetractResponse.receipt:type_name -> witnessmark.v1.Receipt
+	7,  // 32: witnessmark.v1.ReinstateResponse.summary:type_name -> witnessmark.v1.RunSummary
+	52, // 33: witnessmark.v1.ReinstateResponse.receipt:type_name -> witnessmark.v1.Receipt
+	33, // 34: witnessmark.v1.GetMarkResponse.mark:type_name -> witnessmark.v1.Mark
+	54, // 35: witnessmark.v1.GetMarkResponse.snapshot:type_name -> witnessmark.v1.Snapshot
+	39, // 36: witnessmark.v1.FollowFlagsRequest.from:type_name -> witnessmark.v1.FlagPlace
+	39, // 37: witnessmark.v1.FollowFlagsResponse.next:type_name -> witnessmark.v1.FlagPlace
+	7,  // 38: witnessmark.v1.FollowFlagsResponse.run:type_name -> witnessmark.v1.RunSummary
+	41, // 39: witnessmark.v1.FollowFlagsResponse.rig:type_name -> witnessmark.v1.RigFlag
+	44, // 40: witnessmark.v1.RigFlag.judgement:type_name -> witnessmark.v1.Judgement
+	0,  // 41: witnessmark.v1.AnswerService.ListRigs:input_type -> witnessmark.v1.ListRigsRequest
+	5,  // 42: witnessmark.v1.AnswerService.ListRuns:input_type -> witnessmark.v1.ListRunsRequest
+	11, // 43: witnessmark.v1.AnswerService.ListKept:input_type -> witnessmark.v1.ListKeptRequest
+	14, // 44: witnessmark.v1.AnswerService.ShowRun:input_type -> witnessmark.v1.ShowRunRequest
+	17, // 45: witnessmark.v1.AnswerService.ReadAttachment:input_type -> witnessmark.v1.ReadAttachmentRequest
+	19, // 46: witnessmark.v1.AnswerService.AcceptMark:input_type -> witnessmark.v1.AcceptMarkRequest
+	29, // 47: witnessmark.v1.AnswerService.Retract:input_type -> witnessmark.v1.RetractRequest
+	31, // 48: witnessmark.v1.AnswerService.Reinstate:input_type -> witnessmark.v1.ReinstateRequest
+	21, // 49: witnessmark.v1.AnswerService.CheckArchive:input_type -> witnessmark.v1.CheckArchiveRequest
+	26, // 50: witnessmark.v1.AnswerService.Backup:input_type -> witnessmark.v1.BackupRequest
+	36, // 51: witnessmark.v1.AnswerService.MakeDossier:input_type -> witnessmark.v1.MakeDossierRequest
+	34, // 52: witnessmark.v1.AnswerService.GetMark:input_type -> witnessmark.v1.GetMarkRequest
+	38, // 53: witnessmark.v1.AnswerService.FollowFlags:input_type -> witnessmark.v1.FollowFlagsRequest
+	1,  // 54: witnessmark.v1.AnswerService.ListRigs:output_type -> witnessmark.v1.ListRigsResponse
+	6,  // 55: witnessmark.v1.AnswerService.ListRuns:output_type -> witnessmark.v1.ListRunsResponse
+	12, // 56: witnessmark.v1.AnswerService.ListKept:output_type -> witnessmark.v1.ListKeptResponse
+	15, // 57: witnessmark.v1.AnswerService.ShowRun:output_type -> witnessmark.v1.ShowRunResponse
+	18, // 58: witnessmark.v1.AnswerService.ReadAttachment:output_type -> witnessmark.v1.ReadAttachmentResponse
+	20, // 59: witnessmark.v1.AnswerService.AcceptMark:output_type -> witnessmark.v1.AcceptMarkResponse
+	30, // 60: witnessmark.v1.AnswerService.Retract:output_type -> witnessmark.v1.RetractResponse
+	32, // 61: witnessmark.v1.AnswerService.Reinstate:output_type -> witnessmark.v1.ReinstateResponse
+	22, // 62: witnessmark.v1.AnswerService.CheckArchive:output_type -> witnessmark.v1.CheckArchiveResponse
+	27, // 63: witnessmark.v1.AnswerService.Backup:output_type -> witnessmark.v1.BackupResponse
+	37, // 64: witnessmark.v1.AnswerService.MakeDossier:output_type -> witnessmark.v1.MakeDossierResponse
+	35, // 65: witnessmark.v1.AnswerService.GetMark:output_type -> witnessmark.v1.GetMarkResponse
+	40, // 66: witnessmark.v1.AnswerService.FollowFlags:output_type -> witnessmark.v1.FollowFlagsResponse
+	54, // [54:67] is the sub-list for method output_type
+	41, // [41:54] is the sub-list for method input_type
+	41, // [41:41] is the sub-list for extension type_name
+	41, // [41:41] is the sub-list for extension extendee
+	0,  // [0:41] is the sub-list for field type_name
 }
 
 func init() { file_witnessmark_v1_answer_proto_init() }

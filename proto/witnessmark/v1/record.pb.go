@@ -22,8 +22,9 @@ const (
 )
 
 // Record is one run as its rig encodes it: what is signed, sent, hashed and
-// kept. A reader decodes it; nobody ever encodes it again. Times are
-// nanoseconds; wall-clock times count from 1970 in UTC.
+// kept. A reader decodes it; once it was offered to a collector nobody ever
+// encodes it again. Times are nanoseconds; wall-clock times count from 1970 in
+// UTC.
 type Record struct {
 	state    protoimpl.MessageState `protogen:"open.v1"`
 	Id       string                 `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
