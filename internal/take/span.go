@@ -38,9 +38,7 @@ type written struct {
 // end gives the bound at which the log was last written.
 func (w written) end(c clocks) record.Bound {
 	b := record.Bound{Wall: w.wall.UTC(), How: record.ByLastWrite}
-	all := c.Instants(w.wall)
-	told := slices.Clone(all)
-	all = slices.DeleteFunc(all, func(at watch.Instant) bool {
+	all := slices.DeleteFunc(c.Instants(w.wall), func(at watch.Instant) bool {
 		return at.Boot == w.seen.Boot && at.At > w.seen.SinceBoot+leeway
 	})
 	if between := slices.DeleteFunc(slices.Clone(all), w.outside); len(between) > 0 {
@@ -50,7 +48,7 @@ func (w written) end(c clocks) record.Bound {
 	case len(all) > 0:
 		at := all[len(all)-1]
 		b.Boot, b.SinceBoot = at.Boot, at.At
-		b.Detail = twice(told)
+		b.Detail = twice(all)
 	case w.before.Boot != "":
 		b.Wall, b.Boot, b.SinceBoot = w.seen.Wall, w.seen.Boot, w.seen.SinceBoot
 		b.Detail = fmt.Sprintf("its file says %s, which this machine's clock did not show by then; it was seen to change by this time", stamp(w.wall))

@@ -121,6 +121,10 @@ func TestANamedSpanBoundsTheLogWrittenInIt(t *testing.T) {
 		if s := r.Span; s.Name != "evening" || s.From.How != record.ByName || s.To.How != record.ByName || s.From.SinceBoot != began.SinceBoot || r.Elapsed != 26*time.Second {
 			t.Errorf("%+v", s)
 		}
+		l.give(l.put("copy.csv", text)) // in the same span, which another log has
+		if n := len(l.runs()); n != round+1 {
+			t.Errorf("with a copy there are %d runs in round %d", n, round)
+		}
 		l.run(time.Minute)
 	}
 	l.give(l.put("orrery.csv", text)) // no span covers it
