@@ -13,6 +13,7 @@
 //	ready/ID/record-K    the same, in its place, after the signals were thinned K times
 //	ready/ID/reserve     room for the receipt, which becomes receipts/ID.json
 //	ready/ID/offered     the same by another name, once the run was offered
+//	logs/SHA256          the id of the run that a timing log of these bytes belongs to
 //	receipts/ID.json     what the collector gave for it
 //	spare                room to thin the first run on a full disk
 //	lock                 held for a moment by whoever begins, sweeps, thins or offers

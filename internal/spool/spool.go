@@ -65,6 +65,7 @@ func (s *Spool) sweep() error {
 		return err
 	}
 	defer free()
+	s.sweepLogs()
 	for _, sub := range []string{"open", "ready", "receipts"} {
 		names, err := os.ReadDir(s.path(sub))
 		if err != nil {
@@ -165,6 +166,9 @@ func (s *Spool) put(it Item, parts []func() (io.ReadCloser, error)) error {
 		if err != nil {
 			return err
 		}
+	}
+	if err := s.noteLogs(it); err != nil { // before the draft ends: see Awaits
+		return err
 	}
 	return stage.commit()
 }

@@ -18,6 +18,7 @@ import (
 //	take   a log is about to be made the run of that id: all fields
 //	done   the run of that id is in the spool
 //	same   the file at path, as it is, holds a log that was taken
+//	theirs the file at path holds the log of that run, which the agent carried through
 type ledgerLine struct {
 	Op       string       `json:"op"`
 	ID       string       `json:"id,omitempty"`
@@ -111,6 +112,15 @@ func (l *ledger) apply(x ledgerLine) bool {
 	case "same":
 		if !hashed || x.Path == "" || l.bySum[sum] == nil {
 			return false
+		}
+	case "theirs":
+		if !hashed || x.Path == "" || !record.ValidID(x.ID) || l.byID[x.ID] != nil && l.byID[x.ID].Sum != sum {
+			return false
+		}
+		if l.byID[x.ID] == nil {
+			t := &taking{ID: x.ID, Sum: sum, Path: x.Path, Size: x.Size, Done: true}
+			l.byID[x.ID] = t
+			l.bySum[sum] = append(l.bySum[sum], t)
 		}
 	default:
 		return false

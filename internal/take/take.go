@@ -295,6 +295,17 @@ func (t *Taker) take(rule *Logs, f watch.Found, data []byte) (again bool, err er
 	if x := t.ledger.unfinished(sum); x != nil {
 		return t.finish(rule, x, data)
 	}
+	known := t.ledger.bySum[sum] != nil
+	if !known {
+		if t.o.Rig.Spool.Awaits(f.Path) {
+			return true, nil // a run that the agent carries through
+		}
+		if id, ok := t.o.Rig.Spool.RunOf(sum); ok {
+			line := lineOf("theirs", f, sum)
+			line.ID = id
+			return false, t.ledger.note(line)
+		}
+	}
 	w := written{f.Info.ModTime(), f.Changed, f.Before}
 	if _, err := t.o.Timeline.Note(t.o.Clock.Read()); err != nil {
 		t.o.Log.Warn(err.Error())
@@ -302,7 +313,6 @@ func (t *Taker) take(rule *Logs, f watch.Found, data []byte) (again bool, err er
 	end := w.end(t.o.Timeline)
 	workload := workloadFor(rule, f.Path)
 	span, ok, lasts := t.spans.around(end, f.Path, workload.Name, t.o.Clock.Read())
-	known := t.ledger.bySum[sum] != nil
 	switch {
 	case !ok && lasts && t.recent(end):
 		return true, nil // until it ends
@@ -338,7 +348,11 @@ func (t *Taker) recent(end record.Bound) bool {
 // same notes that the file holds a log that was taken, so that it need not be
 // read again.
 func (t *Taker) same(f watch.Found, sum [sha256.Size]byte) error {
-	return t.ledger.note(ledgerLine{Op: "same", SHA256: fmt.Sprintf("%x", sum), Path: f.Path, Size: f.Info.Size(), Modified: f.Info.ModTime()})
+	return t.ledger.note(lineOf("same", f, sum))
+}
+
+func lineOf(op string, f watch.Found, sum [sha256.Size]byte) ledgerLine {
+	return ledgerLine{Op: op, SHA256: fmt.Sprintf("%x", sum), Path: f.Path, Size: f.Info.Size(), Modified: f.Info.ModTime()}
 }
 
 // workloadFor gives the workload with its log at the path.
@@ -387,10 +401,8 @@ func (t *Taker) begin(x *taking, f watch.Found) error {
 		return fault.New("take timing log", f.Path, err)
 	}
 	x.ID = record.NewID(x.Span.From.Wall, random)
-	line := ledgerLine{
-		Op: "take", ID: x.ID, SHA256: fmt.Sprintf("%x", x.Sum), Path: x.Path, Size: x.Size, Modified: f.Info.ModTime(),
-		Span: &x.Span, Number: x.Number, Remarks: x.Remarks, Earlier: x.Earlier,
-	}
+	line := lineOf("take", f, x.Sum)
+	line.ID, line.Span, line.Number, line.Remarks, line.Earlier = x.ID, &x.Span, x.Number, x.Remarks, x.Earlier
 	return t.ledger.note(line)
 }
 

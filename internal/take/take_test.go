@@ -2,7 +2,9 @@ package take
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"io"
 	"os"
 	"path/filepath"
 	"slices"
@@ -10,9 +12,11 @@ import (
 	"testing"
 	"time"
 
+	"witnessmark/internal/labtest"
 	"witnessmark/internal/record"
 	"witnessmark/internal/rig"
 	"witnessmark/internal/setup"
+	"witnessmark/internal/spool"
 	"witnessmark/internal/watch"
 )
 
@@ -89,6 +93,39 @@ func TestALogIsTakenOnce(t *testing.T) {
 	if told := l.told(); len(told) > 0 {
 		t.Errorf("told %q", told)
 	}
+}
+
+// TestALogOfARunThatTheAgentCarriesIsItsOwn has a run whose log is written into a
+// watched folder.
+func TestALogOfARunThatTheAgentCarriesIsItsOwn(t *testing.T) {
+	l := newLab(t)
+	text := logOf(20, 0)
+	f := l.put("orrery.csv", text)
+	run := labtest.NewRig("heron", labtest.Rand(t)).Finish(labtest.Shape{Plain: true})
+	d, err := l.spool.Begin(run.ID, "x", nil, []spool.DraftFile{{Path: f.Path, Name: "orrery.csv", Kind: record.TimingLog}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if l.found(f) {
+		t.Error("taken while the run goes on")
+	}
+	it := spool.Item{ID: run.ID, Destination: "x", Signed: run.Signed, Attachments: []record.Attachment{record.Attach("orrery.csv", record.TimingLog, []byte(text))}}
+	parts := []func() (io.ReadCloser, error){func() (io.ReadCloser, error) { return io.NopCloser(strings.NewReader(text)), nil }}
+	if err := errors.Join(l.spool.Put(it, parts), d.End(), l.spool.Done(run.ID, []byte("receipt"))); err != nil {
+		t.Fatal(err)
+	}
+	l.give(f)
+	os.RemoveAll(filepath.Join(l.state, "spool", "logs")) // as it is after a month
+	l.give(l.put("copy.csv", text))
+	l.Close()
+	l.start()
+	l.give(l.put("again.csv", text))
+	if n := len(l.runs()); n != 0 {
+		t.Errorf("%d runs were made of it", n)
+	}
+	l.run(time.Second)
+	l.give(l.put("orrery.csv", logOf(20, 1)))
+	l.only()
 }
 
 func TestANamedSpanBoundsTheLogWrittenInIt(t *testing.T) {
@@ -309,6 +346,38 @@ func waitFor(l *lab, f watch.Found) watch.Found {
 	l.found(f)
 	l.spans.End("evening")
 	return f
+}
+
+// TestARunThroughASteppedClockAndASleep: the span is that of the boot clock, and
+// the signals are those of it.
+func TestARunThroughASteppedClockAndASleep(t *testing.T) {
+	l := newLab(t)
+	l.run(time.Minute)
+	l.before = l.Read()
+	began := l.since
+	l.run(10 * time.Second)
+	l.wall = l.wall.Add(-time.Hour)
+	l.run(5 * time.Second)
+	l.pass(10 * time.Minute)
+	l.asleep += 10 * time.Minute
+	l.run(5 * time.Second)
+	l.give(l.put("orrery.csv", logOf(20, 0)))
+	r := l.only()
+	s := r.Span
+	if !near(s.From.SinceBoot, began) || s.To.SinceBoot != l.since || !near(r.Elapsed, 20*time.Second+10*time.Minute) || !strings.Contains(s.From.Detail, "suspended for 10m0s") {
+		t.Errorf("%+v", *s)
+	}
+	if want := l.wall.Add(time.Hour - 20*time.Second - 10*time.Minute); !near(r.Started.Sub(want), 0) {
+		t.Errorf("started %v, want %v", r.Started, want)
+	}
+	if len(r.Signals) != 1 || len(r.Signals[0].Gaps) == 0 || !strings.Contains(fmt.Sprint(r.Signals[0].Gaps), "suspended for 10m0s") {
+		t.Fatalf("%+v", r.Signals)
+	}
+	for i, o := range r.Signals[0].Offsets {
+		if at := s.From.SinceBoot + o; r.Signals[0].Values[i] != int64((at+time.Millisecond)/time.Second) {
+			t.Errorf("sample %d, %v after the start, is that of second %d", i, o, r.Signals[0].Values[i])
+		}
+	}
 }
 
 func TestFoldersAndNames(t *testing.T) {
