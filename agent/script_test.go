@@ -61,6 +61,7 @@ func TestScripts(t *testing.T) {
 			e.Setenv("PATH", e.Getenv("PATH")+string(filepath.ListSeparator)+bin)
 			e.Setenv("WITNESSMARK_STATE", filepath.Join(e.WorkDir, "state"))
 			e.Setenv("WITNESSMARK_COLLECTOR", "")
+			e.Setenv("WITNESSMARK_SOCKET", "")
 			e.Setenv("FREE", freeAddress(t))
 			e.Setenv("RIGS", filepath.Join(root, "rigs"))
 			e.Setenv("SETUPS", filepath.Join(root, "setups"))
@@ -210,7 +211,7 @@ func command(ts *testscript.TestScript, name string, args ...string) *exec.Cmd {
 	}
 	cmd := exec.Command(path, args...)
 	cmd.Dir, cmd.Env = ts.MkAbs("."), os.Environ()
-	for _, k := range []string{"WITNESSMARK_STATE", "WITNESSMARK_COLLECTOR", "PATH", "HOME"} {
+	for _, k := range []string{"WITNESSMARK_STATE", "WITNESSMARK_COLLECTOR", "WITNESSMARK_SOCKET", "PATH", "HOME"} {
 		cmd.Env = append(cmd.Env, k+"="+ts.Getenv(k))
 	}
 	return cmd

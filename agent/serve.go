@@ -113,7 +113,7 @@ func (s *session) serve(ctx context.Context, config string) error {
 		registry.MustRegister(vigilNumbers{v})
 		var all sync.WaitGroup
 		defer all.Wait()
-		path := cmp.Or(plan.Socket, filepath.Join(o.State, socketName))
+		path := cmp.Or(plan.Socket, os.Getenv("WITNESSMARK_SOCKET"), filepath.Join(o.State, socketName))
 		s.open(ctx, &all, v, path, plan.SocketGroup, o.Log)
 		fmt.Fprintln(s.stdout, path)
 		d.Ready(watching(plan, o.Rig), v.Check, func(ctx context.Context) error {
