@@ -81,10 +81,11 @@ func anonymous(pid int) (kib int) {
 	return kib
 }
 
-// TestSoak has 50 rigs beat and deliver while the collector is killed and started
-// again and connections are cut: every finished run is there exactly once, and
-// nothing else. WITNESSMARK_SOAK says how long; from two minutes on the
-// collector's memory is held flat, too.
+// TestSoak has 50 rigs beat and deliver, and a real agent take logs from a folder,
+// while both it and the collector are killed and started again and connections are
+// cut: every finished run and every log is there exactly once, and nothing else.
+// WITNESSMARK_SOAK says how long; from two minutes on the memory of the collector
+// and of the agent is held flat, too.
 func TestSoak(t *testing.T) {
 	length := 8 * time.Second
 	if s := os.Getenv("WITNESSMARK_SOAK"); s != "" {
@@ -136,9 +137,11 @@ func TestSoak(t *testing.T) {
 		}
 		return &all
 	}
+	mind := newMinder(t, labtest.Seeded(r.Uint64()), proxy.Address())
 	ctx, cancel := context.WithTimeout(context.Background(), length)
 	defer cancel()
 	all := work(ctx, true)
+	all.Go(func() { mind.until(ctx, length) })
 	began, lives := time.Now(), 0
 	thirds := make([][]int, 3)
 	for ctx.Err() == nil {
@@ -178,6 +181,7 @@ func TestSoak(t *testing.T) {
 		}
 		beats += s.beats
 	}
+	mind.settle(end, proxy)
 	heldAgainst(t, end, proxy, want)
 	last.Kill()
 	a, err := collect.OpenArchive(dir, 10*time.Second)
@@ -188,12 +192,16 @@ func TestSoak(t *testing.T) {
 	if _, err := a.Check(context.Background()); err != nil {
 		t.Error(err)
 	}
+	t.Logf("%d logs landed, %d lives of the agent; its KiB by thirds: %d, %d, %d", len(mind.landed), mind.lives, middle(mind.thirds[0]), middle(mind.thirds[1]), middle(mind.thirds[2]))
 	cuts, bytes := proxy.Counts()
 	t.Logf("%d runs, %d beats answered, %d lives of the collector, %d connections cut, %d MB; KiB at most in each life, by thirds: %v", len(want), beats, lives, cuts, bytes>>20, thirds)
 	if length >= 2*time.Minute && !labtest.Race {
 		second, third := middle(thirds[1]), middle(thirds[2])
 		if float64(third) > 1.10*float64(second) {
 			t.Errorf("the collector's own memory grew from %d to %d KiB", second, third)
+		}
+		if second, third := middle(mind.thirds[1]), middle(mind.thirds[2]); float64(third) > 1.10*float64(second) {
+			t.Errorf("the agent's own memory grew from %d to %d KiB", second, third)
 		}
 	}
 }
@@ -209,6 +217,9 @@ func heldAgainst(t *testing.T, ctx context.Context, proxy *labtest.Proxy, want m
 	for ctx.Err() == nil { // the proxy cuts this one, too
 		got = map[string]int{}
 		err = answer.NewClient(conn).Runs(ctx, answer.Query{}, func(s answer.Summary) error {
+			if s.Rig == minded {
+				return nil
+			}
 			got[s.ID]++
 			if want[s.ID] != s.RecordSHA256 {
 				t.Errorf("run %s is not what ended", s.ID)

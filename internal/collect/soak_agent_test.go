@@ -1,0 +1,150 @@
+package collect_test
+
+import (
+	"context"
+	"fmt"
+	"math/rand/v2"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"witnessmark/internal/answer"
+	"witnessmark/internal/collect"
+	"witnessmark/internal/labtest"
+)
+
+// minded is the rig of the real agent.
+const minded = "heron"
+
+// minder has a real agent watch a folder in which logs land, and kills it now and
+// then.
+type minder struct {
+	t       testing.TB
+	rand    *rand.Rand
+	program string
+	dir     string
+	landed  map[string]bool // by content
+	lives   int
+	thirds  [3][]int // KiB of its own, ten times a second
+}
+
+func newMinder(t testing.TB, r *rand.Rand, address string) *minder {
+	m := &minder{t: t, rand: r, dir: t.TempDir(), landed: map[string]bool{}}
+	m.program = filepath.Join(m.dir, "agent")
+	build := exec.Command("go", "build", "-ldflags=-s -w", "-o", m.program, "witnessmark/agent")
+	if out, err := build.CombinedOutput(); err != nil {
+		t.Fatalf("build the agent: %v\n%s", err, out)
+	}
+	if _, err := labtest.SixteenCores(filepath.Join(m.dir, "tree")); err != nil {
+		t.Fatal(err)
+	}
+	text := fmt.Sprintf("collector = %q\nrig = %q\nbeat.every = '1s'\n[[folder]]\npath = 'logs'\npattern = '*.csv'\nworkload = 'orrery'\nquiet = '1s'\n", address, minded)
+	if err := os.WriteFile(filepath.Join(m.dir, "agent.toml"), []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Mkdir(filepath.Join(m.dir, "logs"), 0o755); err != nil {
+		t.Fatal(err)
+	}
+	return m
+}
+
+func (m *minder) start() *labtest.Child {
+	m.lives++
+	at := func(name string) string { return filepath.Join(m.dir, name) }
+	c := labtest.Start(m.t, exec.Command(m.program, "serve", "--config", at("agent.toml"), "--state", at("state"), "--root", at("tree")))
+	if _, ok := c.Line(); !ok {
+		m.t.Error("the agent did not start: ", c.Wait())
+	}
+	return c
+}
+
+// drop has a log land in the folder, now whole, now bit by bit.
+func (m *minder) drop() {
+	text := fmt.Sprintf("frame_ms\n%d.5\n%d.25\n", 1000+len(m.landed), 20+m.rand.IntN(50))
+	name := filepath.Join(m.dir, "logs", fmt.Sprintf("orrery-%d.csv", len(m.landed)))
+	f, err := os.Create(name)
+	if err != nil {
+		m.t.Error(err)
+		return
+	}
+	f.WriteString(text[:15])
+	if m.rand.IntN(2) == 0 {
+		time.Sleep(20 * time.Millisecond)
+	}
+	f.WriteString(text[15:])
+	if err := f.Close(); err != nil {
+		m.t.Error(err)
+	}
+	m.landed[text] = true
+}
+
+// until has logs land, and kills the agent at random, until ctx ends.
+func (m *minder) until(ctx context.Context, length time.Duration) {
+	began := time.Now()
+	for ctx.Err() == nil {
+		c := m.start()
+		life := time.After(2*time.Second + time.Duration(m.rand.Int64N(int64(length/6))))
+		for alive := true; alive; {
+			select {
+			case <-life:
+				alive = false
+			case <-ctx.Done():
+				alive = false
+			case <-time.After(100 * time.Millisecond):
+				i := min(2, int(3*time.Since(began)/length))
+				m.thirds[i] = append(m.thirds[i], anonymous(c.Pid()))
+				if m.rand.IntN(4) == 0 {
+					m.drop()
+				}
+			}
+		}
+		c.Kill()
+	}
+}
+
+// settle lets the agent catch up, and holds what the collector has of it against
+// what landed.
+func (m *minder) settle(ctx context.Context, proxy *labtest.Proxy) {
+	c := m.start()
+	defer c.Kill()
+	conn, err := collect.Dial(proxy.Address())
+	if err != nil {
+		m.t.Fatal(err)
+	}
+	defer conn.Close()
+	book := answer.NewClient(conn)
+	logs := map[string]string{} // by run
+	for ctx.Err() == nil && len(logs) < len(m.landed) {
+		time.Sleep(200 * time.Millisecond)
+		var ids []string
+		err := book.Runs(ctx, answer.Query{}, func(s answer.Summary) error {
+			if s.Rig == minded {
+				ids = append(ids, s.ID)
+			}
+			return nil
+		})
+		for _, id := range ids {
+			if _, ok := logs[id]; ok || err != nil {
+				continue
+			}
+			var b []byte
+			if b, err = book.Attachment(ctx, id, ""); err == nil { // the proxy cuts this one, too
+				logs[id] = string(b)
+			}
+		}
+	}
+	got := map[string]int{}
+	for _, text := range logs {
+		got[text]++
+	}
+	for text := range m.landed {
+		if got[text] != 1 {
+			m.t.Errorf("log %q is there %d times", text, got[text])
+		}
+	}
+	if len(got) != len(m.landed) {
+		m.t.Errorf("%d logs are there, %d landed", len(got), len(m.landed))
+	}
+}
