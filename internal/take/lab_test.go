@@ -89,7 +89,10 @@ func (l *lab) start() {
 	t, err := New(Options{
 		Dir: filepath.Join(l.state, "take"), Clock: l.machine, Timeline: l.timeline, Signals: l.ring, States: l.states,
 		Folders: []Folder{{l.logs, []Logs{{Match: "*.csv", Workload: &setup.Workload{Name: "orrery", Version: "3"}, Quiet: time.Second}}}},
-		Look:    l.look, Rig: rigOf("heron", l.spool),
+		Offset: func(wall time.Time, at watch.Instant) *rig.ClockOffset {
+			return &rig.ClockOffset{Ahead: time.Minute, Measured: wall}
+		},
+		Look: l.look, Rig: rigOf("heron", l.spool),
 	})
 	if err != nil {
 		l.t.Fatal(err)
@@ -108,8 +111,9 @@ func (l *lab) run(d time.Duration) {
 		if _, err := l.timeline.Note(l.Read()); err != nil {
 			l.t.Fatal(err)
 		}
+		load := probe.Drained{Signal: rig.Signal{Key: "load.other", Unit: rig.Percent, Source: "/proc", Offsets: []time.Duration{l.since}, Values: []int64{99}}}
 		at := probe.Drained{Signal: rig.Signal{Key: "cpu[0].clock", Unit: rig.MHz, Source: "/sys/clock", Offsets: []time.Duration{l.since}, Values: []int64{int64(l.since / time.Second)}}}
-		if err := l.ring.Append(watch.Piece{From: l.Read(), To: l.Read(), Signals: []probe.Drained{at}, Cost: probe.Cost{CPU: l.since / 1000, PeakRSS: 1 << 20}}); err != nil {
+		if err := l.ring.Append(watch.Piece{From: l.Read(), To: l.Read(), Signals: []probe.Drained{at, load}, Cost: probe.Cost{CPU: l.since / 1000, PeakRSS: 1 << 20}}); err != nil {
 			l.t.Fatal(err)
 		}
 		if l.since >= end {

@@ -61,6 +61,10 @@ type Options struct {
 	Rig      *capture.Rig                       // whose runs these are; Tree and Window are not looked at
 	Log      *slog.Logger                       // nil for silence
 
+	// Offset says how far the wall clock, when it showed wall at an instant, was
+	// ahead of the collector's; nil when that is not known. It may be nil itself.
+	Offset func(wall time.Time, at watch.Instant) *rig.ClockOffset
+
 	// Taken is told of each run that was made, once it is in the spool. It is
 	// called by Run, may be nil, and must not block.
 	Taken func(*record.Run)
@@ -441,6 +445,7 @@ func (t *Taker) record(rule *Logs, x *taking, data []byte) (*record.Run, [][]byt
 		ID: x.ID, Rig: t.o.Rig.Name, Started: x.Span.From.Wall, Elapsed: lengthOf(x.Span), Span: &x.Span,
 		Exit: record.Exit{Outcome: record.Taken}, Played: t.o.Rig.Played, AgentVersion: t.o.Rig.Version,
 	}
+	run.Clock = t.clock(x.Span, from, to)
 	remarks := slices.Clone(x.Remarks)
 	cut, err := t.signals(from, to)
 	if err != nil {
@@ -462,9 +467,38 @@ func (t *Taker) record(rule *Logs, x *taking, data []byte) (*record.Run, [][]byt
 	return run, parts, nil
 }
 
-// signals cuts the span's out of the ring. Of a span that is not on the boot
-// clock it gives all of them, unread.
+// clock says how the clocks stood at a span; nil of one that is not on the boot
+// clock.
+func (t *Taker) clock(s record.Span, from, to watch.Instant) *record.Clock {
+	if from.Boot == "" {
+		return nil
+	}
+	c := &record.Clock{BootClock: rig.BootClock{Boot: from.Boot, SinceBoot: from.At}}
+	if t.o.Offset != nil {
+		c.Offset = t.o.Offset(s.From.Wall, from)
+	}
+	if c.Offset == nil {
+		c.Unread = rig.Unread{Reason: rig.Absent, Detail: "no beat told this agent the collector's time in that boot of the machine"}
+	}
+	c.Events = capture.ClockEvents(t.o.Timeline.Events(from, to), from.At)
+	return c
+}
+
+// signals cuts the span's out of the ring. Whose the load was is not known: the
+// workload was not the agent's to follow.
 func (t *Taker) signals(from, to watch.Instant) (watch.Cut, error) {
+	cut, err := t.cut(from, to)
+	for i, s := range cut.Signals {
+		if s.Key == "load.other" || s.Key == "load.workload" {
+			cut.Signals[i] = rig.Signal{Key: s.Key, Unit: s.Unit, Exponent: s.Exponent, Source: s.Source,
+				Unread: rig.Unread{Reason: rig.Unknown, Detail: "the agent did not start the workload, and cannot tell its load from that of others"}}
+		}
+	}
+	return cut, err
+}
+
+// cut gives, of a span that is not on the boot clock, all signals unread.
+func (t *Taker) cut(from, to watch.Instant) (watch.Cut, error) {
 	if from.Boot != "" && to.Boot != "" {
 		return t.o.Signals.Cut(from, to)
 	}

@@ -12,6 +12,8 @@ import (
 
 	"witnessmark/internal/deliver"
 	"witnessmark/internal/record"
+	"witnessmark/internal/rig"
+	"witnessmark/internal/watch"
 )
 
 // beats sends signs of life, with what moved.
@@ -24,6 +26,8 @@ type beats struct {
 	mu    sync.Mutex
 	last  deliver.BeatReply // of the last one that was answered
 	since time.Time         // when it was
+	at    watch.Reading     // likewise
+	ahead *rig.ClockOffset  // of the wall clock then; nil when it is not known
 }
 
 const (
@@ -96,9 +100,11 @@ func (b *beats) send(ctx context.Context, beat deliver.Beat) (deliver.BeatReply,
 		}
 		return reply, err
 	}
-	b.pulse.Heard(beat, reply, b.vigil.o.Clock.Read().SinceBoot)
+	now := b.vigil.o.Clock.Read()
+	b.pulse.Heard(beat, reply, now.SinceBoot)
 	b.mu.Lock()
 	defer b.mu.Unlock()
+	b.at, b.ahead = now, b.pulse.Offsets.At(now.Wall, now.SinceBoot)
 	if reply.Judgement.Standing == "" {
 		reply.Judgement = b.last.Judgement
 	}
@@ -114,4 +120,19 @@ func (b *beats) answered() (deliver.BeatReply, time.Time, bool) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	return b.last, b.since, !b.since.IsZero()
+}
+
+// offset gives how far the wall clock was ahead of the collector's when it showed
+// wall at an instant; nil when nothing is known of that boot of the machine.
+func (b *beats) offset(wall time.Time, at watch.Instant) *rig.ClockOffset {
+	if b == nil {
+		return nil
+	}
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.ahead == nil || b.at.Boot != at.Boot {
+		return nil
+	}
+	set := wall.Add(-at.At).Sub(b.at.Wall.Add(-b.at.SinceBoot)) // by as much it was ahead of what it is now
+	return &rig.ClockOffset{Ahead: b.ahead.Ahead + set, Uncertainty: b.ahead.Uncertainty, Measured: b.ahead.Measured.Add(set)}
 }

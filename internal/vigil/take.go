@@ -11,6 +11,7 @@ import (
 	"witnessmark/internal/record"
 	"witnessmark/internal/rig"
 	"witnessmark/internal/take"
+	"witnessmark/internal/watch"
 )
 
 // takeAgain is how long the agent waits before it tries again to take logs when it
@@ -22,6 +23,15 @@ func (v *Vigil) take(ctx context.Context, p *Plan, destination string) {
 	for {
 		t, err := take.New(take.Options{
 			Dir: v.path("take"), Folders: foldersOf(p), Clock: v.o.Clock, Timeline: v.timeline, Signals: v.pump, States: v.states, Log: v.o.Log,
+			Offset: func(wall time.Time, at watch.Instant) *rig.ClockOffset {
+				if p.Collector == "" {
+					return &rig.ClockOffset{Measured: wall} // it is kept by this very clock
+				}
+				v.mu.Lock()
+				beats := v.beats
+				v.mu.Unlock()
+				return beats.offset(wall, at)
+			},
 			Look: func(ctx context.Context) rig.Snapshot { return probe.Snapshot(ctx, v.o.Tree, probe.Options{}) },
 			Rig: &capture.Rig{
 				Name: v.o.Rig, Tree: v.o.Tree, Key: v.o.Key, Spool: v.spool, Destination: destination,
