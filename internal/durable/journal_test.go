@@ -27,7 +27,9 @@ func TestJournalAfterACut(t *testing.T) {
 		}
 		want := rapid.SliceOf(rapid.SliceOf(rapid.ByteRange(' ', 'z'))).Draw(t, "lines")
 		if rapid.Bool().Draw(t, "at once") {
-			err = j.Append(want...)
+			if err := j.Append(want...); err != nil {
+				t.Fatal(err)
+			}
 		} else {
 			for _, l := range want {
 				if err := j.Append(l); err != nil {
