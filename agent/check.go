@@ -47,7 +47,7 @@ that keeps the mark could not be asked.`,
 				return err
 			}
 			defer tree.Close()
-			name, err := rigName(name, set, tree)
+			name, err := s.rigName(s.destination(), name, set, tree)
 			if err != nil && !errors.Is(err, errNameless) {
 				return err // a rig without a name can be held against its setup all the same
 			}
@@ -170,14 +170,17 @@ func reason(err error) error {
 }
 
 // rigName settles what the rig is called.
-func rigName(flag string, set *setup.Setup, tree *probe.Tree) (string, error) {
+func (s *session) rigName(destination, flag string, set *setup.Setup, tree *probe.Tree) (string, error) {
+	id, member := s.enrolled(destination)
 	switch {
 	case set != nil && set.Rig != "" && flag != "" && flag != set.Rig:
 		return "", screen.Misuse("leave --rig out, or use the setup of that rig", "--rig %s: the setup %s is for rig %s", flag, set.File, set.Rig)
 	case flag != "":
-		return flag, nil
+		return flag, s.ownName(destination, flag)
 	case set != nil && set.Rig != "":
-		return set.Rig, nil
+		return set.Rig, s.ownName(destination, set.Rig)
+	case member:
+		return id.Name, nil
 	}
 	if tree.Live() {
 		if h, err := os.Hostname(); err == nil && h != "" {

@@ -18,6 +18,7 @@ import (
 	"witnessmark/internal/collect"
 	"witnessmark/internal/labtest"
 	"witnessmark/internal/record"
+	"witnessmark/internal/trust"
 )
 
 // bench is a rig with a state folder of its own and a collector beside it.
@@ -33,28 +34,17 @@ func newBench(t *testing.T) *bench {
 	t.Helper()
 	b := &bench{t: t, dir: t.TempDir()}
 	b.state = filepath.Join(b.dir, "state")
-	ctx, stop := context.WithCancel(context.Background())
-	ready, ended := make(chan string, 1), make(chan error, 1)
-	go func() {
-		ended <- collect.Serve(ctx, filepath.Join(b.dir, "kept"), "127.0.0.1:0", labtest.Quiet(), func(a string) { ready <- a })
-	}()
-	select {
-	case b.address = <-ready:
-	case err := <-ended:
-		t.Fatal(err)
-	}
-	conn, err := collect.Dial(b.address)
+	b.address, _ = labtest.Serve(t, filepath.Join(b.dir, "kept"))
+	owner := labtest.DialOwner(t, b.address, filepath.Join(b.dir, "kept"))
+	b.book = answer.NewClient(owner)
+	name, err := os.Hostname()
 	if err != nil {
 		t.Fatal(err)
 	}
-	b.book = answer.NewClient(conn)
-	t.Cleanup(func() {
-		conn.Close()
-		stop()
-		if err := <-ended; err != nil {
-			t.Error(err)
-		}
-	})
+	tok := labtest.Token(t, owner, trust.Member{Role: trust.Rig, Name: name}, time.Hour)
+	if _, err := collect.Join(t.Context(), b.address, b.state, tok); err != nil {
+		t.Fatal(err)
+	}
 	return b
 }
 

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"crypto/ed25519"
+	"errors"
 	"io"
 	"log/slog"
 	"os"
@@ -52,7 +53,7 @@ not the one that was seen before, 130 when interrupted.`,
 	s.spoolLimit = 2 << 30
 	f.Var(&s.spoolLimit, "spool-limit", "let the runs that wait take `SIZE`; beyond it the oldest signals are thinned, and when that is not enough no run begins")
 	cmd.AddCommand(factsCommand(s), checkCommand(s), runCommand(s), spoolCommand(s), trailCommand(s),
-		serveCommand(s), nowCommand(s), settleCommand(s), spanCommand(s))
+		serveCommand(s), nowCommand(s), settleCommand(s), spanCommand(s), enrollCommand(s))
 	screen.StrictUsage(cmd)
 	return cmd
 }
@@ -92,24 +93,54 @@ func (s *session) destination() string {
 // before an afternoon is spent on measuring.
 func (s *session) checkDestination() error {
 	if d := s.destination(); d != spool.Embedded {
-		return checkAddress(d)
+		return s.checkAddress(d)
 	}
 	return nil
 }
 
-func checkAddress(collector string) error {
-	conn, err := collect.Dial(collector)
+func (s *session) checkAddress(collector string) error {
+	dir, err := s.path("")
 	if err != nil {
+		return err
+	}
+	who, err := collect.Who(dir)
+	if err != nil {
+		return err
+	}
+	conn, err := collect.Dial(collector, who)
+	switch {
+	case errors.Is(err, collect.ErrStranger):
+		return screen.Misuse(toJoin(collector), "%v", err)
+	case err != nil:
 		return screen.Misuse(fault.HintOf(err), "%v", err)
 	}
 	return conn.Close()
 }
 
+// toJoin is what to do where this rig is nobody.
+func toJoin(collector string) string {
+	return "have its keeper make a token with collector token --rig NAME, then: agent enroll --collector " + collector + " --token TOKEN"
+}
+
 // connect reaches a destination. The embedded archive stays open, and closed to
 // other processes, until the connection is closed.
 func (s *session) connect(ctx context.Context, destination string) (*collect.Connection, error) {
+	return s.connectAs(ctx, destination, func(dir string) string { return dir })
+}
+
+// connectAs reaches a destination as the member in what is chosen of the state
+// folder.
+func (s *session) connectAs(ctx context.Context, destination string, choose func(state string) string) (*collect.Connection, error) {
 	if destination != spool.Embedded {
-		return collect.Dial(destination)
+		dir, err := s.path("")
+		if err != nil {
+			return nil, err
+		}
+		conn, err := collect.DialAs(ctx, destination, choose(dir), func(err error) { screen.Warn(s.stderr, "agent", err.Error()) })
+		if errors.Is(err, collect.ErrStranger) {
+			err = fault.New("connect to collector", destination, collect.ErrStranger).WithHint(toJoin(destination))
+		}
+		return conn, err
 	}
 	dir, err := s.path("archive")
 	if err != nil {

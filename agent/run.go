@@ -180,7 +180,7 @@ func (s *session) captureRig(f runFlags, set *setup.Setup) (*capture.Rig, error)
 	if s.root != "" {
 		rig.Played, rig.Window = "the facts come from a captured tree, not from the machine that ran the workload", 0
 	}
-	if rig.Name, err = rigName(f.rig, set, tree); err == nil {
+	if rig.Name, err = s.rigName(s.destination(), f.rig, set, tree); err == nil {
 		rig.Key, err = s.loadKey()
 	}
 	if err == nil {

@@ -33,6 +33,8 @@ import (
 //	keep NAME PATH          put what is there into $NAME
 //	kept RUN FILE           the collector gives back the run's log as these bytes
 //	serving NAME ARGS...    start collector serve ARGS and put its address into $NAME
+//	enrol NAME DIR RIG      join that collector, whose folder is DIR, as that rig, and
+//	                        as its keeper to ask it
 //	minding NAME ARGS...    start agent serve ARGS, and put what it logs into NAME.log
 //	quit NAME               end either by SIGTERM; it must exit with 0
 //	signal NAME SIGNAL      send either STOP, CONT, HUP or KILL
@@ -70,7 +72,7 @@ func TestScripts(t *testing.T) {
 		Condition: func(c string) (bool, error) { return c == "disk" && mounts, nil },
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
 			"is": cmdIs, "has": cmdHas, "keys": cmdKeys, "keep": cmdKeep, "kept": cmdKept,
-			"serving": cmdServing, "minding": cmdMinding, "until": cmdUntil, "quit": cmdQuit, "signal": cmdSignal, "codes": cmdCodes, "disk": cmdDisk, "grow": cmdGrow,
+			"serving": cmdServing, "enrol": cmdEnrol, "minding": cmdMinding, "until": cmdUntil, "quit": cmdQuit, "signal": cmdSignal, "codes": cmdCodes, "disk": cmdDisk, "grow": cmdGrow,
 		},
 	})
 }
@@ -289,6 +291,21 @@ func cmdUntil(ts *testscript.TestScript, neg bool, args []string) {
 	for end := time.Now().Add(time.Minute); !met(); time.Sleep(50 * time.Millisecond) {
 		if time.Now().After(end) {
 			ts.Fatalf("%s was never %s", args[0], args[1])
+		}
+	}
+}
+
+func cmdEnrol(ts *testscript.TestScript, neg bool, args []string) {
+	if len(args) != 3 || neg {
+		ts.Fatalf("usage: enrol NAME DIR RIG")
+	}
+	address := ts.Getenv(args[0])
+	for _, c := range [][]string{{"--rig", args[2], "agent", "enroll"}, {"--keeper", "wren", "collector", "login"}} {
+		token, err := command(ts, "collector", "token", c[0], c[1], "--data", args[1]).Output()
+		ts.Check(err)
+		out, err := command(ts, c[2], c[3], "--collector", address, "--token", strings.TrimSpace(string(token))).CombinedOutput()
+		if err != nil {
+			ts.Fatalf("%s %s: %v: %s", c[2], c[3], err, out)
 		}
 	}
 }

@@ -16,7 +16,11 @@ import (
 
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/spf13/cobra"
+	"google.golang.org/grpc"
 
+	"witnessmark/internal/collect"
+	"witnessmark/internal/dispatch"
+	"witnessmark/internal/enrol"
 	"witnessmark/internal/local"
 	"witnessmark/internal/probe"
 	"witnessmark/internal/service"
@@ -125,6 +129,7 @@ func (s *session) serve(ctx context.Context, config string) error {
 			return err
 		})
 		all.Go(func() { slim(ctx) })
+		all.Go(func() { s.stayMember(ctx, o) })
 		v.Run(ctx)
 		return nil
 	})
@@ -145,6 +150,37 @@ func (s *session) open(ctx context.Context, all *sync.WaitGroup, v *vigil.Vigil,
 	})
 }
 
+// lasting reaches a destination for as long as the agent runs, which may be
+// enrolled meanwhile.
+func (s *session) lasting(ctx context.Context, destination string) (*dispatch.Way, error) {
+	if destination == spool.Embedded {
+		return s.way(ctx, destination)
+	}
+	dir, err := s.path("")
+	if err != nil {
+		return nil, err
+	}
+	c, err := collect.DialLasting(destination, dir)
+	if err != nil {
+		return nil, err
+	}
+	return &dispatch.Way{ClientConnInterface: c, Where: c.Where, Close: c.Close}, nil
+}
+
+// stayMember renews the rig's certificates for as long as the agent runs.
+func (s *session) stayMember(ctx context.Context, o vigil.Options) {
+	enrol.Keep(ctx, enrol.Keeping{
+		Dir: collect.Certificates(o.State), Key: o.Key, Now: time.Now, Log: o.Log,
+		Connect: func(address string) (grpc.ClientConnInterface, func(), error) {
+			conn, err := s.connect(ctx, address)
+			if err != nil {
+				return nil, nil, err
+			}
+			return conn, func() { conn.Close() }, nil
+		},
+	})
+}
+
 // readPlan reads the agent file, over which flags win, and which wins over the
 // environment.
 func (s *session) readPlan(config string) (*vigil.Plan, error) {
@@ -156,7 +192,7 @@ func (s *session) readPlan(config string) (*vigil.Plan, error) {
 	if plan.Collector = cmp.Or(s.collector, plan.Collector, os.Getenv("WITNESSMARK_COLLECTOR")); plan.Collector == "" {
 		return plan, nil
 	}
-	return plan, checkAddress(plan.Collector)
+	return plan, collect.CheckAddress(plan.Collector) // it may be enrolled while the agent runs
 }
 
 func (s *session) vigilOptions(plan *vigil.Plan) (o vigil.Options, closeTree func(), err error) {
@@ -170,7 +206,7 @@ func (s *session) vigilOptions(plan *vigil.Plan) (o vigil.Options, closeTree fun
 			closeTree()
 		}
 	}()
-	o = vigil.Options{Plan: plan, Version: version, Tree: tree, Now: time.Now, Random: rand.Reader, Connect: s.way}
+	o = vigil.Options{Plan: plan, Version: version, Tree: tree, Now: time.Now, Random: rand.Reader, Connect: s.lasting}
 	clocks := tree
 	if s.root != "" {
 		o.Played = "the facts come from a captured tree, not from the machine that the agent runs on"
@@ -182,7 +218,7 @@ func (s *session) vigilOptions(plan *vigil.Plan) (o vigil.Options, closeTree fun
 	if o.Clock, err = watch.LiveClock(clocks); err != nil {
 		return o, nil, err
 	}
-	if o.Rig, err = rigName(plan.Rig, plan.Setup, tree); err != nil {
+	if o.Rig, err = s.rigName(cmp.Or(plan.Collector, spool.Embedded), plan.Rig, plan.Setup, tree); err != nil {
 		return o, nil, err
 	}
 	if o.State, err = s.path(""); err != nil {

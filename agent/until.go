@@ -125,7 +125,7 @@ func (s *session) fetchBase(ctx context.Context, st *study, workload, version st
 	if err != nil {
 		return screen.Misuse(fault.HintOf(err), "%v", err)
 	}
-	conn, err := s.connect(ctx, s.destination())
+	conn, err := s.connectAs(ctx, s.destination(), s.asAnalyst)
 	if err != nil {
 		return err
 	}

@@ -18,19 +18,17 @@ import (
 
 // loaded is a served collector that rigs deliver to as fast as it takes them.
 type loaded struct {
-	address string
-	mu      sync.Mutex
-	acked   []string // ids of acknowledged runs
+	address, dir string
+	mu           sync.Mutex
+	acked        []string // ids of acknowledged runs
 }
 
 func load(t *testing.T) *loaded {
 	ctx, stop := context.WithCancel(context.Background())
-	l := &loaded{}
-	listening, ended := make(chan string, 1), make(chan error, 1)
-	go func() {
-		ended <- collect.Serve(ctx, filepath.Join(t.TempDir(), "archive"), "127.0.0.1:0", labtest.Quiet(), func(a string) { listening <- a })
-	}()
-	l.address = <-listening
+	l := &loaded{dir: filepath.Join(t.TempDir(), "archive")}
+	t.Setenv("WITNESSMARK_STATE", filepath.Dir(l.dir)) // whose owner asks
+	var end func()
+	l.address, end = labtest.Serve(t, l.dir)
 	var wg sync.WaitGroup
 	r := labtest.Rand(t)
 	for i := range 4 {
@@ -40,15 +38,13 @@ func load(t *testing.T) *loaded {
 	t.Cleanup(func() {
 		stop()
 		wg.Wait()
-		if err := <-ended; err != nil {
-			t.Error(err)
-		}
+		end()
 	})
 	return l
 }
 
 func (l *loaded) deliver(t *testing.T, ctx context.Context, g *labtest.Rig) {
-	conn, err := collect.Dial(l.address)
+	conn, err := collect.Dial(l.address, collect.Owner(l.dir))
 	if err != nil {
 		t.Error(err)
 		return

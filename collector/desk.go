@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -27,6 +28,7 @@ type desk struct {
 	now            func() time.Time
 	collector      string // --collector
 	state          string // --state
+	data           string // --data
 	json           bool   // --json
 }
 
@@ -34,14 +36,27 @@ func (d *desk) jsonFlag(cmd *cobra.Command) {
 	cmd.Flags().BoolVar(&d.json, "json", false, "print JSON")
 }
 
+func (d *desk) dataFlag(cmd *cobra.Command) {
+	cmd.Flags().StringVar(&d.data, "data", "", "the folder `DIR` of a collector on this machine (default: archive in the state folder)")
+}
+
 // folder is the archive's folder.
 func (d *desk) folder() (string, error) {
-	named := d.state
-	if named == "" {
-		named = os.Getenv("WITNESSMARK_STATE")
+	if d.data != "" {
+		return d.data, nil
 	}
-	dir, err := collect.StateFolder(named)
+	dir, err := d.stateFolder()
 	return filepath.Join(dir, "archive"), err
+}
+
+func (d *desk) stateFolder() (string, error) {
+	return collect.StateFolder(cmp.Or(d.state, os.Getenv("WITNESSMARK_STATE")))
+}
+
+// member is the folder of who asks.
+func (d *desk) member() (string, error) {
+	dir, err := d.stateFolder()
+	return collect.Desk(dir), err
 }
 
 // ask calls f with the book to ask and where it is.
@@ -60,15 +75,15 @@ func (d *desk) ask(ctx context.Context, f func(b answer.Book, where string) erro
 
 // address is the collector that was named, "" for none.
 func (d *desk) address() string {
-	if d.collector != "" {
-		return d.collector
+	if d.collector == "" && d.data != "" {
+		return ""
 	}
-	return os.Getenv("WITNESSMARK_COLLECTOR")
+	return cmp.Or(d.collector, os.Getenv("WITNESSMARK_COLLECTOR"))
 }
 
 func (d *desk) connect(ctx context.Context) (*collect.Connection, error) {
 	if address := d.address(); address != "" {
-		return collect.Dial(address)
+		return d.dial(ctx, address)
 	}
 	dir, err := d.folder()
 	if err != nil {
@@ -79,6 +94,24 @@ func (d *desk) connect(ctx context.Context) (*collect.Connection, error) {
 		return nil, noArchive(dir)
 	}
 	return collect.Embedded(ctx, dir, slog.New(slog.DiscardHandler))
+}
+
+// dial connects to a collector as who is logged in here, or else, when it is the
+// one of the archive here, as its owner.
+func (d *desk) dial(ctx context.Context, address string) (*collect.Connection, error) {
+	dir, err := d.member()
+	if err != nil {
+		return nil, err
+	}
+	conn, err := collect.DialAs(ctx, address, dir, func(err error) { screen.Warn(d.stderr, "collector", err.Error()) })
+	if !errors.Is(err, collect.ErrStranger) {
+		return conn, err
+	}
+	if here, err := d.folder(); err == nil && collect.ServedAt(here) == address {
+		return collect.Dial(address, collect.Owner(here))
+	}
+	return nil, fault.New("connect to collector", address, collect.ErrStranger).
+		WithHint("have a keeper make a token with collector token --analyst NAME, then: collector login --collector " + address + " --token TOKEN")
 }
 
 // nothing says on stderr that a listing is empty.

@@ -49,6 +49,7 @@ func (s *overheard) await(t *testing.T, want string) {
 func TestFlagsFollow(t *testing.T) {
 	t.Setenv("WITNESSMARK_COLLECTOR", "")
 	dir := filepath.Join(t.TempDir(), "archive")
+	t.Setenv("WITNESSMARK_STATE", filepath.Dir(dir)) // whose owner asks
 	port, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
@@ -72,7 +73,7 @@ func TestFlagsFollow(t *testing.T) {
 		}
 	}
 	stop := serve()
-	conn, err := collect.Dial(address)
+	conn, err := collect.Dial(address, collect.Owner(dir))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -2,6 +2,10 @@
 // analyst's questions about them.
 //
 //	collector serve                        take deliveries and answer questions
+//	collector token --rig heron            let a rig join; --analyst, --keeper a person
+//	collector login --token TOKEN          join, as an analyst or a keeper
+//	collector members                      who is a member
+//	collector revoke heron --why TEXT      end a membership
 //	collector rigs                         the rigs, their last runs and marks
 //	collector runs --rig heron --since 7d  runs, newest first
 //	collector show k7q2m9xd                one run: configuration, flags, statistics
@@ -85,6 +89,10 @@ backup, restore), 130 when interrupted.`,
 	f.StringVar(&d.state, "state", "", "state folder `DIR` (or set WITNESSMARK_STATE)")
 	cmd.AddCommand(
 		serveCommand(d),
+		tokenCommand(d),
+		loginCommand(d),
+		membersCommand(d),
+		revokeCommand(d),
 		rigsCommand(d),
 		runsCommand(d),
 		showCommand(d),

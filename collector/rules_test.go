@@ -74,7 +74,7 @@ func TestReload(t *testing.T) {
 	if _, err := os.Stat(filepath.Join(filepath.Dir(file), "kept", collect.ArchiveFile)); err != nil {
 		t.Error(err)
 	}
-	conn, err := collect.Dial(d.address)
+	conn, err := collect.Dial(d.address, collect.Owner(filepath.Join(filepath.Dir(file), "kept")))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -25,6 +25,8 @@ func TestMain(m *testing.M) {
 //
 //	fill DIR              deliver the workshop's runs to the archive in a state folder
 //	serving NAME ARGS...  start collector serve ARGS, put its address into $NAME
+//	login NAME ROLE WHO STATE
+//	                      join that collector as WHO, who keeps it in a state folder
 //	stop NAME             end it by SIGTERM; it must exit with 0
 //	later DIR             deliver one more run of heron, its firmware updated
 //	writelog N FILE       write the timing log of the workshop's run N
@@ -43,7 +45,7 @@ func TestScripts(t *testing.T) {
 			return nil
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
-			"fill": cmdFill, "later": cmdLater, "writelog": cmdWriteLog, "serving": cmdServing, "stop": cmdStop, "wrong": cmdWrong, "exits": cmdExits, "damage": cmdDamage, "for-each-command": cmdHelp, "study": cmdStudy,
+			"fill": cmdFill, "later": cmdLater, "writelog": cmdWriteLog, "serving": cmdServing, "login": cmdLogin, "stop": cmdStop, "wrong": cmdWrong, "exits": cmdExits, "damage": cmdDamage, "for-each-command": cmdHelp, "study": cmdStudy,
 		},
 	})
 }
@@ -129,6 +131,15 @@ func cmdServing(ts *testscript.TestScript, neg bool, args []string) {
 	}
 	ts.Setenv(args[0], strings.TrimSpace(string(line[:n])))
 	running[ts.Getenv("WORK")+args[0]] = cmd
+}
+
+func cmdLogin(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 4 {
+		ts.Fatalf("usage: login NAME ROLE WHO STATE")
+	}
+	ts.Check(ts.Exec("collector", "token", "--"+args[1], args[2]))
+	token := strings.TrimSpace(ts.ReadFile("stdout"))
+	ts.Check(ts.Exec("collector", "login", "--state", args[3], "--collector", ts.Getenv(args[0]), "--token", token))
 }
 
 var running = map[string]*exec.Cmd{}

@@ -189,7 +189,7 @@ func TestStopWithStuckCalls(t *testing.T) {
 	ctx, cancel := context.WithTimeout(t.Context(), 5*time.Minute)
 	defer cancel()
 
-	acked := &loaded{address: d.address}
+	acked := &loaded{address: d.address, dir: dir}
 	delivering, enough := context.WithCancel(ctx)
 	defer enough()
 	var rigs sync.WaitGroup
@@ -206,7 +206,7 @@ func TestStopWithStuckCalls(t *testing.T) {
 	calls := stuck(ctx)
 	under, ends := make(chan bool, len(calls)), make(chan end, len(calls))
 	for what, call := range calls {
-		conn, err := collect.Dial(d.address)
+		conn, err := collect.Dial(d.address, collect.Owner(dir))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -254,7 +254,7 @@ func TestStopWithStuckCalls(t *testing.T) {
 
 // until delivers until ctx ends or the collector does.
 func (l *loaded) until(t *testing.T, ctx context.Context, g *labtest.Rig) {
-	conn, err := collect.Dial(l.address)
+	conn, err := collect.Dial(l.address, collect.Owner(l.dir))
 	if err != nil {
 		t.Error(err)
 		return

@@ -20,6 +20,8 @@ var (
 	// ErrState is returned when a run is to be retracted that is, or to be
 	// reinstated that is not.
 	ErrState = errors.New("nothing to do")
+	// ErrDenied is returned by a Client whose collector does not let it ask.
+	ErrDenied = errors.New("not allowed")
 	// ErrUnreachable is returned by a Client whose collector does not answer.
 	ErrUnreachable = errors.New("the collector does not answer")
 )

@@ -9,6 +9,7 @@ import (
 	"google.golang.org/grpc/status"
 
 	"witnessmark/internal/fault"
+	"witnessmark/internal/trust"
 )
 
 // statusOf carries a Book's error, its hint on a line of its own, to the other end.
@@ -16,8 +17,8 @@ func statusOf(err error) error {
 	if err == nil {
 		return nil
 	}
-	if _, ok := status.FromError(err); ok {
-		return err
+	if _, ok := status.FromError(err); ok || trust.ReasonOf(err) != "" {
+		return err // the server knows how to answer a refusal
 	}
 	code := codes.Internal
 	switch {
@@ -57,6 +58,11 @@ func (c Client) explain(err error) error {
 	case codes.Unavailable:
 		return fault.New("ask collector", c.where, remote{transport(msg), "", ErrUnreachable}).
 			WithHint("is the collector running, and is the address right?")
+	case codes.PermissionDenied:
+		return fault.New("ask collector", c.where, remote{msg, "", ErrDenied}).WithHint("ask a keeper of that collector")
+	case codes.Unauthenticated:
+		return fault.New("ask collector", c.where, remote{msg, "", ErrDenied}).
+			WithHint("enrol with a token that a keeper makes: collector login, or on a rig agent enroll")
 	case codes.Unimplemented:
 		return fault.New("ask collector", c.where, remote{"it does not know this question", "", nil}).
 			WithHint("use programs of one version on both ends, and a collector's address")
@@ -70,6 +76,7 @@ func transport(msg string) string {
 		msg = strings.TrimSuffix(inner, `"`)
 	}
 	msg = strings.TrimPrefix(msg, "transport: ")
+	msg = strings.TrimPrefix(msg, "authentication handshake failed: ")
 	if _, dial, ok := strings.Cut(msg, "Error while dialing: dial "); ok {
 		if _, why, ok := strings.Cut(dial, ": "); ok {
 			return why

@@ -19,6 +19,7 @@ import (
 	"witnessmark/internal/rig"
 	"witnessmark/internal/series"
 	"witnessmark/internal/trail"
+	"witnessmark/internal/trust"
 )
 
 // Collector keeps deliveries and answers from what it kept.
@@ -36,6 +37,10 @@ type Collector struct {
 	metrics *Metrics
 	door    *door
 	held    func() int64 // bytes of deliveries under way; set by Server
+	dir     string       // "" without a folder
+	site    string       // the file of the site's authority, if it has one
+	roll    roll
+	guests  guests
 }
 
 var (
@@ -60,24 +65,27 @@ func New(a *archive.Archive, now func() time.Time, log *slog.Logger) *Collector 
 }
 
 // Known implements deliver.Taker.
-func (c *Collector) Known(_ context.Context, sum [sha256.Size]byte) (deliver.Reply, bool, error) {
+func (c *Collector) Known(ctx context.Context, sum [sha256.Size]byte) (deliver.Reply, bool, error) {
 	id, ok, err := c.archive.ByHash(sum)
 	if err != nil || !ok {
 		return deliver.Reply{}, false, err
 	}
-	r, err := c.reply(id)
+	r, err := c.reply(ctx, id)
 	if err == nil {
 		c.metrics.deliveries.WithLabelValues(knownAlready).Inc()
 	}
 	return r, err == nil, err
 }
 
-func (c *Collector) reply(id string) (deliver.Reply, error) {
+func (c *Collector) reply(ctx context.Context, id string) (deliver.Reply, error) {
 	st, err := c.archive.Run(id)
 	if err != nil {
 		return deliver.Reply{}, err
 	}
 	s, err := summaryOf(st.Summary, st.Retractions)
+	if err == nil {
+		err = trust.Owns(ctx, s.Rig, "the record")
+	}
 	return deliver.Reply{Receipt: st.Receipt, Judgement: s.Judgement}, err
 }
 
@@ -85,6 +93,9 @@ func (c *Collector) reply(id string) (deliver.Reply, error) {
 func (c *Collector) Take(ctx context.Context, d deliver.Delivery) (deliver.Reply, error) {
 	if err := c.heads.err(); err != nil {
 		return deliver.Reply{}, deliver.As(deliver.CutBack, err)
+	}
+	if err := trust.Owns(ctx, d.Run.Rig, "the record"); err != nil {
+		return deliver.Reply{}, err
 	}
 	k, s, err := c.keeping(ctx, d)
 	if err != nil {
@@ -102,7 +113,7 @@ func (c *Collector) Take(ctx context.Context, d deliver.Delivery) (deliver.Reply
 		return deliver.Reply{}, err
 	case !kept.Fresh:
 		c.metrics.deliveries.WithLabelValues(knownAlready).Inc()
-		return c.reply(k.ID)
+		return c.reply(ctx, k.ID)
 	}
 	c.metrics.deliveries.WithLabelValues(keptNow).Inc()
 	c.metrics.raised(s.Judgement.Flags)
@@ -302,6 +313,7 @@ func (c *Collector) AcceptMark(ctx context.Context, id, by, why string) (answer.
 	if err != nil {
 		return answer.Mark{}, trail.Receipt{}, err
 	}
+	by = deciding(ctx, by)
 	m, receipt, err := c.archive.AcceptMark(archive.Mark{Rig: d.Summary.Rig, Setup: d.Summary.Setup, RunID: d.Summary.ID, By: by, Why: why}, d.Signed.Bytes)
 	if err != nil {
 		return answer.Mark{}, receipt, err
@@ -313,7 +325,10 @@ func (c *Collector) AcceptMark(ctx context.Context, id, by, why string) (answer.
 }
 
 // Mark implements answer.Book.
-func (c *Collector) Mark(_ context.Context, rigName, label string) (*answer.Mark, rig.Snapshot, error) {
+func (c *Collector) Mark(ctx context.Context, rigName, label string) (*answer.Mark, rig.Snapshot, error) {
+	if err := trust.Owns(ctx, rigName, "the mark"); err != nil {
+		return nil, rig.Snapshot{}, err
+	}
 	m, ok, err := c.archive.Mark(rigName, label)
 	if err != nil || !ok {
 		return nil, rig.Snapshot{}, err

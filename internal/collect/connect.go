@@ -2,6 +2,7 @@ package collect
 
 import (
 	"context"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -14,6 +15,7 @@ import (
 
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/backoff"
+	"google.golang.org/grpc/credentials"
 	"google.golang.org/grpc/credentials/insecure"
 	"google.golang.org/grpc/keepalive"
 	"google.golang.org/grpc/test/bufconn"
@@ -22,6 +24,7 @@ import (
 	"witnessmark/internal/archive"
 	"witnessmark/internal/deliver"
 	"witnessmark/internal/fault"
+	"witnessmark/internal/trust"
 )
 
 // Connection is a way to a collector. Close it when done; an embedded
@@ -35,13 +38,44 @@ type Connection struct {
 // Close ends the connection and, for an embedded collector, lets its archive go.
 func (c *Connection) Close() error { return c.close() }
 
-// Dial connects to a served collector. It does not wait for it to answer.
-func Dial(address string) (*Connection, error) {
-	if err := loopback(address); err != nil {
-		return nil, fault.New("connect to collector", address, err).
-			WithHint("until certificates are there, run the collector on this machine or reach it through a tunnel to loopback")
+// Dial connects to a served collector as one of those identities, which are asked
+// for at every connection. It does not wait for it to answer.
+func Dial(address string, who func() []trust.Identity) (*Connection, error) {
+	if err := CheckAddress(address); err != nil {
+		return nil, err
+	}
+	if len(who()) == 0 {
+		return nil, fault.New("connect to collector", address, ErrStranger)
+	}
+	return dial(address, trust.Client(who, time.Now))
+}
+
+// ErrStranger is returned when somebody has no certificate to show.
+var ErrStranger = errors.New("it only talks to members, and there is no certificate of one here")
+
+// DialToJoin connects to the collector that a token is from, as nobody.
+func DialToJoin(address string, authority trust.Fingerprint) (*Connection, error) {
+	return dial(address, trust.Joining(authority, time.Now))
+}
+
+// CheckAddress refuses what is no address of a collector.
+func CheckAddress(address string) error {
+	host, port, err := net.SplitHostPort(address)
+	if err == nil && (host == "" || port == "") {
+		err = errors.New("it has no host or no port")
+	}
+	if err != nil {
+		return fault.New("connect to collector", address, err).WithHint("name it as HOST:PORT, such as dome.example:7410")
+	}
+	return nil
+}
+
+func dial(address string, tls *tls.Config) (*Connection, error) {
+	if err := CheckAddress(address); err != nil {
+		return nil, err
 	}
 	conn, err := grpc.NewClient(address, append(clientOptions(),
+		grpc.WithTransportCredentials(credentials.NewTLS(tls)),
 		grpc.WithNoProxy(),
 		grpc.WithConnectParams(grpc.ConnectParams{MinConnectTimeout: 5 * time.Second, Backoff: backoff.Config{
 			BaseDelay: 100 * time.Millisecond, Multiplier: 1.6, Jitter: 0.2, MaxDelay: 5 * time.Second,
@@ -55,10 +89,7 @@ func Dial(address string) (*Connection, error) {
 }
 
 func clientOptions() []grpc.DialOption {
-	return []grpc.DialOption{
-		grpc.WithTransportCredentials(insecure.NewCredentials()),
-		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(maxAnswer)),
-	}
+	return []grpc.DialOption{grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(maxAnswer))}
 }
 
 // Embedded opens the archive in dir and serves it in memory to this process.
@@ -70,7 +101,7 @@ func Embedded(ctx context.Context, dir string, log *slog.Logger) (*Connection, e
 			return c, err
 		}
 		if address, ok := served(ctx, dir); ok {
-			return Dial(address)
+			return Dial(address, Owner(dir))
 		}
 		if patience == 0 {
 			return nil, err
@@ -91,15 +122,14 @@ func Served(ctx context.Context, dir string) (*Connection, error) {
 		return nil, fault.New("connect to collector", dir, fmt.Errorf("%w: nobody serves this archive", answer.ErrUnreachable)).
 			WithHint("start one with: collector serve; or name one with --collector HOST:PORT")
 	}
-	return Dial(address)
+	return Dial(address, Owner(dir))
 }
 
 // served gives the address at which the archive in dir is served at present. One
 // that nobody listens at is of a collector that is stopping, or was killed.
 func served(ctx context.Context, dir string) (address string, ok bool) {
-	b, err := os.ReadFile(filepath.Join(dir, addressFile))
-	address = strings.TrimSpace(string(b))
-	if err != nil || loopback(address) != nil {
+	address = ServedAt(dir)
+	if address == "" || len(Owner(dir)()) == 0 {
 		return "", false
 	}
 	c, err := (&net.Dialer{Timeout: 2 * time.Second}).DialContext(ctx, "tcp", address)
@@ -108,6 +138,15 @@ func served(ctx context.Context, dir string) (address string, ok bool) {
 	}
 	c.Close()
 	return address, true
+}
+
+// ServedAt gives the address that a folder is, or was last, served at.
+func ServedAt(dir string) string {
+	b, err := os.ReadFile(filepath.Join(dir, addressFile))
+	if err != nil {
+		return ""
+	}
+	return strings.TrimSpace(string(b))
 }
 
 func inProcess(dir string, log *slog.Logger) (*Connection, error) {
@@ -119,6 +158,7 @@ func inProcess(dir string, log *slog.Logger) (*Connection, error) {
 	srv := c.Server(deliver.DefaultLimits)
 	go srv.Serve(pipe) // ends with Stop
 	conn, err := grpc.NewClient("passthrough:///embedded", append(clientOptions(),
+		grpc.WithTransportCredentials(insecure.NewCredentials()), // which never leaves this process
 		grpc.WithContextDialer(func(ctx context.Context, _ string) (net.Conn, error) { return pipe.DialContext(ctx) }))...)
 	if err != nil {
 		srv.Stop()
@@ -175,6 +215,7 @@ func open(dir string, wait time.Duration, mapSize int, log *slog.Logger) (*Colle
 		return nil, err
 	}
 	c := New(a, time.Now, log)
+	c.dir = dir
 	if a.ReadOnly() {
 		return c, nil
 	}
@@ -190,19 +231,4 @@ func open(dir string, wait time.Duration, mapSize int, log *slog.Logger) (*Colle
 // close writes down the last head and lets the archive go.
 func (c *Collector) close() error {
 	return errors.Join(c.heads.note(c.archive, true), c.flushBeats(), c.archive.Close())
-}
-
-// loopback refuses an address that leaves the machine.
-func loopback(address string) error {
-	host, _, err := net.SplitHostPort(address)
-	if err != nil {
-		return err
-	}
-	if host == "" {
-		return errors.New("without a host it means every network of this machine, and deliveries are not encrypted yet")
-	}
-	if ip := net.ParseIP(host); host != "localhost" && (ip == nil || !ip.IsLoopback()) {
-		return fmt.Errorf("%s is not a loopback address, and deliveries are not encrypted yet", host)
-	}
-	return nil
 }

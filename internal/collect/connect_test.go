@@ -17,6 +17,7 @@ import (
 	"witnessmark/internal/deliver"
 	"witnessmark/internal/fault"
 	"witnessmark/internal/labtest"
+	"witnessmark/internal/trust"
 )
 
 // openOnce opens the archive in a folder and prints whose it is.
@@ -112,26 +113,49 @@ func TestKeysThatAreNone(t *testing.T) {
 	}
 }
 
-func TestLoopbackOnly(t *testing.T) {
-	for address, says := range map[string]string{
-		"192.0.2.7:4000": "192.0.2.7 is not a loopback address", "collector.dome.example:4000": "not a loopback", "0.0.0.0:4000": "not a loopback",
-		"[::]:4000": "not a loopback", ":4000": "every network", "127.0.0.1": "missing port", "": "missing port",
-	} {
-		_, err1 := collect.Dial(address)
-		err2 := collect.Serve(context.Background(), t.TempDir(), address, labtest.Quiet(), func(string) { t.Error("served") })
-		for _, err := range []error{err1, err2} {
-			if err == nil || !strings.Contains(err.Error(), says) || fault.HintOf(err) == "" || strings.Contains(err.Error(), "\n") {
-				t.Errorf("%q: %v", address, err)
-			}
+func TestDialRefuses(t *testing.T) {
+	somebody := func() []trust.Identity { return make([]trust.Identity, 1) }
+	for _, address := range []string{"127.0.0.1", "", ":4000", "127.0.0.1:"} {
+		if _, err := collect.Dial(address, somebody); err == nil || fault.HintOf(err) == "" || strings.Contains(err.Error(), "\n") {
+			t.Errorf("%q: %v", address, err)
 		}
 	}
-	for _, address := range []string{"127.0.0.1:4000", "127.9.9.9:4000", "[::1]:4000", "localhost:4000"} {
-		c, err := collect.Dial(address)
-		if err != nil {
-			t.Errorf("%s: %v", address, err)
-			continue
+	if _, err := collect.Dial("127.0.0.1:4000", func() []trust.Identity { return nil }); !errors.Is(err, collect.ErrStranger) {
+		t.Errorf("as nobody: %v", err)
+	}
+	if err := collect.Serve(context.Background(), t.TempDir(), "127.0.0.1", labtest.Quiet(), func(string) { t.Error("served") }); err == nil {
+		t.Error("served without a port")
+	}
+}
+
+// TestServeEverywhere has a listener on every network be found by its folder.
+func TestServeEverywhere(t *testing.T) {
+	dir := t.TempDir()
+	ctx, stop := context.WithCancel(context.Background())
+	ready, ended := make(chan string, 1), make(chan error, 1)
+	go func() {
+		ended <- collect.Serve(ctx, dir, ":0", labtest.Quiet(), func(address string) { ready <- address })
+	}()
+	<-ready
+	c := embedded(t, dir)
+	if host, _, err := net.SplitHostPort(c.Where); err != nil || !net.ParseIP(host).IsLoopback() {
+		t.Errorf("it is reached at %s", c.Where)
+	}
+	if _, err := answer.NewClient(c).Rigs(ctx); err != nil {
+		t.Error(err)
+	}
+	for _, name := range []string{"authority.pem", "owner.pem", "trail.key"} {
+		if i, err := os.Stat(filepath.Join(dir, name)); err != nil || i.Mode().Perm() != 0o600 {
+			t.Errorf("%s: %v, %v", name, i, err)
 		}
-		c.Close()
+	}
+	c.Close()
+	stop()
+	if err := <-ended; err != nil {
+		t.Error(err)
+	}
+	if _, err := os.Stat(filepath.Join(dir, "owner.pem")); err == nil {
+		t.Error("the owner's identity is still there")
 	}
 }
 
@@ -218,7 +242,7 @@ func TestEmbeddedWaits(t *testing.T) {
 
 	holder = labtest.Start(t, labtest.Role("holder", dir, "1h"))
 	holder.Line()
-	for _, junk := range []string{"", "junk", "192.0.2.7:1\n"} { // half written, foreign
+	for _, junk := range []string{"", "junk", "127.0.0.1:1\n"} { // half written, of nobody
 		os.WriteFile(filepath.Join(dir, "address"), []byte(junk), 0o600)
 		ctx, cancel := context.WithTimeout(context.Background(), 300*time.Millisecond)
 		if _, err := collect.Embedded(ctx, dir, labtest.Quiet()); !errors.Is(err, context.DeadlineExceeded) {
@@ -255,7 +279,7 @@ func TestStop(t *testing.T) {
 	go func() {
 		ended <- collect.Serve(ctx, dir, "127.0.0.1:0", labtest.Quiet(), func(address string) { ready <- address })
 	}()
-	c, err := collect.Dial(<-ready)
+	c, err := collect.Dial(<-ready, collect.Owner(dir))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -8,5 +8,5 @@
 //	served      collector serve on HOST:PORT; while it runs, a file "address"
 //	            beside the archive leads local commands to it
 //
-// Until certificates are there it listens on loopback only.
+// Whoever calls over a network is a member, and may do what rights says.
 package collect

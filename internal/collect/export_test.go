@@ -3,8 +3,12 @@ package collect
 import (
 	"cmp"
 	"context"
+	"crypto/tls"
 	"log/slog"
+	"maps"
 	"net"
+	"slices"
+	"testing"
 	"time"
 
 	"google.golang.org/grpc"
@@ -13,6 +17,7 @@ import (
 	"witnessmark/internal/answer"
 	"witnessmark/internal/archive"
 	"witnessmark/internal/deliver"
+	"witnessmark/internal/trust"
 )
 
 // Keeping is what would be kept of a delivery.
@@ -83,6 +88,30 @@ func HangingServer(log *slog.Logger, l net.Listener, release chan bool) (stop fu
 			return nil
 		},
 	}}}, nil)
+	const hang = "/dome.Service/Hang"
+	rights[hang] = anybody
 	go s.Serve(c.door.watch(l))
-	return func() bool { return c.stopServing(s) }
+	return func() bool { defer delete(rights, hang); return c.stopServing(s) }
+}
+
+// Rights says in words who may call a method; "" for nobody.
+func Rights(method string) string { return rights[method].String() }
+
+// MethodsWithRights gives the methods that somebody may call.
+func MethodsWithRights() []string { return slices.Collect(maps.Keys(rights)) }
+
+// DialWith connects as one identity that shows the certificate of another, if it
+// is asked for one or not.
+func DialWith(t testing.TB, address string, believes, shows trust.Identity) *Connection {
+	t.Helper()
+	c := trust.Client(func() []trust.Identity { return []trust.Identity{believes} }, time.Now)
+	c.GetClientCertificate = func(*tls.CertificateRequestInfo) (*tls.Certificate, error) {
+		return &tls.Certificate{Certificate: [][]byte{shows.Leaf.Raw}, PrivateKey: shows.Key}, nil
+	}
+	conn, err := dial(address, c)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { conn.Close() })
+	return conn
 }

@@ -36,7 +36,7 @@ func serving(t *testing.T, dir string, opts ...collect.Option) *collect.Connecti
 	})
 	select {
 	case address := <-ready:
-		conn, err := collect.Dial(address)
+		conn, err := collect.Dial(address, collect.Owner(dir))
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -18,6 +18,7 @@ import (
 	"witnessmark/internal/record"
 	"witnessmark/internal/rig"
 	"witnessmark/internal/setup"
+	"witnessmark/internal/trust"
 )
 
 const (
@@ -84,6 +85,9 @@ type beats struct {
 // before one that was heard already, changes nothing; it, and changes to facts
 // that the collector does not have, make it ask for whole facts.
 func (c *Collector) Hear(ctx context.Context, b deliver.Beat, came time.Time) (deliver.Heard, error) {
+	if err := trust.Owns(ctx, b.Rig, "the beat"); err != nil {
+		return deliver.Heard{}, err
+	}
 	s, err := setupOf(b.Setup)
 	if err != nil {
 		return deliver.Heard{}, err

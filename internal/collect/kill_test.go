@@ -46,7 +46,7 @@ type bench struct {
 	closing bool // make no new runs, and end when nothing waits
 }
 
-// deliverUntilKilled plays a bench: NAME DIR ADDRESS SEED CLOSING.
+// deliverUntilKilled plays a bench: NAME DIR ADDRESS SEED CLOSING COLLECTOR-DIR.
 func deliverUntilKilled(args []string) error {
 	seed, err := strconv.ParseUint(args[3], 10, 64)
 	if err != nil {
@@ -61,7 +61,10 @@ func deliverUntilKilled(args []string) error {
 	if b.spool, err = spool.Open(filepath.Join(b.dir, "spool")); err != nil {
 		return err
 	}
-	if b.conn, err = collect.Dial(args[2]); err != nil {
+	for len(collect.Owner(args[5])()) == 0 { // before the collector's first start
+		time.Sleep(10 * time.Millisecond)
+	}
+	if b.conn, err = collect.Dial(args[2], collect.Owner(args[5])); err != nil {
 		return err
 	}
 	if err := b.ledger.Note("open", b.name); err != nil {
@@ -331,7 +334,7 @@ func (l *labour) keepRig(name string, r *rand.Rand, stop func() bool) {
 		return
 	}
 	for !stop() {
-		c := labtest.Start(l.t, labtest.Role("rig", name, l.dir(name), l.proxy.Address(), fmt.Sprint(r.Uint64()), "working"))
+		c := labtest.Start(l.t, labtest.Role("rig", name, l.dir(name), l.proxy.Address(), fmt.Sprint(r.Uint64()), "working", l.dir("collector")))
 		if r.IntN(4) == 0 {
 			c.AwaitLine("finished", 3*time.Second) // the workload's end is near
 		} else {
@@ -356,7 +359,7 @@ func (l *labour) drain() {
 		l.t.Fatalf("the collector ended by itself: %v", c.Wait())
 	}
 	for _, name := range l.names {
-		rig := labtest.Start(l.t, labtest.Role("rig", name, l.dir(name), address, fmt.Sprint(l.chance(1<<60)), "closing"))
+		rig := labtest.Start(l.t, labtest.Role("rig", name, l.dir(name), address, fmt.Sprint(l.chance(1<<60)), "closing", l.dir("collector")))
 		if err := rig.Wait(); err != nil {
 			l.t.Errorf("%s cannot deliver what is left: %v", name, err)
 		}

@@ -274,7 +274,7 @@ func TestFlagsSurviveKills(t *testing.T) {
 		return c
 	}
 	child := start()
-	conn, err := collect.Dial(proxy.Address())
+	conn, err := collect.Dial(proxy.Address(), collect.Owner(dir))
 	if err != nil {
 		t.Fatal(err)
 	}

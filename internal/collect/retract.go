@@ -31,7 +31,7 @@ func (c *Collector) Reinstate(ctx context.Context, id, by, why string) (answer.S
 	return c.retract(ctx, id, by, why, true)
 }
 
-func (c *Collector) retract(_ context.Context, id, by, why string, withdrawn bool) (answer.Summary, trail.Receipt, error) {
+func (c *Collector) retract(ctx context.Context, id, by, why string, withdrawn bool) (answer.Summary, trail.Receipt, error) {
 	if err := c.heads.err(); err != nil {
 		return answer.Summary{}, trail.Receipt{}, err
 	}
@@ -39,6 +39,7 @@ func (c *Collector) retract(_ context.Context, id, by, why string, withdrawn boo
 	if err != nil {
 		return answer.Summary{}, trail.Receipt{}, err
 	}
+	by = deciding(ctx, by)
 	r, receipt, err := c.archive.Retract(id, by, why, withdrawn)
 	if err != nil {
 		return answer.Summary{}, receipt, meaning(err)

@@ -37,6 +37,8 @@ type serving struct {
 	reflection func() bool // whether beyond loopback; nil: nowhere
 	daemon     *service.Daemon
 	reload     func(context.Context) error
+	authority  string
+	gate       *gate // nil in process, which is the owner's
 }
 
 // WithMetrics registers what the collector counts.
@@ -55,16 +57,18 @@ func WithDaemon(d *service.Daemon, reload func(context.Context) error) Option {
 	return func(s *serving) { s.daemon, s.reload = d, reload }
 }
 
-// Serve keeps a collector on a loopback address until ctx ends, and then stops
-// within five seconds, whatever is under way: what was acknowledged is kept, and
-// the rest the rigs send again. Ready is called with the address once it listens.
+// WithAuthority has the site's own authority certify members: a PEM file with its
+// certificate and its key. Without it the collector makes one in its folder.
+func WithAuthority(file string) Option { return func(s *serving) { s.authority = file } }
+
+// Serve keeps a collector on an address until ctx ends, and then stops within five
+// seconds, whatever is under way: what was acknowledged is kept, and the rest the
+// rigs send again. Whoever calls has to be a member. Ready is called with the
+// address once it listens.
 func Serve(ctx context.Context, dir, address string, log *slog.Logger, ready func(address string), opts ...Option) (err error) {
 	with := serving{limits: func() deliver.Limits { return deliver.DefaultLimits }}
 	for _, o := range opts {
 		o(&with)
-	}
-	if err := loopback(address); err != nil {
-		return fault.New("serve", address, err).WithHint("use 127.0.0.1:PORT or [::1]:PORT")
 	}
 	c, err := open(dir, 2*time.Second, mapSize(), log)
 	if err != nil {
@@ -76,6 +80,12 @@ func Serve(ctx context.Context, dir, address string, log *slog.Logger, ready fun
 		return fault.New("serve", filepath.Join(dir, keyFile), fs.ErrNotExist).
 			WithHint("without the key of the trail nothing can be signed; put it there from where it was kept")
 	}
+	c.site = with.authority
+	authority, err := c.authority()
+	if err != nil {
+		return err
+	}
+	with.gate = c.gate(authority)
 	srv, health := c.server(with)
 	if with.metrics != nil {
 		if err := with.metrics.Register(c.metrics); err != nil {
@@ -88,7 +98,12 @@ func Serve(ctx context.Context, dir, address string, log *slog.Logger, ready fun
 		return fault.New("serve", address, err).WithHint("another program may listen there; choose another port, or 0 for any")
 	}
 	path := filepath.Join(dir, addressFile)
-	if err := tell(path, l.Addr().String()); err != nil {
+	gone, err := c.serveOwner(ctx, authority, dialable(l.Addr()))
+	if err != nil {
+		return errors.Join(err, l.Close())
+	}
+	defer gone()
+	if err := tell(path, dialable(l.Addr())); err != nil {
 		return errors.Join(fault.New("serve", path, err), l.Close())
 	}
 	defer os.Remove(path)

@@ -17,6 +17,7 @@ import (
 
 	"witnessmark/internal/answer"
 	"witnessmark/internal/deliver"
+	"witnessmark/internal/enrol"
 )
 
 const (
@@ -30,8 +31,8 @@ const (
 	callWindow       = 256 << 10
 )
 
-// Server gives a gRPC server with all services on it. Its Stop returns only when
-// nothing uses the archive any more.
+// Server gives a gRPC server for this process, which is the owner's. Its Stop
+// returns only when nothing uses the archive any more.
 func (c *Collector) Server(limits deliver.Limits) *grpc.Server {
 	s, _ := c.server(serving{limits: func() deliver.Limits { return limits }})
 	return s
@@ -39,33 +40,24 @@ func (c *Collector) Server(limits deliver.Limits) *grpc.Server {
 
 func (c *Collector) server(with serving) (*grpc.Server, *vitals) {
 	d := c.door
-	s := grpc.NewServer(
+	var opts []grpc.ServerOption
+	if with.gate != nil {
+		opts = append(opts, grpc.Creds(with.gate))
+	}
+	s := grpc.NewServer(append(opts,
 		grpc.MaxRecvMsgSize(maxMessage), grpc.MaxHeaderListSize(maxHeaders), grpc.MaxConcurrentStreams(maxStreams), grpc.WaitForHandlers(true),
 		grpc.InitialWindowSize(callWindow), grpc.InitialConnWindowSize(connectionWindow),
 		grpc.ConnectionTimeout(d.handshake), grpc.InTapHandle(d.tap),
 		grpc.KeepaliveParams(keepalive.ServerParameters{MaxConnectionIdle: d.idle, Time: d.alive, Timeout: d.living}),
 		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: 5 * time.Second}),
 		grpc.StatsHandler(meter{c.metrics, d}), grpc.UnknownServiceHandler(unknown),
-		grpc.ChainUnaryInterceptor(func(ctx context.Context, req any, info *grpc.UnaryServerInfo, next grpc.UnaryHandler) (answer any, err error) {
-			defer c.survive(info.FullMethod, &err)
-			defer c.calls.begin(info.FullMethod)()
-			answer, err = next(ctx, req)
-			d.readSoon(ctx, answer)
-			return answer, err
-		}),
-		grpc.ChainStreamInterceptor(func(srv any, st grpc.ServerStream, info *grpc.StreamServerInfo, next grpc.StreamHandler) (err error) {
-			defer c.survive(info.FullMethod, &err)
-			defer c.calls.begin(info.FullMethod)()
-			if err := with.mayReflect(st.Context(), info.FullMethod); err != nil {
-				return err
-			}
-			return c.calls.stream(&slow{st, d, !info.IsClientStream, d.pace}, info.FullMethod, func(st grpc.ServerStream) error { return next(srv, st) })
-		}),
-	)
+		grpc.ChainUnaryInterceptor(c.enterUnary(with)), grpc.ChainStreamInterceptor(c.enterStream(with)),
+	)...)
 	timely := patient{s, d}
 	c.held = deliver.Register(timely, c, with.limits)
 	answer.Register(timely, c)
 	deliver.RegisterBeats(timely, c, c.now)
+	enrol.Register(timely, c)
 	health := c.registerHealth(s, timely)
 	if with.reflection != nil {
 		reflection.Register(s)

@@ -13,6 +13,7 @@ import (
 	"witnessmark/internal/answer"
 	"witnessmark/internal/collect"
 	"witnessmark/internal/labtest"
+	"witnessmark/internal/trust"
 )
 
 // minded is the rig of the real agent.
@@ -48,6 +49,14 @@ func newMinder(t testing.TB, r *rand.Rand, address string) *minder {
 		t.Fatal(err)
 	}
 	return m
+}
+
+// enrol makes the agent's machine a rig of the collector.
+func (m *minder) enrol(t testing.TB, owner *collect.Connection) {
+	tok := labtest.Token(t, owner, trust.Member{Role: trust.Rig, Name: minded}, time.Hour)
+	if _, err := collect.Join(context.Background(), owner.Where, filepath.Join(m.dir, "state"), tok); err != nil {
+		t.Fatal(err)
+	}
 }
 
 func (m *minder) start() *labtest.Child {
@@ -106,14 +115,9 @@ func (m *minder) until(ctx context.Context, length time.Duration) {
 
 // settle lets the agent catch up, and holds what the collector has of it against
 // what landed.
-func (m *minder) settle(ctx context.Context, proxy *labtest.Proxy) {
+func (m *minder) settle(ctx context.Context, conn *collect.Connection) {
 	c := m.start()
 	defer c.Kill()
-	conn, err := collect.Dial(proxy.Address())
-	if err != nil {
-		m.t.Fatal(err)
-	}
-	defer conn.Close()
 	book := answer.NewClient(conn)
 	logs := map[string]string{} // by run
 	for ctx.Err() == nil && len(logs) < len(m.landed) {

@@ -17,6 +17,7 @@ import (
 	"witnessmark/internal/collect"
 	"witnessmark/internal/deliver"
 	"witnessmark/internal/labtest"
+	"witnessmark/internal/trust"
 )
 
 // soaker is a rig that beats and delivers without a pause.
@@ -115,17 +116,23 @@ func TestSoak(t *testing.T) {
 		proxy.Lead(address)
 		return c
 	}
+	first := labtest.Start(t, labtest.Role("collector", dir))
+	address, ok := first.Line()
+	if !ok {
+		t.Fatal("the collector did not start: ", first.Wait())
+	}
+	owner := labtest.DialOwner(t, address, dir)
 	var rigs []*soaker
 	for i := range 50 {
-		conn, err := collect.Dial(proxy.Address())
-		if err != nil {
-			t.Fatal(err)
-		}
-		defer conn.Close()
 		name := fmt.Sprintf("dome-%02d", i)
-		rigs = append(rigs, &soaker{conn: conn, beating: labtest.NewBeating(name), rig: labtest.NewRig(name, labtest.Seeded(r.Uint64())),
+		g := labtest.NewRig(name, labtest.Seeded(r.Uint64()))
+		id := labtest.Enrol(t, owner, trust.Member{Role: trust.Rig, Name: name}, g.Key)
+		rigs = append(rigs, &soaker{conn: labtest.DialAs(t, proxy.Address(), id), beating: labtest.NewBeating(name), rig: g,
 			rand: labtest.Seeded(r.Uint64()), finished: map[string][32]byte{}})
 	}
+	mind := newMinder(t, labtest.Seeded(r.Uint64()), proxy.Address())
+	mind.enrol(t, owner)
+	first.Kill()
 	work := func(ctx context.Context, fresh bool) *sync.WaitGroup {
 		var all sync.WaitGroup
 		for _, s := range rigs {
@@ -137,7 +144,6 @@ func TestSoak(t *testing.T) {
 		}
 		return &all
 	}
-	mind := newMinder(t, labtest.Seeded(r.Uint64()), proxy.Address())
 	ctx, cancel := context.WithTimeout(context.Background(), length)
 	defer cancel()
 	all := work(ctx, true)
@@ -181,8 +187,9 @@ func TestSoak(t *testing.T) {
 		}
 		beats += s.beats
 	}
-	mind.settle(end, proxy)
-	heldAgainst(t, end, proxy, want)
+	book := labtest.DialOwner(t, proxy.Address(), dir)
+	mind.settle(end, book)
+	heldAgainst(t, end, book, want)
 	last.Kill()
 	a, err := collect.OpenArchive(dir, 10*time.Second)
 	if err != nil {
@@ -207,12 +214,8 @@ func TestSoak(t *testing.T) {
 }
 
 // heldAgainst lists what the collector has, and holds it against what ended.
-func heldAgainst(t *testing.T, ctx context.Context, proxy *labtest.Proxy, want map[string][32]byte) {
-	conn, err := collect.Dial(proxy.Address())
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer conn.Close()
+func heldAgainst(t *testing.T, ctx context.Context, conn *collect.Connection, want map[string][32]byte) {
+	var err error
 	var got map[string]int
 	for ctx.Err() == nil { // the proxy cuts this one, too
 		got = map[string]int{}

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"google.golang.org/grpc"
+	"google.golang.org/grpc/credentials/insecure"
 	"google.golang.org/protobuf/types/known/emptypb"
 
 	"witnessmark/internal/collect"
@@ -25,7 +26,7 @@ func TestStopLeavesAHangingCall(t *testing.T) {
 	release := make(chan bool)
 	var log bytes.Buffer
 	stop := collect.HangingServer(slog.New(slog.NewTextHandler(&log, nil)), l, release)
-	conn, err := collect.Dial(l.Addr().String())
+	conn, err := grpc.NewClient(l.Addr().String(), grpc.WithTransportCredentials(insecure.NewCredentials()))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -3,6 +3,7 @@ package deliver_test
 import (
 	"bytes"
 	"context"
+	"crypto/ed25519"
 	"crypto/sha256"
 	"errors"
 	"fmt"
@@ -36,6 +37,8 @@ type taker struct {
 	ask   chan struct{} // when set, Known waits for it
 	head  []byte        // what Extends gives, when set
 }
+
+func (k *taker) Admits(context.Context, ed25519.PublicKey) error { return nil }
 
 func (k *taker) Known(_ context.Context, sum [sha256.Size]byte) (deliver.Reply, bool, error) {
 	if k.ask != nil {

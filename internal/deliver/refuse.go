@@ -6,6 +6,8 @@ import (
 
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
+
+	"witnessmark/internal/trust"
 )
 
 // Why something is not taken, in the words under which it is counted.
@@ -67,8 +69,8 @@ func statusOf(err error) error {
 	if err == nil {
 		return nil
 	}
-	if _, ok := status.FromError(err); ok {
-		return err
+	if _, ok := status.FromError(err); ok || trust.ReasonOf(err) != "" {
+		return err // the server knows how to answer who may not
 	}
 	if errors.Is(err, ErrRefused) {
 		return Refuse(reasonOf(err, Conflict), codes.FailedPrecondition, "%v", err)

@@ -200,7 +200,7 @@ func meaning(ctx context.Context, err error) (said string, why error) {
 	}
 	st := status.Convert(err)
 	switch st.Code() {
-	case codes.InvalidArgument, codes.FailedPrecondition, codes.AlreadyExists, codes.PermissionDenied, codes.Unauthenticated, codes.OutOfRange, codes.Unimplemented:
+	case codes.InvalidArgument, codes.FailedPrecondition, codes.AlreadyExists, codes.PermissionDenied, codes.OutOfRange, codes.Unimplemented:
 		return st.Message(), ErrRefused
 	}
 	return plain(st.Message()), ErrUnreachable
@@ -208,6 +208,9 @@ func meaning(ctx context.Context, err error) (said string, why error) {
 
 // plain takes the network's own words out of gRPC's wrapping of a failed call.
 func plain(msg string) string {
+	if _, why, ok := strings.Cut(msg, "authentication handshake failed: "); ok {
+		return strings.TrimSuffix(why, `"`)
+	}
 	_, dialed, ok := strings.Cut(msg, "Error while dialing: dial tcp ")
 	if _, why, found := strings.Cut(dialed, ": "); ok && found {
 		return strings.TrimSuffix(why, `"`)

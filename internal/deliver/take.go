@@ -3,6 +3,7 @@ package deliver
 import (
 	"bytes"
 	"context"
+	"crypto/ed25519"
 	"crypto/sha256"
 	"errors"
 	"fmt"
@@ -30,6 +31,9 @@ type Delivery struct {
 
 // Taker keeps deliveries.
 type Taker interface {
+	// Admits refuses who calls to bring what that key has signed. It is asked
+	// before anything of a record is taken in.
+	Admits(ctx context.Context, key ed25519.PublicKey) error
 	// Known returns the reply that the record with this hash was given before.
 	Known(ctx context.Context, sum [sha256.Size]byte) (Reply, bool, error)
 	// Take keeps the delivery and returns after its commit. An error that wraps
@@ -100,6 +104,9 @@ func (s *server) Deliver(st stream) error {
 	a := first.GetAnnouncement()
 	if err := admit(a, limits); err != nil {
 		return err
+	}
+	if err := s.taker.Admits(st.Context(), a.GetPublicKey()); err != nil {
+		return statusOf(err)
 	}
 	reply, ok, err := s.taker.Known(st.Context(), [sha256.Size]byte(a.GetRecordSha256()))
 	if err != nil {

@@ -62,7 +62,7 @@ func TestPackageTable(t *testing.T) {
 	}
 	soleUser(t, imports, "gopsutil", "probe")
 	soleUser(t, imports, "bbolt", "archive")
-	soleUser(t, imports, "protobuf", "record", "deliver", "local", "answer")
+	soleUser(t, imports, "protobuf", "record", "deliver", "local", "answer", "enrol")
 }
 
 func spell(t *testing.T, word string) []string {
@@ -80,6 +80,9 @@ func spell(t *testing.T, word string) []string {
 func reach(imports map[string][]string, pkg, bad string, met map[string]bool) []string {
 	met[pkg] = true
 	for _, i := range imports[pkg] {
+		if i == "net/url" { // parses text and reaches nothing
+			continue
+		}
 		if i == bad || strings.HasPrefix(i, bad+"/") {
 			return []string{pkg, i}
 		}

@@ -12,6 +12,7 @@
 //	--scenario FILE        the scenario (TOML); README.md beside this file has its keys
 //	--collector HOST:PORT  deliver there (or set WITNESSMARK_COLLECTOR); without
 //	                       it, to the archive in the state folder
+//	--data DIR             that collector's folder, as whose owner it is done
 //	--state DIR            state folder (or set WITNESSMARK_STATE)
 //
 // Playing a scenario again plays the same runs, and a collector keeps them once.
@@ -55,7 +56,8 @@ record says that it was played.`,
 	f := cmd.Flags()
 	f.StringVar(&file, "scenario", "", "the scenario `FILE`")
 	cmd.MarkFlagRequired("scenario")
-	f.StringVar(&t.collector, "collector", "", "deliver to the collector at `HOST:PORT` (or set WITNESSMARK_COLLECTOR); without it, to the archive in the state folder")
+	f.StringVar(&t.collector, "collector", "", "deliver to the collector at `HOST:PORT` (or set WITNESSMARK_COLLECTOR) as the owner of its folder; without it, to the archive in the state folder")
+	f.StringVar(&t.data, "data", "", "that collector's folder `DIR`, on this machine")
 	f.StringVar(&t.state, "state", "", "state folder `DIR` (or set WITNESSMARK_STATE)")
 	screen.StrictUsage(cmd)
 	cmd.SetArgs(args)

@@ -11,11 +11,9 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
-	"time"
 
 	"witnessmark/internal/answer"
 	"witnessmark/internal/collect"
-	"witnessmark/internal/deliver"
 	"witnessmark/internal/labtest"
 	"witnessmark/internal/screen"
 )
@@ -137,25 +135,20 @@ func same(t *testing.T, want, got []answer.Summary) {
 // Over the network, from two state folders, the collector keeps every run once,
 // and its trail grows by one entry a run.
 func TestPlayIntoServedCollector(t *testing.T) {
-	lab := labtest.NewCollector(t)
-	srv := collect.New(lab.Archive, time.Now, labtest.Quiet()).Server(deliver.DefaultLimits)
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	go srv.Serve(l)
-	t.Cleanup(srv.Stop)
+	dir := filepath.Join(t.TempDir(), "archive")
+	address, _ := labtest.Serve(t, dir)
+	owner := labtest.DialOwner(t, address, dir)
 	file, one, two := small(t), t.TempDir(), t.TempDir()
 	for _, state := range []string{one, two, one} {
-		mustPlay(t, "--scenario", file, "--state", state, "--collector", l.Addr().String())
+		mustPlay(t, "--scenario", file, "--state", state, "--collector", address, "--data", dir)
 	}
-	n, book := 0, answer.NewClient(lab)
+	n, book := 0, answer.NewClient(owner)
 	var last answer.Summary
 	if err := book.Runs(t.Context(), answer.Query{}, func(s answer.Summary) error { n++; last = s; return nil }); err != nil || n != 5 {
 		t.Fatalf("%d runs are kept (%v)", n, err)
 	}
-	if head, _, err := lab.Archive.Head(); err != nil || head.Size != 5 {
-		t.Errorf("the trail has %d entries (%v)", head.Size, err)
+	if checked, err := book.Check(t.Context(), func(where, what string) { t.Error(where, what) }, nil); err != nil || checked.Entries != 5 {
+		t.Errorf("the trail has %d entries (%v)", checked.Entries, err)
 	}
 	for _, state := range []string{one, two} {
 		receipt, err := os.ReadFile(filepath.Join(state, "spool", "receipts", last.ID+".json"))

@@ -22,8 +22,8 @@ import (
 
 // theatre is what one call has: where it plays, and who watches.
 type theatre struct {
-	stdout, stderr   io.Writer
-	collector, state string
+	stdout, stderr         io.Writer
+	collector, state, data string
 
 	dir         string // the state folder
 	destination string
@@ -67,7 +67,7 @@ func (t *theatre) open(ctx context.Context) error {
 	if t.destination == spool.Embedded {
 		t.conn, err = collect.Embedded(ctx, filepath.Join(t.dir, "archive"), slog.New(slog.DiscardHandler))
 	} else {
-		t.conn, err = collect.Dial(t.destination)
+		t.conn, err = collect.DialOwner(t.destination, t.data)
 	}
 	return err
 }

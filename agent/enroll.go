@@ -1,0 +1,90 @@
+package main
+
+import (
+	"os"
+
+	"github.com/spf13/cobra"
+
+	"witnessmark/internal/collect"
+	"witnessmark/internal/enrol"
+	"witnessmark/internal/screen"
+	"witnessmark/internal/spool"
+	"witnessmark/internal/trust"
+)
+
+func enrollCommand(s *session) *cobra.Command {
+	var token, name string
+	cmd := &cobra.Command{
+		Use:   "enroll --collector HOST:PORT --token TOKEN",
+		Short: "Become a rig of a collector",
+		Long: `Become a rig of a collector, with a token that its keeper makes by: collector
+token --rig NAME. The rig's key, which also signs its records, is made on this
+machine and never leaves it; the collector certifies it under the rig's name.
+The token holds the collector's fingerprint, and no other collector gets to see
+it. The certificate is renewed whenever the agent is used, before it ends.`,
+		Example: "  agent enroll --collector dome.example:7410 --token wmt1_...\n  agent enroll --collector dome.example:7410 --token - < token.txt",
+		Args:    cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			t, err := screen.Token(cmd.InOrStdin(), token, "a person joins with: collector login", trust.Rig)
+			if err != nil {
+				return err
+			}
+			if name != "" {
+				t.Name = name // the collector says whom the token is for
+			}
+			address := s.destination()
+			if address == spool.Embedded {
+				return screen.Misuse("name it with --collector HOST:PORT", "enroll: it needs to know the collector")
+			}
+			dir, err := s.path("")
+			if err != nil {
+				return err
+			}
+			id, err := collect.Join(cmd.Context(), address, dir, t)
+			if err != nil {
+				return inState(err)
+			}
+			return screen.Enrolled(s.stdout, id, s.json)
+		},
+	}
+	cmd.Flags().StringVar(&token, "token", "", "the join `TOKEN`, or - to read it from standard input")
+	cmd.MarkFlagRequired("token")
+	cmd.Flags().StringVar(&name, "rig", "", "refuse a token for another rig than `NAME`")
+	s.jsonFlag(cmd)
+	return cmd
+}
+
+// enrolled says who this rig is with a destination; ok is false where it is
+// nobody, as with the embedded archive.
+func (s *session) enrolled(destination string) (id trust.Identity, ok bool) {
+	dir, err := s.path("")
+	if err != nil || destination == spool.Embedded {
+		return id, false
+	}
+	who, err := collect.Who(dir)
+	if err != nil {
+		return id, false
+	}
+	return enrol.At(who(), destination)
+}
+
+// ownName holds a rig's name against the one it was enrolled under, before an
+// afternoon is spent on runs that the collector would refuse.
+func (s *session) ownName(destination, name string) error {
+	id, ok := s.enrolled(destination)
+	if !ok || name == "" || id.Name == name {
+		return nil
+	}
+	return screen.Misuse("leave --rig out and use setups of "+id.Name+", or enrol this machine anew",
+		"this machine is rig %s with the collector %s, and not %s", id.Name, destination, name)
+}
+
+// asAnalyst gives the folder of whoever is logged in here to ask the collector
+// more than a rig may; the rig's own when nobody is.
+func (s *session) asAnalyst(dir string) string {
+	desk := collect.Desk(dir)
+	if _, err := os.Stat(collect.Certificates(desk)); err == nil {
+		return desk
+	}
+	return dir
+}

@@ -1,0 +1,260 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"witnessmark/internal/collect"
+	"witnessmark/internal/enrol"
+	"witnessmark/internal/record"
+	"witnessmark/internal/screen"
+	"witnessmark/internal/trust"
+)
+
+func tokenCommand(d *desk) *cobra.Command {
+	var rig, analyst, keeper, by string
+	var life time.Duration
+	cmd := &cobra.Command{
+		Use:   "token --rig NAME | --analyst NAME | --keeper NAME",
+		Short: "Make a token by which a rig or a person becomes a member",
+		Long: `Make a token by which one rig or one person becomes a member of the collector,
+once, within a short time. It is printed and kept nowhere; hand it on as you
+would a password. A rig delivers and beats under its own name; an analyst reads;
+a keeper also marks, retracts, backs up and makes tokens.
+
+The first one is made where the collector runs, by whoever may read its folder.`,
+		Example: "  collector token --rig heron\n  collector token --keeper wren --data /srv/dome/archive --for 10m",
+		Args:    cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			var m trust.Member
+			for role, name := range map[trust.Role]string{trust.Rig: rig, trust.Analyst: analyst, trust.Keeper: keeper} {
+				if name != "" {
+					m = trust.Member{Role: role, Name: name}
+				}
+			}
+			switch {
+			case !trust.ValidName(m.Name):
+				return screen.Misuse("use a short name without control characters", "token: the name %q will not do", m.Name)
+			case life < time.Second || life > enrol.LongestToken:
+				return screen.Misuse("an hour is enough for most", "--for %v: a token lasts from 1s to %v", life, enrol.LongestToken)
+			}
+			return d.asMember(cmd.Context(), func(conn *collect.Connection) error {
+				t, err := enrol.IssueToken(cmd.Context(), conn, conn.Where, m, life, whoDecides(by))
+				if err != nil {
+					return err
+				}
+				return printToken(d, m, t)
+			})
+		},
+	}
+	f := cmd.Flags()
+	f.StringVar(&rig, "rig", "", "for the rig `NAME`")
+	f.StringVar(&analyst, "analyst", "", "for the analyst `NAME`")
+	f.StringVar(&keeper, "keeper", "", "for the keeper `NAME`")
+	cmd.MarkFlagsOneRequired("rig", "analyst", "keeper")
+	cmd.MarkFlagsMutuallyExclusive("rig", "analyst", "keeper")
+	f.DurationVar(&life, "for", time.Hour, "how long it may wait to be used, as a `TIME`")
+	byFlag(cmd, &by)
+	d.dataFlag(cmd)
+	d.jsonFlag(cmd)
+	return cmd
+}
+
+func byFlag(cmd *cobra.Command, by *string) {
+	cmd.Flags().StringVar(by, "by", "", "who decides it, as `NAME` (default: the user's name; of a keeper, the one in his certificate)")
+}
+
+func whoDecides(by string) string {
+	if by == "" {
+		return userName()
+	}
+	return by
+}
+
+func printToken(d *desk, m trust.Member, t enrol.Issued) error {
+	if d.json {
+		return screen.JSON(d.stdout, struct {
+			Token   string     `json:"token"`
+			Role    trust.Role `json:"role"`
+			Name    string     `json:"name"`
+			Expires time.Time  `json:"expires"`
+		}{t.Token, m.Role, m.Name, t.Expires})
+	}
+	use := "collector login"
+	if m.Role == trust.Rig {
+		use = "agent enroll"
+	}
+	fmt.Fprintf(d.stderr, "for %s, once, until %s: %s --collector HOST:PORT --token TOKEN\n", screen.Clean(m.String()), t.Expires.Local().Format("2006-01-02 15:04:05"), use)
+	_, err := fmt.Fprintln(d.stdout, t.Token)
+	return err
+}
+
+func membersCommand(d *desk) *cobra.Command {
+	cmd := &cobra.Command{
+		Use:     "members",
+		Short:   "List the members of the collector and their keys",
+		Long:    "List the members of the collector and their keys. Admissions and revocations are\nentries of the trail.",
+		Example: "  collector members\n  collector members --collector dome.example:7410 --json",
+		Args:    cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			return d.asMember(cmd.Context(), func(conn *collect.Connection) error {
+				all, err := enrol.Members(cmd.Context(), conn, conn.Where)
+				if err != nil {
+					return err
+				}
+				return printMembers(d, all, conn.Where)
+			})
+		},
+	}
+	d.dataFlag(cmd)
+	d.jsonFlag(cmd)
+	return cmd
+}
+
+type memberJSON struct {
+	Name       string          `json:"name"`
+	Role       trust.Role      `json:"role"`
+	Keys       []memberKeyJSON `json:"keys"`
+	TokenUntil *time.Time      `json:"token_until,omitempty"`
+}
+
+type memberKeyJSON struct {
+	Fingerprint string         `json:"fingerprint"`
+	Admitted    time.Time      `json:"admitted"`
+	By          string         `json:"by"`
+	Index       int64          `json:"index"` // of its entry in the trail
+	Revoked     *keyRevocation `json:"revoked,omitempty"`
+}
+
+type keyRevocation struct {
+	At    time.Time `json:"at"`
+	By    string    `json:"by"`
+	Why   string    `json:"why"`
+	Index int64     `json:"index"`
+}
+
+func printMembers(d *desk, all []enrol.Summary, where string) error {
+	if d.json {
+		list := screen.NewList(d.stdout, "members")
+		for _, s := range all {
+			list.Add(memberOf(s))
+		}
+		return list.End(nil)
+	}
+	if len(all) == 0 {
+		d.nothing("members", where)
+		return nil
+	}
+	t := screen.NewTable("NAME", "ROLE", "KEY", "SINCE", "BY", "STATE")
+	for _, s := range all {
+		for _, k := range s.Keys {
+			state := "good"
+			if k.Revoked != nil {
+				state = "revoked " + k.Revoked.At.Local().Format("2006-01-02 15:04") + ": " + k.Revoked.Why
+			}
+			t.Row(s.Name, string(s.Role), record.Fingerprint(k.Key), k.Admitted.Local().Format("2006-01-02 15:04"), k.By, state)
+		}
+		if !s.TokenUntil.IsZero() {
+			t.Row(s.Name, string(s.Role), "", "", "", "token until "+s.TokenUntil.Local().Format("2006-01-02 15:04"))
+		}
+	}
+	return t.Write(d.stdout)
+}
+
+func memberOf(s enrol.Summary) memberJSON {
+	m := memberJSON{Name: s.Name, Role: s.Role, Keys: []memberKeyJSON{}}
+	if !s.TokenUntil.IsZero() {
+		m.TokenUntil = &s.TokenUntil
+	}
+	for _, k := range s.Keys {
+		j := memberKeyJSON{Fingerprint: record.Fingerprint(k.Key), Admitted: k.Admitted, By: k.By, Index: k.Index}
+		if r := k.Revoked; r != nil {
+			j.Revoked = &keyRevocation{r.At, r.By, r.Why, r.Index}
+		}
+		m.Keys = append(m.Keys, j)
+	}
+	return m
+}
+
+func revokeCommand(d *desk) *cobra.Command {
+	var by, why string
+	cmd := &cobra.Command{
+		Use:   "revoke NAME --why TEXT",
+		Short: "End somebody's membership",
+		Long: `End somebody's membership: the keys of that name are good for nothing from now
+on, connections that are open are closed, and tokens that wait are void. What was
+delivered stays and stays proved. The same name may join again, with a new key.`,
+		Example: "  collector revoke heron --why \"the rig was sold\"",
+		Args:    cobra.ExactArgs(1),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if err := reason(cmd.Name(), why); err != nil {
+				return err
+			}
+			return d.asMember(cmd.Context(), func(conn *collect.Connection) error {
+				n, err := enrol.Revoke(cmd.Context(), conn, conn.Where, args[0], whoDecides(by), strings.TrimSpace(why))
+				if err != nil {
+					return err
+				}
+				_, err = fmt.Fprintf(d.stdout, "%s is a member no more: %s revoked\n", screen.Clean(args[0]), screen.Count(n, "key"))
+				return err
+			})
+		},
+	}
+	cmd.Flags().StringVar(&why, "why", "", "the reason, kept in the trail, as `TEXT`")
+	byFlag(cmd, &by)
+	d.dataFlag(cmd)
+	return cmd
+}
+
+func loginCommand(d *desk) *cobra.Command {
+	var token string
+	cmd := &cobra.Command{
+		Use:   "login --collector HOST:PORT --token TOKEN",
+		Short: "Become an analyst or a keeper of a collector",
+		Long: `Become an analyst or a keeper of a collector, with a token that one of its
+keepers makes by: collector token. Your key is made on this machine and never
+leaves it. The certificate is renewed whenever you ask something, before it ends.`,
+		Example: "  collector login --collector dome.example:7410 --token wmt1_...\n  collector login --collector dome.example:7410 --token - < token.txt",
+		Args:    cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			t, err := screen.Token(cmd.InOrStdin(), token, "a rig joins with: agent enroll", trust.Analyst, trust.Keeper)
+			if err != nil {
+				return err
+			}
+			address := d.address()
+			if address == "" {
+				return screen.Misuse("name it with --collector HOST:PORT", "login: it needs to know the collector")
+			}
+			dir, err := d.member()
+			if err != nil {
+				return err
+			}
+			id, err := collect.Join(cmd.Context(), address, dir, t)
+			if err != nil {
+				return err
+			}
+			return screen.Enrolled(d.stdout, id, d.json)
+		},
+	}
+	cmd.Flags().StringVar(&token, "token", "", "the join `TOKEN`, or - to read it from standard input")
+	cmd.MarkFlagRequired("token")
+	d.jsonFlag(cmd)
+	return cmd
+}
+
+// asMember calls f with a connection, which has to lead to an archive.
+func (d *desk) asMember(ctx context.Context, f func(*collect.Connection) error) error {
+	conn, err := d.connect(ctx)
+	if none, ok := err.(noArchive); ok {
+		return screen.Misuse("start it with collector serve, or name it with --collector HOST:PORT or its folder with --data DIR", "there is no collector in %s", string(none))
+	}
+	if err != nil {
+		return err
+	}
+	defer conn.Close()
+	return f(conn)
+}

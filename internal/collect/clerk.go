@@ -1,0 +1,229 @@
+package collect
+
+import (
+	"context"
+	"crypto/ed25519"
+	"errors"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+
+	"witnessmark/internal/archive"
+	"witnessmark/internal/enrol"
+	"witnessmark/internal/fault"
+	"witnessmark/internal/trust"
+)
+
+var _ enrol.Clerk = (*Collector)(nil)
+
+// roll is whose keys are good at present, as the archive says.
+type roll struct {
+	mu   sync.RWMutex
+	keys map[string]entry // by key; nil until it is read
+}
+
+type entry struct {
+	archive.KeyChange
+	revoked *archive.KeyChange
+}
+
+// forget has the roll read again when it is next needed.
+func (r *roll) forget() {
+	r.mu.Lock()
+	r.keys = nil
+	r.mu.Unlock()
+}
+
+func (c *Collector) entryOf(key ed25519.PublicKey) (entry, bool, error) {
+	c.roll.mu.RLock()
+	keys := c.roll.keys
+	c.roll.mu.RUnlock()
+	if keys == nil {
+		var err error
+		if keys, err = c.readRoll(); err != nil {
+			return entry{}, false, err
+		}
+	}
+	e, ok := keys[string(key)]
+	return e, ok, nil
+}
+
+func (c *Collector) readRoll() (map[string]entry, error) {
+	c.roll.mu.Lock()
+	defer c.roll.mu.Unlock()
+	changes, _, err := c.archive.Roll()
+	if err != nil {
+		return nil, err
+	}
+	keys := map[string]entry{}
+	for _, k := range changes {
+		if k.Revoked {
+			e := keys[string(k.Key)]
+			e.revoked = &k
+			keys[string(k.Key)] = e
+			continue
+		}
+		keys[string(k.Key)] = entry{KeyChange: k}
+	}
+	c.roll.keys = keys
+	return keys, nil
+}
+
+// good refuses a key that is not, or not any more, admitted for m.
+func (c *Collector) good(key ed25519.PublicKey, m trust.Member) error {
+	e, ok, err := c.entryOf(key)
+	switch {
+	case err != nil:
+		return err
+	case !ok || e.Member() != m:
+		return trust.Deny(keyNobody, "the key is not one that was admitted for %s", m)
+	case e.revoked != nil:
+		return trust.Deny(keyGone, "the key of %s was revoked on %s: %s", m, e.revoked.At.Format(time.RFC3339), e.revoked.Why)
+	}
+	return nil
+}
+
+// Admits implements deliver.Taker: a rig brings what a key of its own has signed,
+// be it an earlier one.
+func (c *Collector) Admits(ctx context.Context, key ed25519.PublicKey) error {
+	p, ok := trust.PeerOf(ctx)
+	if !ok || p.Role == trust.Owner {
+		return nil
+	}
+	err := c.good(key, p.Member)
+	if r := (*trust.Refusal)(nil); errors.As(err, &r) {
+		return trust.Deny(r.Reason, "the record's signature: %s", r.Why)
+	}
+	return err
+}
+
+// Join implements enrol.Clerk.
+func (c *Collector) Join(_ context.Context, secret trust.Secret, request []byte) (enrol.Certified, error) {
+	if err := c.heads.err(); err != nil {
+		return enrol.Certified{}, err
+	}
+	m, key, err := trust.ParseRequest(request)
+	if err != nil {
+		return enrol.Certified{}, trust.Deny("malformed", "%v", err)
+	}
+	k, err := c.archive.Join(secret.Hash(), m, key)
+	if err != nil {
+		return enrol.Certified{}, err
+	}
+	c.roll.forget()
+	c.log.Info("member joined", "role", m.Role, "name", m.Name, "by", k.By, "index", k.Index)
+	c.noteHead()
+	return c.certify(m, key)
+}
+
+func (c *Collector) certify(m trust.Member, key ed25519.PublicKey) (enrol.Certified, error) {
+	a, err := c.authority()
+	if err != nil {
+		return enrol.Certified{}, err
+	}
+	der, err := a.Issue(m, key, c.now())
+	if err != nil {
+		return enrol.Certified{}, fault.New("certify", m.String(), err)
+	}
+	return enrol.Certified{Leaf: der, Authority: a.Certificate()}, nil
+}
+
+// Renew implements enrol.Clerk.
+func (c *Collector) Renew(ctx context.Context) (enrol.Certified, error) {
+	p, ok := trust.PeerOf(ctx)
+	if !ok || !p.Role.Joins() {
+		return enrol.Certified{}, trust.Deny(noRight, "there is no certificate to renew")
+	}
+	c.log.Info("certificate renewed", "role", p.Role, "name", p.Name)
+	return c.certify(p.Member, p.Key)
+}
+
+// IssueToken implements enrol.Clerk.
+func (c *Collector) IssueToken(ctx context.Context, m trust.Member, life time.Duration, by string) (enrol.Issued, error) {
+	a, err := c.authority()
+	if err != nil {
+		return enrol.Issued{}, err
+	}
+	t, err := trust.NewToken(m, a.Fingerprint())
+	if err != nil {
+		return enrol.Issued{}, err
+	}
+	now, by := c.now().UTC(), deciding(ctx, by)
+	until := now.Add(life)
+	if err := c.archive.AddToken(t.Secret.Hash(), archive.JoinToken{Member: m, By: by, Made: now, Expires: until}); err != nil {
+		return enrol.Issued{}, err
+	}
+	c.log.Info("token made", "role", m.Role, "name", m.Name, "by", by, "until", until)
+	return enrol.Issued{Token: t.String(), Expires: until}, nil
+}
+
+// deciding is who decides something: a keeper whose certificate says so, and in
+// the collector's own folder whoever the system says.
+func deciding(ctx context.Context, by string) string {
+	if p, ok := trust.PeerOf(ctx); ok && p.Role == trust.Keeper {
+		return p.Name
+	}
+	return by
+}
+
+// Members implements enrol.Clerk.
+func (c *Collector) Members(context.Context) ([]enrol.Summary, error) {
+	changes, tokens, err := c.archive.Roll()
+	if err != nil {
+		return nil, err
+	}
+	all := map[string]*enrol.Summary{}
+	of := func(m trust.Member) *enrol.Summary {
+		if all[m.Name] == nil {
+			all[m.Name] = &enrol.Summary{Member: m}
+		}
+		return all[m.Name]
+	}
+	for _, k := range changes {
+		if !k.Revoked {
+			s := of(k.Member())
+			s.Keys = append(s.Keys, enrol.Key{Key: k.Key, Admitted: k.At, By: k.By, Index: k.Index})
+			continue
+		}
+		for i, o := range all[k.Name].Keys {
+			if k.Key.Equal(ed25519.PublicKey(o.Key)) {
+				all[k.Name].Keys[i].Revoked = &enrol.Revocation{At: k.At, By: k.By, Why: k.Why, Index: k.Index}
+			}
+		}
+	}
+	now := c.now()
+	for _, t := range tokens {
+		if t.Used.IsZero() && t.Expires.After(now) {
+			if s := of(t.Member); t.Expires.After(s.TokenUntil) {
+				s.TokenUntil = t.Expires
+			}
+		}
+	}
+	var out []enrol.Summary
+	for _, s := range all {
+		out = append(out, *s)
+	}
+	slices.SortFunc(out, func(a, b enrol.Summary) int { return strings.Compare(a.Name, b.Name) })
+	return out, nil
+}
+
+// Revoke implements enrol.Clerk.
+func (c *Collector) Revoke(ctx context.Context, name, by, why string) (int, error) {
+	if err := c.heads.err(); err != nil {
+		return 0, err
+	}
+	by = deciding(ctx, by)
+	gone, err := c.archive.Revoke(name, by, why)
+	if errors.Is(err, archive.ErrNotFound) {
+		err = sentinel{err, enrol.ErrNotFound}
+	}
+	if err != nil {
+		return 0, err
+	}
+	c.roll.forget()
+	closed := c.guests.leave(name)
+	c.log.Info("member revoked", "name", name, "keys", len(gone), "connections", closed, "by", by, "why", why)
+	c.noteHead()
+	return len(gone), nil
+}

@@ -1,0 +1,108 @@
+package collect
+
+import (
+	"context"
+	"errors"
+	"io/fs"
+	"path/filepath"
+	"time"
+
+	"witnessmark/internal/enrol"
+	"witnessmark/internal/fault"
+	"witnessmark/internal/trust"
+)
+
+// The files of a member's folder.
+const (
+	memberKey    = "key.pem"
+	certificates = "certificates"
+)
+
+// renewing is how long a command waits for a new certificate before it goes on
+// with the one it has.
+const renewing = 10 * time.Second
+
+// Certificates is where a member's folder has its certificates.
+func Certificates(dir string) string { return filepath.Join(dir, certificates) }
+
+// Who reads who the member is that has its key and certificates in dir. What it
+// gives reads the certificates anew each time.
+func Who(dir string) (func() []trust.Identity, error) {
+	key, err := LoadKey(filepath.Join(dir, memberKey), false)
+	if errors.Is(err, fs.ErrNotExist) {
+		return func() []trust.Identity { return nil }, nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	if ids, err := enrol.Load(Certificates(dir), key); err != nil && len(ids) == 0 {
+		return nil, err
+	}
+	return func() []trust.Identity {
+		ids, _ := enrol.Load(Certificates(dir), key) // the others count
+		return ids
+	}, nil
+}
+
+// DialAs connects as the member of a folder, and renews its certificate if it is
+// time to. Warn is told when that fails.
+func DialAs(ctx context.Context, address, dir string, warn func(error)) (*Connection, error) {
+	who, err := Who(dir)
+	if err != nil {
+		return nil, err
+	}
+	conn, err := Dial(address, who)
+	if err != nil {
+		return nil, err
+	}
+	if id, ok := enrol.At(who(), address); ok && !time.Now().Before(id.RenewAt()) {
+		ctx, cancel := context.WithTimeout(ctx, renewing)
+		defer cancel()
+		if _, err := enrol.Refresh(ctx, conn, Certificates(dir), id, time.Now()); err != nil {
+			warn(err)
+		}
+	}
+	return conn, nil
+}
+
+// DialLasting connects as the member of a folder for as long as a process runs. It
+// may become one, and renew its certificate, meanwhile: who it is is asked at
+// every connection.
+func DialLasting(address, dir string) (*Connection, error) {
+	who, err := Who(dir)
+	if err != nil {
+		return nil, err
+	}
+	return dial(address, trust.Client(who, time.Now))
+}
+
+// DialOwner connects to a collector as the owner of its folder.
+func DialOwner(address, dir string) (*Connection, error) {
+	return dial(address, trust.Client(Owner(dir), time.Now))
+}
+
+// Join makes the folder's key, on first use, a member of the collector at address
+// that the token is from.
+func Join(ctx context.Context, address, dir string, t trust.Token) (trust.Identity, error) {
+	key, err := LoadKey(filepath.Join(dir, memberKey), true)
+	if err != nil {
+		return trust.Identity{}, err
+	}
+	conn, err := DialToJoin(address, t.Authority)
+	if err != nil {
+		return trust.Identity{}, err
+	}
+	defer conn.Close()
+	id, err := enrol.Join(ctx, conn, address, t, key)
+	if err != nil {
+		return id, err
+	}
+	if err := enrol.Save(Certificates(dir), id); err != nil {
+		return id, fault.New("enrol", address, err).WithHint("the token is spent; make room and enrol with a new one")
+	}
+	return id, nil
+}
+
+// Desk is where in a state folder whoever asks questions keeps who he is. The
+// folder itself is the rig's.
+func Desk(state string) string { return filepath.Join(state, "desk") }

@@ -1,0 +1,142 @@
+package enrol
+
+import (
+	"context"
+	"crypto/ed25519"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+
+	"witnessmark/internal/fault"
+	"witnessmark/internal/trust"
+	pb "witnessmark/proto/witnessmark/v1"
+)
+
+var (
+	// ErrRefused is returned when the collector will not have it.
+	ErrRefused = errors.New("the collector refused it")
+	// ErrUnreachable is returned when the collector could not be reached.
+	ErrUnreachable = errors.New("the collector could not be reached")
+)
+
+// Join becomes a member by a token, with that key, at the collector at where. The
+// connection must be one of trust.Joining for the token's authority.
+func Join(ctx context.Context, conn grpc.ClientConnInterface, where string, t trust.Token, key ed25519.PrivateKey) (trust.Identity, error) {
+	request, err := trust.Request(t.Member, key)
+	if err != nil {
+		return trust.Identity{}, fault.New("join", where, err)
+	}
+	m, err := pb.NewEnrolServiceClient(conn).Join(ctx, &pb.JoinRequest{Secret: t.Secret[:], CertificateRequest: request})
+	if err != nil {
+		return trust.Identity{}, explain("join", where, err)
+	}
+	id, err := trust.NewIdentity(key, m.GetCertificate(), m.GetAuthority(), where)
+	if err == nil && (id.Member != t.Member || trust.FingerprintOf(id.Authority) != t.Authority) {
+		err = errors.New("the certificate that came is not what the token is for")
+	}
+	if err != nil {
+		return trust.Identity{}, fault.New("join", where, err)
+	}
+	return id, nil
+}
+
+// Renew gives the identity with a new certificate.
+func Renew(ctx context.Context, conn grpc.ClientConnInterface, id trust.Identity) (trust.Identity, error) {
+	m, err := pb.NewEnrolServiceClient(conn).Renew(ctx, &pb.RenewRequest{})
+	if err != nil {
+		return id, explain("renew certificate", id.Collector, err)
+	}
+	next, err := trust.NewIdentity(id.Key, m.GetCertificate(), m.GetAuthority(), id.Collector)
+	if err == nil && (next.Member != id.Member || !slices.Equal(next.Authority.RawSubjectPublicKeyInfo, id.Authority.RawSubjectPublicKeyInfo)) {
+		err = fmt.Errorf("the certificate that came is for %s and not for %s", next.Member, id.Member)
+	}
+	if err != nil {
+		return id, fault.New("renew certificate", id.Collector, err)
+	}
+	return next, nil
+}
+
+// IssueToken has a collector make a token for m.
+func IssueToken(ctx context.Context, conn grpc.ClientConnInterface, where string, m trust.Member, life time.Duration, by string) (Issued, error) {
+	r, err := pb.NewMemberServiceClient(conn).IssueToken(ctx, &pb.IssueTokenRequest{Role: string(m.Role), Name: m.Name, LifeNano: int64(life), By: by})
+	if err != nil {
+		return Issued{}, explain("make token", where, err)
+	}
+	t, err := trust.ParseToken(r.GetToken())
+	if err == nil && t.Member != m {
+		err = fmt.Errorf("the token that came is for %s", t.Member)
+	}
+	if err != nil {
+		return Issued{}, fault.New("make token", where, err)
+	}
+	return Issued{r.GetToken(), time.Unix(0, r.GetExpiresUnixNano()).UTC()}, nil
+}
+
+// Members lists a collector's members, by name.
+func Members(ctx context.Context, conn grpc.ClientConnInterface, where string) ([]Summary, error) {
+	r, err := pb.NewMemberServiceClient(conn).ListMembers(ctx, &pb.ListMembersRequest{})
+	if err != nil {
+		return nil, explain("list members", where, err)
+	}
+	var out []Summary
+	for _, m := range r.GetMembers() {
+		s := Summary{Member: trust.Member{Role: trust.Role(m.GetRole()), Name: m.GetName()}}
+		if n := m.GetTokenUntilUnixNano(); n != 0 {
+			s.TokenUntil = time.Unix(0, n).UTC()
+		}
+		for _, k := range m.GetKeys() {
+			c := Key{Key: k.GetPublicKey(), Admitted: time.Unix(0, k.GetAdmittedUnixNano()).UTC(), By: k.GetBy(), Index: k.GetIndex()}
+			if r := k.GetRevoked(); r != nil {
+				c.Revoked = &Revocation{time.Unix(0, r.GetAtUnixNano()).UTC(), r.GetBy(), r.GetWhy(), r.GetIndex()}
+			}
+			s.Keys = append(s.Keys, c)
+		}
+		out = append(out, s)
+	}
+	return out, nil
+}
+
+// Revoke revokes all keys of a name and gives how many there were.
+func Revoke(ctx context.Context, conn grpc.ClientConnInterface, where, name, by, why string) (int, error) {
+	r, err := pb.NewMemberServiceClient(conn).Revoke(ctx, &pb.RevokeRequest{Name: name, By: by, Why: why})
+	if err != nil {
+		return 0, explain("revoke", where, err)
+	}
+	return int(r.GetKeys()), nil
+}
+
+// explain makes one line of what gRPC says.
+func explain(what, where string, err error) error {
+	st := status.Convert(err)
+	msg, hint, _ := strings.Cut(st.Message(), hintLine)
+	switch st.Code() {
+	case codes.Canceled:
+		return context.Canceled
+	case codes.Unavailable, codes.DeadlineExceeded:
+		return fault.New(what, where, fmt.Errorf("%w: %s", ErrUnreachable, network(msg))).
+			WithHint("is the collector running, and is the address right?")
+	case codes.PermissionDenied, codes.Unauthenticated, codes.InvalidArgument:
+		return fault.New(what, where, fmt.Errorf("%w: %s", ErrRefused, msg)).WithHint(hint)
+	case codes.NotFound:
+		return fault.New(what, where, errors.New(msg)).WithHint(hint)
+	case codes.Unimplemented:
+		return fault.New(what, where, errors.New("it does not know this question")).WithHint("use programs of one version on both ends")
+	}
+	return fault.New(what, where, errors.New(msg)).WithHint(hint)
+}
+
+// network takes the network's own words out of gRPC's wrapping.
+func network(msg string) string {
+	for _, before := range []string{"authentication handshake failed: ", "Error while dialing: dial tcp "} {
+		if _, why, ok := strings.Cut(msg, before); ok {
+			return strings.TrimSuffix(why, `"`)
+		}
+	}
+	return msg
+}
