@@ -23,6 +23,7 @@ import (
 	"witnessmark/internal/enrol"
 	"witnessmark/internal/local"
 	"witnessmark/internal/probe"
+	"witnessmark/internal/screen"
 	"witnessmark/internal/service"
 	"witnessmark/internal/spool"
 	"witnessmark/internal/vigil"
@@ -103,10 +104,11 @@ func (s *session) serve(ctx context.Context, config string) error {
 		return err
 	}
 	defer closeTree()
-	o.Log = service.NewLog(s.stderr, service.Form(plan.Log), slog.LevelInfo, os.Getenv)
+	form := service.Form(plan.Log).On(s.stderr, os.Getenv)
+	o.Log = service.NewLog(s.stderr, form, slog.LevelInfo)
 	registry := service.NewRegistry()
 	metrics := service.Metrics{Address: plan.Metrics, Beyond: plan.MetricsAnywhere, From: registry}
-	return service.Run(context.WithoutCancel(ctx), service.Options{Log: o.Log, Getenv: os.Getenv, Metrics: metrics}, func(ctx context.Context, d *service.Daemon) error {
+	err = service.Run(context.WithoutCancel(ctx), service.Options{Log: o.Log, Getenv: os.Getenv, Metrics: metrics}, func(ctx context.Context, d *service.Daemon) error {
 		if o.Kernel, err = vigil.KernelEvents(ctx); err != nil {
 			o.Log.Warn("facts are read every so often only", service.Fault(err)...)
 		}
@@ -133,6 +135,10 @@ func (s *session) serve(ctx context.Context, config string) error {
 		v.Run(ctx)
 		return nil
 	})
+	if service.Ended(o.Log, form, err) {
+		return screen.Exit(screen.Failed, nil)
+	}
+	return err
 }
 
 // open answers at the socket for as long as the agent runs. Without it the agent

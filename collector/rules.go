@@ -10,7 +10,6 @@ import (
 
 	"witnessmark/internal/deliver"
 	"witnessmark/internal/fault"
-	"witnessmark/internal/service"
 	"witnessmark/internal/setup"
 )
 
@@ -107,11 +106,3 @@ func limitsOf(d setup.Deliveries) deliver.Limits {
 }
 
 func (r *rules) reflection() bool { return r.now.Load().ReflectionAnywhere }
-
-// form is how the collector logs; text becomes the journal's when it leads there.
-func (r *rules) form() service.Form {
-	if r.begun.Log == setup.LogJSON {
-		return service.JSON
-	}
-	return service.Auto
-}

@@ -36,18 +36,27 @@ func manager(t *testing.T) (socket string, hear func() string) {
 		t.Skip(err)
 	}
 	t.Cleanup(func() { conn.Close() })
-	return socket, func() string {
-		t.Helper()
+	words := make(chan string, 1000)
+	go func() {
 		b := make([]byte, 4096)
-		conn.SetReadDeadline(time.Now().Add(time.Minute))
 		for {
 			n, err := conn.Read(b)
 			if err != nil {
-				t.Fatal(err)
+				return
 			}
 			if word := string(b[:n]); word != "WATCHDOG=1" {
-				return word
+				words <- word
 			}
+		}
+	}()
+	return socket, func() string {
+		t.Helper()
+		select {
+		case word := <-words:
+			return word
+		case <-time.After(time.Minute):
+			t.Fatal("the manager was told nothing for a minute")
+			return ""
 		}
 	}
 }

@@ -61,9 +61,10 @@ func (d *desk) serve(ctx context.Context, r *rules, authority string) error {
 	}
 	r.begun = begun
 	r.obey(begun)
-	r.log = service.NewLog(d.stderr, r.form(), &r.level, os.Getenv)
+	form := service.Form(begun.Log).On(d.stderr, os.Getenv)
+	r.log = service.NewLog(d.stderr, form, &r.level)
 	numbers := service.NewRegistry()
-	return service.Run(ctx, service.Options{
+	err = service.Run(ctx, service.Options{
 		Log: r.log, Getenv: os.Getenv, Metrics: service.Metrics{Address: begun.Metrics, Beyond: begun.MetricsAnywhere, From: numbers},
 	}, func(ctx context.Context, daemon *service.Daemon) error {
 		return collect.Serve(ctx, begun.Data, begun.Listen, r.log, func(address string) {
@@ -71,4 +72,8 @@ func (d *desk) serve(ctx context.Context, r *rules, authority string) error {
 			fmt.Fprintln(d.stdout, address)
 		}, collect.WithAuthority(authority), collect.WithMetrics(numbers), collect.WithLimits(r.limits), collect.WithReflection(r.reflection), collect.WithDaemon(daemon, r.reloading()))
 	})
+	if service.Ended(r.log, form, err) {
+		return screen.Exit(screen.Failed, nil)
+	}
+	return err
 }

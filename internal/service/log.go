@@ -15,20 +15,33 @@ type Form string
 
 // The forms of a log.
 const (
-	Auto Form = "auto" // Journal when standard error leads there, else Text
+	Auto Form = "auto" // Journal where it leads there, else Text
 	Text Form = "text"
 	JSON Form = "json"
+
+	// Journal is text without a time stamp, which the journal has, behind its
+	// priority in angle brackets, as sd-daemon(3) describes.
+	Journal Form = "journal"
 )
 
-// NewLog logs to w, one line an event. When w is what JOURNAL_STREAM names, a
-// line has no time stamp, which the journal has, and begins with its priority in
-// angle brackets, as sd-daemon(3) describes. A nil getenv is an empty environment.
-func NewLog(w io.Writer, form Form, level slog.Leveler, getenv func(string) string) *slog.Logger {
-	o := &slog.HandlerOptions{Level: level}
+// On gives the form for w: Auto is Journal when w is what JOURNAL_STREAM names.
+func (f Form) On(w io.Writer, getenv func(string) string) Form {
 	switch {
-	case form == JSON:
+	case f != Auto:
+		return f
+	case isJournal(w, getenv("JOURNAL_STREAM")):
+		return Journal
+	}
+	return Text
+}
+
+// NewLog logs to w, one line an event.
+func NewLog(w io.Writer, form Form, level slog.Leveler) *slog.Logger {
+	o := &slog.HandlerOptions{Level: level}
+	switch form {
+	case JSON:
 		return slog.New(slog.NewJSONHandler(w, o))
-	case form == Auto && getenv != nil && isJournal(w, getenv("JOURNAL_STREAM")):
+	case Journal:
 		return slog.New(newJournalHandler(w, o))
 	}
 	return slog.New(slog.NewTextHandler(w, o))
@@ -41,6 +54,16 @@ func Fault(err error) []any {
 		return []any{"error", err, "hint", hint}
 	}
 	return []any{"error", err}
+}
+
+// Ended gives the error that ends a daemon to its log, when that is for machines,
+// and says so. As text it is printed like any other.
+func Ended(log *slog.Logger, form Form, err error) (told bool) {
+	if err == nil || form == Text {
+		return false
+	}
+	log.Error("ended", Fault(err)...)
+	return true
 }
 
 // journalHandler writes slog's text behind the priority of its level.

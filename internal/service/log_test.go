@@ -87,7 +87,7 @@ func TestJournalLinesAreWhole(t *testing.T) {
 
 func TestJSONLog(t *testing.T) {
 	var out bytes.Buffer
-	log := NewLog(&out, JSON, nil, nil)
+	log := NewLog(&out, JSON, nil)
 	err := slogtest.TestHandler(log.Handler(), func() (all []map[string]any) {
 		for d := json.NewDecoder(&out); ; {
 			var m map[string]any

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"net"
 	"strings"
+	"time"
 
 	"witnessmark/internal/fault"
 )
@@ -31,11 +32,15 @@ func openNotifier(socket string) (*notifier, error) {
 	return &notifier{conn}, nil
 }
 
+// patience is how long a manager that does not listen holds a daemon up.
+const patience = time.Second
+
 // send sends assignments such as READY=1 as one datagram.
 func (n *notifier) send(assignments ...string) error {
 	if n == nil {
 		return nil
 	}
+	n.conn.SetWriteDeadline(time.Now().Add(patience))
 	_, err := n.conn.Write([]byte(strings.Join(assignments, "\n")))
 	return err
 }

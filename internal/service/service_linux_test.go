@@ -282,6 +282,34 @@ func TestNoManager(t *testing.T) {
 	}
 }
 
+// TestDeafManager: a manager that takes nothing holds nobody up.
+func TestDeafManager(t *testing.T) {
+	socket := sockets(t)["path"]
+	conn, err := net.ListenUnixgram("unixgram", &net.UnixAddr{Name: socket, Net: "unixgram"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer conn.Close()
+	var out lines
+	ended := make(chan error, 1)
+	go func() {
+		ended <- Run(context.Background(), Options{Log: out.log(), Getenv: environment("NOTIFY_SOCKET", socket)}, func(ctx context.Context, d *Daemon) error {
+			for !strings.Contains(out.String(), "timeout") {
+				d.Status("busy") // until its queue is full
+			}
+			return nil
+		})
+	}()
+	select {
+	case err := <-ended:
+		if err != nil {
+			t.Error(err)
+		}
+	case <-time.After(time.Minute):
+		t.Errorf("it waits for its manager:\n%s", out.String())
+	}
+}
+
 // TestFaultIsTold: a daemon that cannot start says why to its manager too.
 func TestFaultIsTold(t *testing.T) {
 	socket := sockets(t)["path"]
@@ -323,7 +351,7 @@ func TestJournal(t *testing.T) {
 			t.Fatal(err)
 		}
 		f.Seek(0, 0)
-		NewLog(f, c.form, nil, environment("JOURNAL_STREAM", c.stream)).With("rig", "heron").Warn("clock is off", "by", 3*time.Second)
+		NewLog(f, c.form.On(f, environment("JOURNAL_STREAM", c.stream)), nil).With("rig", "heron").Warn("clock is off", "by", 3*time.Second)
 		b, err := os.ReadFile(f.Name())
 		if err != nil || !strings.HasPrefix(string(b), c.want) || bytes.Count(b, []byte("\n")) != 1 {
 			t.Errorf("stream %q, form %s: logged %q, want %q: %v", c.stream, c.form, b, c.want, err)

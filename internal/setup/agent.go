@@ -38,7 +38,7 @@ type Agent struct {
 	Folders []Folder // in the order of the file
 }
 
-// LogForm is what the agent's own messages look like.
+// LogForm is what a daemon's own messages look like.
 type LogForm string
 
 const (
@@ -99,7 +99,7 @@ func ParseAgent(name string, data []byte) (*Agent, error) {
 		Rig:       r.name(root, "rig"),
 		State:     r.text(root, "state"),
 		Setup:     r.text(root, "setup"),
-		Log:       LogForm(cmp.Or(r.oneOf(root, "log", string(LogAuto), string(LogText), string(LogJSON)), string(LogAuto))),
+		Log:       r.logForm(root),
 	}
 	r.agentTables(root, a)
 	a.Folders = r.folders(root)
@@ -126,6 +126,10 @@ func (r *reader) agentTables(root *node, a *Agent) {
 	t = r.part(root, "socket")
 	a.Socket, a.SocketGroup = r.text(t, "path"), r.text(t, "group")
 	a.Metrics, a.MetricsAnywhere = r.metrics(root)
+}
+
+func (r *reader) logForm(root *node) LogForm {
+	return LogForm(cmp.Or(r.oneOf(root, "log", string(LogAuto), string(LogText), string(LogJSON)), string(LogAuto)))
 }
 
 // part gives the table under key, an empty one when there is none.

@@ -69,7 +69,7 @@ func ParseCollector(name string, data []byte) (*Collector, error) {
 		File: name, Source: bytes.Clone(data),
 		Listen: cmp.Or(r.address(root, "listen"), DefaultListen),
 		Data:   r.text(root, "data"),
-		Log:    LogForm(cmp.Or(r.oneOf(root, "log", string(LogText), string(LogJSON)), string(LogText))),
+		Log:    r.logForm(root),
 		Level:  cmp.Or(r.oneOf(root, "level", "debug", "info", "warn", "error"), defaultLevel),
 	}
 	c.Metrics, c.MetricsAnywhere = r.metrics(root)

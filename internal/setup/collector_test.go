@@ -13,7 +13,7 @@ func TestCollectorDefaults(t *testing.T) {
 		t.Fatal(err)
 	}
 	want := &Collector{
-		File: "collector.toml", Listen: "127.0.0.1:7410", Log: LogText, Level: "info",
+		File: "collector.toml", Listen: "127.0.0.1:7410", Log: LogAuto, Level: "info",
 		Deliveries: Deliveries{Record: 64 << 20, Parts: 256 << 20, Count: 64, InFlight: 512 << 20, Quiet: time.Minute, Rate: 8 << 10},
 	}
 	if d := cmp.Diff(want, c); d != "" {
@@ -56,7 +56,7 @@ func TestCollectorRefusals(t *testing.T) {
 		{"misspelt in a table", "[deliveries]\nquite = '9s'\n", `:2: unknown key "quite"`, `"quiet"`},
 		{"slid below a table", "[metrics]\nlevel = 'info'\n", `:2: unknown key "level"`, "stands above the first [table]"},
 		{"address without host", "listen = ':7410'\n", `:1: listen is ":7410", not HOST:PORT`, "127.0.0.1:7410"},
-		{"log form", "log = 'xml'\n", `:1: log is "xml", not one of text json`, "nearest"},
+		{"log form", "log = 'xml'\n", `:1: log is "xml", not one of auto text json`, "nearest"},
 		{"level", "level = 'warning'\n", `:1: level is "warning", not one of debug info warn error`, `"warn"`},
 		{"metrics for all", "[metrics]\nlisten = '0.0.0.0:9'\n", `:2: metrics at 0.0.0.0:9 could be read from other machines`, "anywhere = true"},
 		{"too many attachments", "[deliveries]\ncount = 5000\n", `:2: count is 5000, more than 4096`, "several"},
