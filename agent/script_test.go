@@ -39,7 +39,7 @@ import (
 //	quit NAME               end either by SIGTERM; it must exit with 0
 //	signal NAME SIGNAL      send either STOP, CONT, HUP or KILL
 //	until PATH VALUE ARGS...
-//	                        run the command until its JSON has that value there
+//	                        run the command until its JSON has that value there, or for * any
 //	until FILE PATTERN      wait until a line of the file matches
 //	codes N ARGS...         the command must end with that exit code
 //	disk DIR KIB            mount a file system of that size
@@ -286,7 +286,13 @@ func cmdUntil(ts *testscript.TestScript, neg bool, args []string) {
 		return re.MatchString(ts.ReadFile(args[0]))
 	}
 	if len(args) > 2 {
-		met = func() bool { return ts.Exec(args[2], args[3:]...) == nil && text(at(ts, args[0])) == args[1] }
+		met = func() bool {
+			if ts.Exec(args[2], args[3:]...) != nil {
+				return false
+			}
+			got := at(ts, args[0])
+			return text(got) == args[1] || args[1] == "*" && got != nil
+		}
 	}
 	for end := time.Now().Add(time.Minute); !met(); time.Sleep(50 * time.Millisecond) {
 		if time.Now().After(end) {

@@ -326,3 +326,24 @@ func TestStoppingEndsWhoWaits(t *testing.T) {
 		t.Errorf("%v", err)
 	}
 }
+
+// An agent does not wait for a connection that never says what it wants.
+func TestStoppingLeavesTheSilent(t *testing.T) {
+	defer local.Handshake(time.Hour)()
+	path, stop := serving(t, newKeeper())
+	silent, err := net.Dial("unix", path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer silent.Close()
+	if _, err := dial(t, path).Status(t.Context()); err != nil { // the one before is in
+		t.Fatal(err)
+	}
+	stopped := make(chan bool)
+	go func() { stop(); close(stopped) }()
+	select {
+	case <-stopped:
+	case <-time.After(time.Minute):
+		t.Error("it waits")
+	}
+}

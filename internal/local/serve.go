@@ -5,11 +5,14 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"maps"
 	"net"
 	"os"
 	"os/user"
 	"path/filepath"
+	"slices"
 	"strconv"
+	"sync"
 	"time"
 
 	"golang.org/x/net/netutil"
@@ -33,6 +36,9 @@ const (
 	mostAnswer      = 1 << 20
 	grace           = time.Second // for who is being answered when the agent stops
 )
+
+// handshake is how long a connection may take to say what it wants.
+var handshake = 5 * time.Second
 
 // Listen opens the socket at path for the agent's user and a group; with "" for
 // the agent's own. Nobody else ever has access. A socket that a killed agent left
@@ -106,25 +112,72 @@ func (l *listener) Close() error {
 func Serve(ctx context.Context, l net.Listener, r Rig) error {
 	s := grpc.NewServer(
 		grpc.MaxRecvMsgSize(mostQuestion), grpc.MaxSendMsgSize(mostAnswer), grpc.MaxConcurrentStreams(mostStreams),
-		grpc.ConnectionTimeout(5*time.Second), grpc.ReadBufferSize(4<<10), grpc.WriteBufferSize(4<<10), grpc.MaxHeaderListSize(8<<10),
+		grpc.ConnectionTimeout(handshake), grpc.ReadBufferSize(4<<10), grpc.WriteBufferSize(4<<10), grpc.MaxHeaderListSize(8<<10),
 	)
 	pb.RegisterLocalServiceServer(s, &server{rig: r})
 	well := health.NewServer()
 	well.SetServingStatus(pb.LocalService_ServiceDesc.ServiceName, grpc_health_v1.HealthCheckResponse_SERVING)
 	grpc_health_v1.RegisterHealthServer(s, well)
 	reflection.Register(s)
+	open := &accepted{Listener: netutil.LimitListener(l, mostConnections), conns: map[*connection]bool{}}
 	done := context.AfterFunc(ctx, func() {
 		well.Shutdown()
-		hard := time.AfterFunc(grace, s.Stop)
+		hard := time.AfterFunc(grace, func() {
+			open.cut()
+			s.Stop()
+		})
 		s.GracefulStop()
 		hard.Stop()
 	})
-	err := s.Serve(netutil.LimitListener(l, mostConnections))
+	err := s.Serve(open)
 	if done() { // it failed by itself
 		s.Stop()
 		return fault.New("serve socket", l.Addr().String(), err)
 	}
 	return nil
+}
+
+// accepted knows the connections that are open: one that never says what it wants
+// would keep the server from stopping.
+type accepted struct {
+	net.Listener
+	mu    sync.Mutex
+	conns map[*connection]bool
+}
+
+type connection struct {
+	net.Conn
+	of *accepted
+}
+
+// Accept implements net.Listener.
+func (a *accepted) Accept() (net.Conn, error) {
+	conn, err := a.Listener.Accept()
+	if err != nil {
+		return nil, err
+	}
+	c := &connection{conn, a}
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	a.conns[c] = true
+	return c, nil
+}
+
+// Close implements net.Conn.
+func (c *connection) Close() error {
+	c.of.mu.Lock()
+	delete(c.of.conns, c)
+	c.of.mu.Unlock()
+	return c.Conn.Close()
+}
+
+func (a *accepted) cut() {
+	a.mu.Lock()
+	open := slices.Collect(maps.Keys(a.conns))
+	a.mu.Unlock()
+	for _, c := range open {
+		c.Close()
+	}
 }
 
 type server struct {
