@@ -69,8 +69,8 @@ func settleCommand(s *session) *cobra.Command {
 		Long: `Wait until the rig is cool and idle enough to start a run, as the agent that is
 always on sees it.
 
-Exits 0 once it is, 3 when it still was not at the limit, and then says what was
-not settled.`,
+Exits 0 once it is, 3 when it still was not at the limit, or when what is asked
+for cannot be read here, and then says what was not settled.`,
 		Example: "  agent settle --below 45 --other-load 2 --limit 10m && ./orrery",
 		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
@@ -110,13 +110,13 @@ func checkSettle(want setup.Settle) error {
 }
 
 func (s *session) await(ctx context.Context, c *local.Client, want setup.Settle) error {
-	progress := screen.NewProgress(s.stderr, "settling")
+	progress, start := screen.NewProgress(s.stderr, "settling"), time.Now()
 	left, err := c.Settle(ctx, want, func(left []string) { progress.Step(strings.Join(left, ", ")) })
 	progress.Done()
 	if err != nil || len(left) == 0 {
 		return err
 	}
-	return screen.Exit(screen.Flagged, fault.New("settle", "", fmt.Errorf("not settled after %v: %s", want.Limit, strings.Join(left, ", "))).
+	return screen.Exit(screen.Flagged, fault.New("settle", "", fmt.Errorf("not settled after %v: %s", time.Since(start).Round(time.Second), strings.Join(left, ", "))).
 		WithHint("wait longer with --limit, or look at what else the rig is doing"))
 }
 

@@ -45,7 +45,12 @@ something is wrong with it, what was in force stays. SIGTERM ends it; what was
 sampled and spooled by then is on the disk.`,
 		Example: "  agent serve --config /etc/witnessmark/agent.toml",
 		Args:    cobra.NoArgs,
-		RunE:    func(cmd *cobra.Command, _ []string) error { return s.serve(cmd.Context(), config) },
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			if !cmd.Flags().Changed("spool-limit") {
+				s.spoolLimit = 0
+			}
+			return s.serve(cmd.Context(), config)
+		},
 	}
 	cmd.Flags().StringVar(&config, "config", "", "the agent `FILE`; deploy/agent.toml shows what may be in it")
 	cmd.MarkFlagRequired("config")
@@ -194,7 +199,7 @@ func (s *session) readPlan(config string) (*vigil.Plan, error) {
 	if err != nil {
 		return nil, err
 	}
-	plan.State = cmp.Or(s.state, plan.State)
+	plan.State, plan.SpoolBytes = cmp.Or(s.state, plan.State), cmp.Or(int64(s.spoolLimit), plan.SpoolBytes)
 	if plan.Collector = cmp.Or(s.collector, plan.Collector, os.Getenv("WITNESSMARK_COLLECTOR")); plan.Collector == "" {
 		return plan, nil
 	}

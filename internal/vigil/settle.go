@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"slices"
-	"strings"
 	"time"
 
 	"witnessmark/internal/rig"
@@ -17,19 +16,26 @@ const (
 	// stale is how old a sample may be to tell how the rig is now: slow sensors
 	// are read every five seconds.
 	stale = 12 * time.Second
+	// hopeless is how long the agent samples before what it could not read by then
+	// is waited for no longer.
+	hopeless = 15 * time.Second
 )
 
 // Settle waits until the rig is as want says, or its limit. Each second it tells
-// what is not settled yet, and it gives what is not at the end. What only cannot
-// be read is waited for as well: a sensor may be read in a moment.
+// what is not settled yet, and it gives what is not at the end. When all that is
+// left could not be read since the agent began, it does not wait for the limit.
 func (v *Vigil) Settle(ctx context.Context, want setup.Settle, tell func(left []string) error) (left []string, err error) {
 	start := v.o.Clock.Read()
 	tick := time.NewTicker(settleEvery)
 	defer tick.Stop()
 	for {
 		now := v.o.Clock.Read()
-		left := v.unsettled(want, now)
-		if len(left) == 0 || now.Boot != start.Boot || now.SinceBoot-start.SinceBoot >= want.Limit {
+		left, unread := v.unsettled(want, now)
+		over := now.Boot != start.Boot || now.SinceBoot-start.SinceBoot >= want.Limit
+		if len(left) == 0 && (len(unread) == 0 || now.SinceBoot-v.started.SinceBoot >= hopeless) {
+			over = true
+		}
+		if left = append(left, unread...); over {
 			return left, nil
 		}
 		if err := tell(left); err != nil {
@@ -48,7 +54,7 @@ func (v *Vigil) Settle(ctx context.Context, want setup.Settle, tell func(left []
 // ErrEnding is returned when the agent ends while somebody waits for something.
 var ErrEnding = errors.New("the agent is stopping")
 
-func (v *Vigil) unsettled(want setup.Settle, now watch.Reading) []string {
+func (v *Vigil) unsettled(want setup.Settle, now watch.Reading) (left, unread []string) {
 	signals := slices.Clone(v.pump.Latest())
 	for i := range signals {
 		s := &signals[i]
@@ -56,9 +62,5 @@ func (v *Vigil) unsettled(want setup.Settle, now watch.Reading) []string {
 			s.Offsets, s.Values, s.Unread = nil, nil, rig.Unread{Reason: rig.Unknown, Detail: "not sampled of late"}
 		}
 	}
-	left, unread := watch.Unsettled(signals, want)
-	return append(left, unread...)
+	return watch.Unsettled(signals, want)
 }
-
-// Unsettled says in one text what was not settled.
-func Unsettled(left []string) string { return strings.Join(left, ", ") }

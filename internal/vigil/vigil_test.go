@@ -363,6 +363,11 @@ func TestSettle(t *testing.T) {
 	if err != nil || len(left) > 0 {
 		t.Errorf("cooled down: %q, %v", left, err)
 	}
+	// The tree's processors stand still, so that nobody knows how busy they are.
+	load := setup.Settle{OtherLoadPercent: &below, Limit: time.Hour}
+	if left, err := v.Settle(t.Context(), load, func([]string) error { return nil }); err != nil || len(left) != 1 || !strings.Contains(left[0], "cannot be read") {
+		t.Errorf("what cannot be read: %q, %v", left, err)
+	}
 	gone := errors.New("gone")
 	s.set(sensor, "97000\n")
 	s.until("who asked is gone", func() bool {
