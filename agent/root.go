@@ -32,7 +32,7 @@ type session struct {
 
 func rootCommand(s *session) *cobra.Command {
 	cmd := &cobra.Command{
-		Use:   "agent",
+		Use:   screen.Program("agent"),
 		Short: "Record timed runs of this machine with its full configuration",
 		Long: `Record timed runs of this machine with its full configuration, so that what
 has drifted is flagged before it misleads.

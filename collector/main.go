@@ -72,7 +72,7 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 
 func rootCommand(d *desk) *cobra.Command {
 	cmd := &cobra.Command{
-		Use:   "collector",
+		Use:   screen.Program("collector"),
 		Short: "Keep the records that rigs deliver, and answer questions about them",
 		Long: `Keep the records that rigs deliver, and answer questions about them.
 

@@ -85,7 +85,9 @@ func arity(c *cobra.Command, args []string, err error) string {
 	return err.Error()
 }
 
-const helpTemplate = `{{with or .Long .Short}}{{. | trimTrailingWhitespaces}}
+func init() { cobra.AddTemplateFunc("called", Called) }
+
+const helpTemplate = `{{with or .Long .Short}}{{called . | trimTrailingWhitespaces}}
 
 {{end}}  {{if .HasAvailableSubCommands}}{{.CommandPath}} COMMAND{{else}}{{.UseLine}}{{end}}
 {{if .HasAvailableSubCommands}}
@@ -93,7 +95,7 @@ Commands:
 {{range .Commands}}{{if .IsAvailableCommand}}  {{rpad .Name .NamePadding}}  {{.Short}}
 {{end}}{{end}}{{end}}{{if .HasExample}}
 For example:
-{{.Example}}
+{{called .Example}}
 {{end}}{{if .HasAvailableLocalFlags}}
 Flags:
 {{.LocalFlags.FlagUsages | trimTrailingWhitespaces}}

@@ -72,14 +72,14 @@ func Fail(w io.Writer, program string, err error) int {
 	case errors.Is(err, context.Canceled):
 		return Interrupted
 	}
-	fmt.Fprintf(w, "%s: %s\n", program, Clean(err.Error()))
+	fmt.Fprintf(w, "%s: %s\n", Program(program), Clean(err.Error()))
 	if h := fault.HintOf(err); h != "" {
-		fmt.Fprintf(w, "hint: %s\n", Clean(h))
+		fmt.Fprintf(w, "hint: %s\n", Clean(Called(h)))
 	}
 	return code
 }
 
 // Warn prints a line that does not end the command, and a hint if there is one.
 func Warn(w io.Writer, program, words string) {
-	fmt.Fprintf(w, "%s: %s\n", program, Clean(words))
+	fmt.Fprintf(w, "%s: %s\n", Program(program), Clean(words))
 }
