@@ -130,6 +130,8 @@ func (n noArchive) missing(what, id string) error {
 		WithHint("measure a run with: agent run; or name a collector with --collector HOST:PORT")
 }
 
+func (n noArchive) State(context.Context) (answer.State, error) { return answer.State{}, nil }
+
 func (n noArchive) Rigs(context.Context) ([]answer.RigSummary, error) { return nil, nil }
 
 func (n noArchive) Runs(context.Context, answer.Query, func(answer.Summary) error) error { return nil }

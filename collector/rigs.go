@@ -30,10 +30,17 @@ run, and below it what is flagged, what moved, and what waits to be delivered.`,
 				if err != nil {
 					return err
 				}
-				if d.json {
-					return printRigsJSON(d, rigs)
+				state, err := b.State(cmd.Context())
+				if err != nil {
+					return err
 				}
-				return printRigs(d, rigs, where)
+				if d.json {
+					return printRigsJSON(d, rigs, state)
+				}
+				if err := printRigs(d, rigs, where); err != nil {
+					return err
+				}
+				return printState(d, rigs, state)
 			})
 		},
 	}
@@ -41,12 +48,35 @@ run, and below it what is flagged, what moved, and what waits to be delivered.`,
 	return cmd
 }
 
-func printRigsJSON(d *desk, rigs []answer.RigSummary) error {
+func printRigsJSON(d *desk, rigs []answer.RigSummary, state answer.State) error {
 	l := screen.NewList(d.stdout, "rigs")
 	for _, r := range rigs {
 		l.Add(r.Row())
 	}
+	l.Beside("collector", state.Row())
 	return l.End(nil)
+}
+
+// printState tells of a collector that takes no deliveries, and what waits for it.
+func printState(d *desk, rigs []answer.RigSummary, s answer.State) error {
+	if s.Refusing == "" {
+		return nil
+	}
+	line := "no deliveries are taken"
+	if !s.Since.IsZero() {
+		line += " since " + screen.At(s.Since)
+	}
+	runs, at := 0, 0
+	for _, r := range rigs {
+		if r.Beat != nil && r.Beat.Waiting.Runs > 0 {
+			runs, at = runs+r.Beat.Waiting.Runs, at+1
+		}
+	}
+	if runs > 0 {
+		line += fmt.Sprintf("; %d runs wait at %d rigs", runs, at)
+	}
+	_, err := fmt.Fprintf(d.stdout, "%s: %s\nhint: %s\n", line, screen.Clean(s.Refusing), screen.Clean(s.Hint))
+	return err
 }
 
 func printRigs(d *desk, rigs []answer.RigSummary, where string) error {

@@ -70,8 +70,18 @@ type Mark struct {
 	By, Why    string
 }
 
+// State says whether a collector takes deliveries now.
+type State struct {
+	Refusing string    // why it does not, in one line; "" when it does
+	Hint     string    // what would help
+	Since    time.Time // zero when it is not known
+	// Room on the file system of the archive; below Floor no deliveries are taken.
+	Free, Total, Floor int64
+}
+
 // Book is what the service answers from.
 type Book interface {
+	State(ctx context.Context) (State, error)
 	Rigs(ctx context.Context) ([]RigSummary, error)
 	// Runs yields newest first until yield fails.
 	Runs(ctx context.Context, q Query, yield func(Summary) error) error

@@ -20,6 +20,7 @@ import (
 
 // shelf is a Book that keeps labtest's runs in memory, newest last.
 type shelf struct {
+	state   answer.State
 	runs    []labtest.Run
 	asked   answer.Query
 	marks   []answer.Mark
@@ -59,6 +60,8 @@ func (s *shelf) find(id string) (labtest.Run, error) {
 	}
 	return labtest.Run{}, fault.New("find run", id, answer.ErrAmbiguous).WithHint("give more letters of the id")
 }
+
+func (s *shelf) State(context.Context) (answer.State, error) { return s.state, nil }
 
 func (s *shelf) Rigs(context.Context) ([]answer.RigSummary, error) {
 	last := s.runs[len(s.runs)-1]

@@ -151,7 +151,32 @@ func (a *Archive) prepare(opt Options) (err error) {
 	if err != nil {
 		return err
 	}
+	if ready, err := a.ready(); ready || err != nil {
+		return err
+	}
 	return a.db.Update(a.initialise)
+}
+
+// ready says whether nothing is to be written, so that an archive on a full disk
+// can still be opened, and checks what is there.
+func (a *Archive) ready() (ready bool, err error) {
+	err = a.db.View(func(tx *bolt.Tx) error {
+		for _, b := range slices.Concat(allBuckets, laterBuckets) {
+			if tx.Bucket(b) == nil {
+				return nil
+			}
+		}
+		if !bytes.Equal(tx.Bucket(bMeta).Get(kKey), []byte(a.key)) {
+			return nil
+		}
+		ready = true
+		head, err := a.head(tx)
+		if err != nil {
+			return err
+		}
+		return trail.CheckStore(head, hashReader{tx})
+	})
+	return ready, err
 }
 
 // identify reads whose archive it is; a new one is of origin.
@@ -265,6 +290,14 @@ func (a *Archive) update(f func(*bolt.Tx) error) error {
 
 // ReadOnly says whether nothing can be kept.
 func (a *Archive) ReadOnly() bool { return a.signer == nil }
+
+// Path is the archive's file; nil has none.
+func (a *Archive) Path() string {
+	if a == nil {
+		return ""
+	}
+	return a.db.Path()
+}
 
 // Size is the size of the archive's file in bytes; -1 once it is closed.
 func (a *Archive) Size() (n int64) {

@@ -7,12 +7,14 @@ import (
 	"fmt"
 	"log/slog"
 	"slices"
+	"sync/atomic"
 	"time"
 
 	"witnessmark/internal/answer"
 	"witnessmark/internal/archive"
 	"witnessmark/internal/deliver"
 	"witnessmark/internal/drift"
+	"witnessmark/internal/durable"
 	"witnessmark/internal/fault"
 	"witnessmark/internal/judge"
 	"witnessmark/internal/record"
@@ -36,6 +38,8 @@ type Collector struct {
 	pulse   pulse
 	metrics *Metrics
 	door    *door
+	room    *room
+	told    atomic.Bool  // that the disk is short of room
 	held    func() int64 // bytes of deliveries under way; set by Server
 	dir     string       // "" without a folder
 	site    string       // the file of the site's authority, if it has one
@@ -60,6 +64,7 @@ func New(a *archive.Archive, now func() time.Time, log *slog.Logger) *Collector 
 		metrics: newMetrics(), calls: newCalls(),
 	}
 	c.door = newDoor(usualBounds, c.metrics)
+	c.room = roomOf(a.Path(), now)
 	c.watchArchive()
 	return c
 }
@@ -102,7 +107,12 @@ func (c *Collector) Take(ctx context.Context, d deliver.Delivery) (deliver.Reply
 		return deliver.Reply{}, err
 	}
 	kept, err := c.archive.Keep(ctx, k)
+	c.room.wrote(err)
 	switch {
+	case durable.Full(err):
+		s, _ := c.room.look(0, 0)
+		c.tellRoom(s)
+		return deliver.Reply{}, deliver.As(deliver.NoRoom, fmt.Errorf("%w: the run waits at its rig: %w", errNoRoom, err))
 	case errors.Is(err, archive.ErrConflict), errors.Is(err, trail.ErrMalformed):
 		return deliver.Reply{}, fmt.Errorf("%w: %w", deliver.ErrRefused, err)
 	case err != nil && ctx.Err() != nil:

@@ -115,3 +115,11 @@ func DialWith(t testing.TB, address string, believes, shows trust.Identity) *Con
 	t.Cleanup(func() { conn.Close() })
 	return conn
 }
+
+// Disk has the collector ask something else for the room on its disk.
+func (c *Collector) Disk(free func(dir string) (free, size int64, err error), floor Floor) {
+	c.room.free, c.room.floor = free, func() Floor { return floor }
+}
+
+// FloorOn is the floor on a file system of that size.
+func FloorOn(f Floor, size int64) int64 { return f.of(size) }

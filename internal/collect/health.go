@@ -78,6 +78,9 @@ func (v *vitals) refresh(ctx context.Context) {
 	defer v.mu.Unlock()
 	read := v.c.alive(ctx)
 	keeps := errors.Join(read, v.c.heads.err())
+	if s, err := v.c.State(ctx); err == nil && s.Refusing != "" {
+		keeps = errors.New(s.Refusing)
+	}
 	all := healthpb.HealthCheckResponse_SERVING
 	for _, name := range v.services {
 		err := read

@@ -81,6 +81,19 @@ func (c *Collector) watchArchive() {
 		}
 		return float64(h.Size)
 	})
+	c.metrics.read("free_bytes", "Room on the disk of the archive; -1 when not known.", func() float64 {
+		s, err := c.room.look(0, 0)
+		if err != nil {
+			return -1
+		}
+		return float64(s.Free)
+	})
+	c.metrics.read("refusing", "1 while no deliveries are taken, else 0.", func() float64 {
+		if s, _ := c.State(context.Background()); s.Refusing != "" {
+			return 1
+		}
+		return 0
+	})
 	c.metrics.read("held_bytes", "Bytes held for deliveries under way.", func() float64 {
 		if c.held == nil {
 			return 0

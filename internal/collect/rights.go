@@ -44,6 +44,7 @@ var rights = map[string]who{
 	"/witnessmark.v1.AnswerService/ReadAttachment": asking,
 	"/witnessmark.v1.AnswerService/MakeDossier":    asking,
 	"/witnessmark.v1.AnswerService/FollowFlags":    asking,
+	"/witnessmark.v1.AnswerService/GetState":       asking,
 	"/witnessmark.v1.AnswerService/GetMark":        members,
 	"/witnessmark.v1.AnswerService/AcceptMark":     keepers,
 	"/witnessmark.v1.AnswerService/Retract":        keepers,

@@ -39,7 +39,12 @@ type serving struct {
 	reload     func(context.Context) error
 	authority  string
 	gate       *gate // nil in process, which is the owner's
+	floor      func() Floor
 }
+
+// WithFloor sets the room that the archive's disk must have left for deliveries to
+// be taken; it is asked again for each. Without it DefaultFloor holds.
+func WithFloor(f func() Floor) Option { return func(s *serving) { s.floor = f } }
 
 // WithMetrics registers what the collector counts.
 func WithMetrics(r prometheus.Registerer) Option { return func(s *serving) { s.metrics = r } }
@@ -66,7 +71,7 @@ func WithAuthority(file string) Option { return func(s *serving) { s.authority =
 // rigs send again. Whoever calls has to be a member. Ready is called with the
 // address once it listens.
 func Serve(ctx context.Context, dir, address string, log *slog.Logger, ready func(address string), opts ...Option) (err error) {
-	with := serving{limits: func() deliver.Limits { return deliver.DefaultLimits }}
+	with := serving{limits: func() deliver.Limits { return deliver.DefaultLimits }, floor: func() Floor { return DefaultFloor }}
 	for _, o := range opts {
 		o(&with)
 	}
@@ -86,6 +91,7 @@ func Serve(ctx context.Context, dir, address string, log *slog.Logger, ready fun
 		return err
 	}
 	with.gate = c.gate(authority)
+	c.room.floor = with.floor
 	srv, health := c.server(with)
 	if with.metrics != nil {
 		if err := with.metrics.Register(c.metrics); err != nil {
@@ -103,7 +109,10 @@ func Serve(ctx context.Context, dir, address string, log *slog.Logger, ready fun
 		return errors.Join(err, l.Close())
 	}
 	defer gone()
-	if err := tell(path, dialable(l.Addr())); err != nil {
+	switch err := tell(path, dialable(l.Addr())); {
+	case durable.Full(err):
+		log.Warn("the disk is full; commands on this machine have to name the address", "file", path, "error", err)
+	case err != nil:
 		return errors.Join(fault.New("serve", path, err), l.Close())
 	}
 	defer os.Remove(path)

@@ -33,6 +33,7 @@ type taker struct {
 	known map[[sha256.Size]byte]deliver.Reply
 	taken []deliver.Delivery
 	fail  error
+	full  error         // what Admit says
 	wait  chan struct{} // when set, Take waits for it
 	ask   chan struct{} // when set, Known waits for it
 	head  []byte        // what Extends gives, when set
@@ -49,6 +50,8 @@ func (k *taker) Known(_ context.Context, sum [sha256.Size]byte) (deliver.Reply, 
 	r, ok := k.known[sum]
 	return r, ok, nil
 }
+
+func (k *taker) Admit(context.Context, int64) error { return k.full }
 
 func (k *taker) Take(_ context.Context, d deliver.Delivery) (deliver.Reply, error) {
 	if k.wait != nil {

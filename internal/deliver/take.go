@@ -36,6 +36,9 @@ type Taker interface {
 	Admits(ctx context.Context, key ed25519.PublicKey) error
 	// Known returns the reply that the record with this hash was given before.
 	Known(ctx context.Context, sum [sha256.Size]byte) (Reply, bool, error)
+	// Admit says why a record of that size, with its attachments, cannot be kept
+	// now, before any of it is sent; nil when it can.
+	Admit(ctx context.Context, size int64) error
 	// Take keeps the delivery and returns after its commit. An error that wraps
 	// ErrRefused tells the rig not to try again.
 	Take(ctx context.Context, d Delivery) (Reply, error)
@@ -113,6 +116,9 @@ func (s *server) Deliver(st stream) error {
 		return statusOf(err)
 	}
 	if !ok {
+		if err := s.taker.Admit(st.Context(), announced(a)); err != nil {
+			return statusOf(err)
+		}
 		if reply, err = s.take(st.Context(), a, in, limits.InFlight); err != nil {
 			return err
 		}

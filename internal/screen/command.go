@@ -119,6 +119,8 @@ type List struct {
 	name string
 	n    int
 	err  error
+
+	beside []besides
 }
 
 // NewList begins a list under a name.
@@ -149,6 +151,14 @@ func (l *List) begin() string {
 
 func (l *List) write(s string) { _, l.err = io.WriteString(l.w, s) }
 
+// Beside puts a value under a name of its own beside the list, which is closed.
+func (l *List) Beside(name string, v any) { l.beside = append(l.beside, besides{name, v}) }
+
+type besides struct {
+	name  string
+	value any
+}
+
 // End closes the list, unless err or an earlier error stopped it, which it
 // returns.
 func (l *List) End(err error) error {
@@ -159,9 +169,17 @@ func (l *List) End(err error) error {
 		return l.err
 	}
 	if l.n == 0 {
-		l.write(l.begin() + "]\n}\n")
+		l.write(l.begin() + "]")
 	} else {
-		l.write("\n  ]\n}\n")
+		l.write("\n  ]")
 	}
+	for _, b := range l.beside {
+		j, err := json.MarshalIndent(b.value, "  ", "  ")
+		if err != nil {
+			return err
+		}
+		l.write(fmt.Sprintf(",\n  %q: %s", b.name, j))
+	}
+	l.write("\n}\n")
 	return l.err
 }

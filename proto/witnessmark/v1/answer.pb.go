@@ -21,6 +21,131 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
+type GetStateRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetStateRequest) Reset() {
+	*x = GetStateRequest{}
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[0]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetStateRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetStateRequest) ProtoMessage() {}
+
+func (x *GetStateRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[0]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetStateRequest.ProtoReflect.Descriptor instead.
+func (*GetStateRequest) Descriptor() ([]byte, []int) {
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{0}
+}
+
+type GetStateResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Empty when deliveries are taken, else why they are not, in one line.
+	Refusing string `protobuf:"bytes,1,opt,name=refusing,proto3" json:"refusing,omitempty"`
+	// What would help, in one line.
+	Hint string `protobuf:"bytes,2,opt,name=hint,proto3" json:"hint,omitempty"`
+	// Since when they are not taken; 0 when they are.
+	SinceUnixNano int64 `protobuf:"varint,3,opt,name=since_unix_nano,json=sinceUnixNano,proto3" json:"since_unix_nano,omitempty"`
+	// Of the file system of the archive; 0 when it is not known.
+	FreeBytes  int64 `protobuf:"varint,4,opt,name=free_bytes,json=freeBytes,proto3" json:"free_bytes,omitempty"`
+	TotalBytes int64 `protobuf:"varint,5,opt,name=total_bytes,json=totalBytes,proto3" json:"total_bytes,omitempty"`
+	// Below this free room no deliveries are taken.
+	FloorBytes    int64 `protobuf:"varint,6,opt,name=floor_bytes,json=floorBytes,proto3" json:"floor_bytes,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetStateResponse) Reset() {
+	*x = GetStateResponse{}
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetStateResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetStateResponse) ProtoMessage() {}
+
+func (x *GetStateResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetStateResponse.ProtoReflect.Descriptor instead.
+func (*GetStateResponse) Descriptor() ([]byte, []int) {
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *GetStateResponse) GetRefusing() string {
+	if x != nil {
+		return x.Refusing
+	}
+	return ""
+}
+
+func (x *GetStateResponse) GetHint() string {
+	if x != nil {
+		return x.Hint
+	}
+	return ""
+}
+
+func (x *GetStateResponse) GetSinceUnixNano() int64 {
+	if x != nil {
+		return x.SinceUnixNano
+	}
+	return 0
+}
+
+func (x *GetStateResponse) GetFreeBytes() int64 {
+	if x != nil {
+		return x.FreeBytes
+	}
+	return 0
+}
+
+func (x *GetStateResponse) GetTotalBytes() int64 {
+	if x != nil {
+		return x.TotalBytes
+	}
+	return 0
+}
+
+func (x *GetStateResponse) GetFloorBytes() int64 {
+	if x != nil {
+		return x.FloorBytes
+	}
+	return 0
+}
+
 type ListRigsRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	unknownFields protoimpl.UnknownFields
@@ -29,7 +154,7 @@ type ListRigsRequest struct {
 
 func (x *ListRigsRequest) Reset() {
 	*x = ListRigsRequest{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[0]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[2]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -41,7 +166,7 @@ func (x *ListRigsRequest) String() string {
 func (*ListRigsRequest) ProtoMessage() {}
 
 func (x *ListRigsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[0]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[2]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -54,7 +179,7 @@ func (x *ListRigsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRigsRequest.ProtoReflect.Descriptor instead.
 func (*ListRigsRequest) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{0}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{2}
 }
 
 type ListRigsResponse struct {
@@ -66,7 +191,7 @@ type ListRigsResponse struct {
 
 func (x *ListRigsResponse) Reset() {
 	*x = ListRigsResponse{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[1]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -78,7 +203,7 @@ func (x *ListRigsResponse) String() string {
 func (*ListRigsResponse) ProtoMessage() {}
 
 func (x *ListRigsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[1]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -91,7 +216,7 @@ func (x *ListRigsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRigsResponse.ProtoReflect.Descriptor instead.
 func (*ListRigsResponse) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{1}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *ListRigsResponse) GetRigs() []*RigSummary {
@@ -122,7 +247,7 @@ type RigSummary struct {
 
 func (x *RigSummary) Reset() {
 	*x = RigSummary{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[2]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -134,7 +259,7 @@ func (x *RigSummary) String() string {
 func (*RigSummary) ProtoMessage() {}
 
 func (x *RigSummary) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[2]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -147,7 +272,7 @@ func (x *RigSummary) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RigSummary.ProtoReflect.Descriptor instead.
 func (*RigSummary) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{2}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *RigSummary) GetName() string {
@@ -243,7 +368,7 @@ type BeatSummary struct {
 
 func (x *BeatSummary) Reset() {
 	*x = BeatSummary{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[3]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -255,7 +380,7 @@ func (x *BeatSummary) String() string {
 func (*BeatSummary) ProtoMessage() {}
 
 func (x *BeatSummary) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[3]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -268,7 +393,7 @@ func (x *BeatSummary) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BeatSummary.ProtoReflect.Descriptor instead.
 func (*BeatSummary) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{3}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *BeatSummary) GetCameUnixNano() int64 {
@@ -371,7 +496,7 @@ type MovedFact struct {
 
 func (x *MovedFact) Reset() {
 	*x = MovedFact{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[4]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -383,7 +508,7 @@ func (x *MovedFact) String() string {
 func (*MovedFact) ProtoMessage() {}
 
 func (x *MovedFact) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[4]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -396,7 +521,7 @@ func (x *MovedFact) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MovedFact.ProtoReflect.Descriptor instead.
 func (*MovedFact) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{4}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *MovedFact) GetFact() string {
@@ -459,7 +584,7 @@ type ListRunsRequest struct {
 
 func (x *ListRunsRequest) Reset() {
 	*x = ListRunsRequest{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[5]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -471,7 +596,7 @@ func (x *ListRunsRequest) String() string {
 func (*ListRunsRequest) ProtoMessage() {}
 
 func (x *ListRunsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[5]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -484,7 +609,7 @@ func (x *ListRunsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRunsRequest.ProtoReflect.Descriptor instead.
 func (*ListRunsRequest) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{5}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *ListRunsRequest) GetRig() string {
@@ -545,7 +670,7 @@ type ListRunsResponse struct {
 
 func (x *ListRunsResponse) Reset() {
 	*x = ListRunsResponse{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[6]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -557,7 +682,7 @@ func (x *ListRunsResponse) String() string {
 func (*ListRunsResponse) ProtoMessage() {}
 
 func (x *ListRunsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[6]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -570,7 +695,7 @@ func (x *ListRunsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRunsResponse.ProtoReflect.Descriptor instead.
 func (*ListRunsResponse) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{6}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *ListRunsResponse) GetRuns() []*RunSummary {
@@ -613,7 +738,7 @@ type RunSummary struct {
 
 func (x *RunSummary) Reset() {
 	*x = RunSummary{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[7]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -625,7 +750,7 @@ func (x *RunSummary) String() string {
 func (*RunSummary) ProtoMessage() {}
 
 func (x *RunSummary) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[7]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -638,7 +763,7 @@ func (x *RunSummary) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RunSummary.ProtoReflect.Descriptor instead.
 func (*RunSummary) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{7}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *RunSummary) GetId() string {
@@ -794,7 +919,7 @@ type Retraction struct {
 
 func (x *Retraction) Reset() {
 	*x = Retraction{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[8]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -806,7 +931,7 @@ func (x *Retraction) String() string {
 func (*Retraction) ProtoMessage() {}
 
 func (x *Retraction) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[8]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -819,7 +944,7 @@ func (x *Retraction) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Retraction.ProtoReflect.Descriptor instead.
 func (*Retraction) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{8}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *Retraction) GetJudgedStanding() string {
@@ -851,7 +976,7 @@ type Retracting struct {
 
 func (x *Retracting) Reset() {
 	*x = Retracting{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[9]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -863,7 +988,7 @@ func (x *Retracting) String() string {
 func (*Retracting) ProtoMessage() {}
 
 func (x *Retracting) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[9]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -876,7 +1001,7 @@ func (x *Retracting) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Retracting.ProtoReflect.Descriptor instead.
 func (*Retracting) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{9}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *Retracting) GetWithdrawn() bool {
@@ -936,7 +1061,7 @@ type Statistics struct {
 
 func (x *Statistics) Reset() {
 	*x = Statistics{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[10]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -948,7 +1073,7 @@ func (x *Statistics) String() string {
 func (*Statistics) ProtoMessage() {}
 
 func (x *Statistics) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[10]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -961,7 +1086,7 @@ func (x *Statistics) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Statistics.ProtoReflect.Descriptor instead.
 func (*Statistics) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{10}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *Statistics) GetFrames() uint64 {
@@ -1044,7 +1169,7 @@ type ListKeptRequest struct {
 
 func (x *ListKeptRequest) Reset() {
 	*x = ListKeptRequest{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[11]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1056,7 +1181,7 @@ func (x *ListKeptRequest) String() string {
 func (*ListKeptRequest) ProtoMessage() {}
 
 func (x *ListKeptRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[11]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1069,7 +1194,7 @@ func (x *ListKeptRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListKeptRequest.ProtoReflect.Descriptor instead.
 func (*ListKeptRequest) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{11}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *ListKeptRequest) GetFromIndex() int64 {
@@ -1090,7 +1215,7 @@ type ListKeptResponse struct {
 
 func (x *ListKeptResponse) Reset() {
 	*x = ListKeptResponse{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[12]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1102,7 +1227,7 @@ func (x *ListKeptResponse) String() string {
 func (*ListKeptResponse) ProtoMessage() {}
 
 func (x *ListKeptResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[12]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1115,7 +1240,7 @@ func (x *ListKeptResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListKeptResponse.ProtoReflect.Descriptor instead.
 func (*ListKeptResponse) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{12}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *ListKeptResponse) GetRuns() []*KeptRun {
@@ -1142,7 +1267,7 @@ type KeptRun struct {
 
 func (x *KeptRun) Reset() {
 	*x = KeptRun{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[13]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1154,7 +1279,7 @@ func (x *KeptRun) String() string {
 func (*KeptRun) ProtoMessage() {}
 
 func (x *KeptRun) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[13]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1167,7 +1292,7 @@ func (x *KeptRun) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use KeptRun.ProtoReflect.Descriptor instead.
 func (*KeptRun) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{13}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *KeptRun) GetIndex() int64 {
@@ -1194,7 +1319,7 @@ type ShowRunRequest struct {
 
 func (x *ShowRunRequest) Reset() {
 	*x = ShowRunRequest{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[14]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1206,7 +1331,7 @@ func (x *ShowRunRequest) String() string {
 func (*ShowRunRequest) ProtoMessage() {}
 
 func (x *ShowRunRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[14]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1219,7 +1344,7 @@ func (x *ShowRunRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ShowRunRequest.ProtoReflect.Descriptor instead.
 func (*ShowRunRequest) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{14}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *ShowRunRequest) GetId() string {
@@ -1242,7 +1367,7 @@ type ShowRunResponse struct {
 
 func (x *ShowRunResponse) Reset() {
 	*x = ShowRunResponse{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[15]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1254,7 +1379,7 @@ func (x *ShowRunResponse) String() string {
 func (*ShowRunResponse) ProtoMessage() {}
 
 func (x *ShowRunResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[15]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1267,7 +1392,7 @@ func (x *ShowRunResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ShowRunResponse.ProtoReflect.Descriptor instead.
 func (*ShowRunResponse) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{15}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *ShowRunResponse) GetMessage() isShowRunResponse_Message {
@@ -1323,7 +1448,7 @@ type RunDetail struct {
 
 func (x *RunDetail) Reset() {
 	*x = RunDetail{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[16]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1335,7 +1460,7 @@ func (x *RunDetail) String() string {
 func (*RunDetail) ProtoMessage() {}
 
 func (x *RunDetail) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[16]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1348,7 +1473,7 @@ func (x *RunDetail) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RunDetail.ProtoReflect.Descriptor instead.
 func (*RunDetail) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{16}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *RunDetail) GetSummary() *RunSummary {
@@ -1390,7 +1515,7 @@ type ReadAttachmentRequest struct {
 
 func (x *ReadAttachmentRequest) Reset() {
 	*x = ReadAttachmentRequest{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[17]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1402,7 +1527,7 @@ func (x *ReadAttachmentRequest) String() string {
 func (*ReadAttachmentRequest) ProtoMessage() {}
 
 func (x *ReadAttachmentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[17]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1415,7 +1540,7 @@ func (x *ReadAttachmentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadAttachmentRequest.ProtoReflect.Descriptor instead.
 func (*ReadAttachmentRequest) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{17}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *ReadAttachmentRequest) GetId() string {
@@ -1441,7 +1566,7 @@ type ReadAttachmentResponse struct {
 
 func (x *ReadAttachmentResponse) Reset() {
 	*x = ReadAttachmentResponse{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[18]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1453,7 +1578,7 @@ func (x *ReadAttachmentResponse) String() string {
 func (*ReadAttachmentResponse) ProtoMessage() {}
 
 func (x *ReadAttachmentResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[18]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1466,7 +1591,7 @@ func (x *ReadAttachmentResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadAttachmentResponse.ProtoReflect.Descriptor instead.
 func (*ReadAttachmentResponse) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{18}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *ReadAttachmentResponse) GetData() []byte {
@@ -1488,7 +1613,7 @@ type AcceptMarkRequest struct {
 
 func (x *AcceptMarkRequest) Reset() {
 	*x = AcceptMarkRequest{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[19]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1500,7 +1625,7 @@ func (x *AcceptMarkRequest) String() string {
 func (*AcceptMarkRequest) ProtoMessage() {}
 
 func (x *AcceptMarkRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[19]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1513,7 +1638,7 @@ func (x *AcceptMarkRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AcceptMarkRequest.ProtoReflect.Descriptor instead.
 func (*AcceptMarkRequest) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{19}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *AcceptMarkRequest) GetId() string {
@@ -1547,7 +1672,7 @@ type AcceptMarkResponse struct {
 
 func (x *AcceptMarkResponse) Reset() {
 	*x = AcceptMarkResponse{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[20]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1559,7 +1684,7 @@ func (x *AcceptMarkResponse) String() string {
 func (*AcceptMarkResponse) ProtoMessage() {}
 
 func (x *AcceptMarkResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[20]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1572,7 +1697,7 @@ func (x *AcceptMarkResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AcceptMarkResponse.ProtoReflect.Descriptor instead.
 func (*AcceptMarkResponse) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{20}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *AcceptMarkResponse) GetMark() *Mark {
@@ -1597,7 +1722,7 @@ type CheckArchiveRequest struct {
 
 func (x *CheckArchiveRequest) Reset() {
 	*x = CheckArchiveRequest{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[21]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1609,7 +1734,7 @@ func (x *CheckArchiveRequest) String() string {
 func (*CheckArchiveRequest) ProtoMessage() {}
 
 func (x *CheckArchiveRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[21]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1622,7 +1747,7 @@ func (x *CheckArchiveRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckArchiveRequest.ProtoReflect.Descriptor instead.
 func (*CheckArchiveRequest) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{21}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{23}
 }
 
 type CheckArchiveResponse struct {
@@ -1639,7 +1764,7 @@ type CheckArchiveResponse struct {
 
 func (x *CheckArchiveResponse) Reset() {
 	*x = CheckArchiveResponse{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[22]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1651,7 +1776,7 @@ func (x *CheckArchiveResponse) String() string {
 func (*CheckArchiveResponse) ProtoMessage() {}
 
 func (x *CheckArchiveResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[22]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1664,7 +1789,7 @@ func (x *CheckArchiveResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckArchiveResponse.ProtoReflect.Descriptor instead.
 func (*CheckArchiveResponse) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{22}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *CheckArchiveResponse) GetMessage() isCheckArchiveResponse_Message {
@@ -1734,7 +1859,7 @@ type CheckProgress struct {
 
 func (x *CheckProgress) Reset() {
 	*x = CheckProgress{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[23]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1746,7 +1871,7 @@ func (x *CheckProgress) String() string {
 func (*CheckProgress) ProtoMessage() {}
 
 func (x *CheckProgress) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[23]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1759,7 +1884,7 @@ func (x *CheckProgress) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckProgress.ProtoReflect.Descriptor instead.
 func (*CheckProgress) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{23}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *CheckProgress) GetDone() int64 {
@@ -1788,7 +1913,7 @@ type Finding struct {
 
 func (x *Finding) Reset() {
 	*x = Finding{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[24]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1800,7 +1925,7 @@ func (x *Finding) String() string {
 func (*Finding) ProtoMessage() {}
 
 func (x *Finding) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[24]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1813,7 +1938,7 @@ func (x *Finding) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Finding.ProtoReflect.Descriptor instead.
 func (*Finding) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{24}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *Finding) GetWhere() string {
@@ -1844,7 +1969,7 @@ type CheckSummary struct {
 
 func (x *CheckSummary) Reset() {
 	*x = CheckSummary{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[25]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1856,7 +1981,7 @@ func (x *CheckSummary) String() string {
 func (*CheckSummary) ProtoMessage() {}
 
 func (x *CheckSummary) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[25]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1869,7 +1994,7 @@ func (x *CheckSummary) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckSummary.ProtoReflect.Descriptor instead.
 func (*CheckSummary) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{25}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *CheckSummary) GetRuns() int64 {
@@ -1908,7 +2033,7 @@ type BackupRequest struct {
 
 func (x *BackupRequest) Reset() {
 	*x = BackupRequest{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[26]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1920,7 +2045,7 @@ func (x *BackupRequest) String() string {
 func (*BackupRequest) ProtoMessage() {}
 
 func (x *BackupRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[26]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1933,7 +2058,7 @@ func (x *BackupRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BackupRequest.ProtoReflect.Descriptor instead.
 func (*BackupRequest) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{26}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{28}
 }
 
 type BackupResponse struct {
@@ -1949,7 +2074,7 @@ type BackupResponse struct {
 
 func (x *BackupResponse) Reset() {
 	*x = BackupResponse{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[27]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1961,7 +2086,7 @@ func (x *BackupResponse) String() string {
 func (*BackupResponse) ProtoMessage() {}
 
 func (x *BackupResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[27]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1974,7 +2099,7 @@ func (x *BackupResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BackupResponse.ProtoReflect.Descriptor instead.
 func (*BackupResponse) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{27}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *BackupResponse) GetMessage() isBackupResponse_Message {
@@ -2030,7 +2155,7 @@ type BackupHead struct {
 
 func (x *BackupHead) Reset() {
 	*x = BackupHead{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[28]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2042,7 +2167,7 @@ func (x *BackupHead) String() string {
 func (*BackupHead) ProtoMessage() {}
 
 func (x *BackupHead) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[28]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2055,7 +2180,7 @@ func (x *BackupHead) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BackupHead.ProtoReflect.Descriptor instead.
 func (*BackupHead) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{28}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *BackupHead) GetSize() int64 {
@@ -2084,7 +2209,7 @@ type RetractRequest struct {
 
 func (x *RetractRequest) Reset() {
 	*x = RetractRequest{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[29]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2096,7 +2221,7 @@ func (x *RetractRequest) String() string {
 func (*RetractRequest) ProtoMessage() {}
 
 func (x *RetractRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[29]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2109,7 +2234,7 @@ func (x *RetractRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RetractRequest.ProtoReflect.Descriptor instead.
 func (*RetractRequest) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{29}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *RetractRequest) GetId() string {
@@ -2143,7 +2268,7 @@ type RetractResponse struct {
 
 func (x *RetractResponse) Reset() {
 	*x = RetractResponse{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[30]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2155,7 +2280,7 @@ func (x *RetractResponse) String() string {
 func (*RetractResponse) ProtoMessage() {}
 
 func (x *RetractResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[30]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2168,7 +2293,7 @@ func (x *RetractResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RetractResponse.ProtoReflect.Descriptor instead.
 func (*RetractResponse) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{30}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *RetractResponse) GetSummary() *RunSummary {
@@ -2196,7 +2321,7 @@ type ReinstateRequest struct {
 
 func (x *ReinstateRequest) Reset() {
 	*x = ReinstateRequest{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[31]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2208,7 +2333,7 @@ func (x *ReinstateRequest) String() string {
 func (*ReinstateRequest) ProtoMessage() {}
 
 func (x *ReinstateRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[31]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2221,7 +2346,7 @@ func (x *ReinstateRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReinstateRequest.ProtoReflect.Descriptor instead.
 func (*ReinstateRequest) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{31}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *ReinstateRequest) GetId() string {
@@ -2255,7 +2380,7 @@ type ReinstateResponse struct {
 
 func (x *ReinstateResponse) Reset() {
 	*x = ReinstateResponse{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[32]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2267,7 +2392,7 @@ func (x *ReinstateResponse) String() string {
 func (*ReinstateResponse) ProtoMessage() {}
 
 func (x *ReinstateResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[32]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2280,7 +2405,7 @@ func (x *ReinstateResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReinstateResponse.ProtoReflect.Descriptor instead.
 func (*ReinstateResponse) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{32}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *ReinstateResponse) GetSummary() *RunSummary {
@@ -2311,7 +2436,7 @@ type Mark struct {
 
 func (x *Mark) Reset() {
 	*x = Mark{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[33]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2323,7 +2448,7 @@ func (x *Mark) String() string {
 func (*Mark) ProtoMessage() {}
 
 func (x *Mark) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[33]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2336,7 +2461,7 @@ func (x *Mark) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Mark.ProtoReflect.Descriptor instead.
 func (*Mark) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{33}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *Mark) GetRig() string {
@@ -2391,7 +2516,7 @@ type GetMarkRequest struct {
 
 func (x *GetMarkRequest) Reset() {
 	*x = GetMarkRequest{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[34]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2403,7 +2528,7 @@ func (x *GetMarkRequest) String() string {
 func (*GetMarkRequest) ProtoMessage() {}
 
 func (x *GetMarkRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[34]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2416,7 +2541,7 @@ func (x *GetMarkRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetMarkRequest.ProtoReflect.Descriptor instead.
 func (*GetMarkRequest) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{34}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *GetMarkRequest) GetRig() string {
@@ -2444,7 +2569,7 @@ type GetMarkResponse struct {
 
 func (x *GetMarkResponse) Reset() {
 	*x = GetMarkResponse{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[35]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2456,7 +2581,7 @@ func (x *GetMarkResponse) String() string {
 func (*GetMarkResponse) ProtoMessage() {}
 
 func (x *GetMarkResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[35]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2469,7 +2594,7 @@ func (x *GetMarkResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetMarkResponse.ProtoReflect.Descriptor instead.
 func (*GetMarkResponse) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{35}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *GetMarkResponse) GetMark() *Mark {
@@ -2496,7 +2621,7 @@ type MakeDossierRequest struct {
 
 func (x *MakeDossierRequest) Reset() {
 	*x = MakeDossierRequest{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[36]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2508,7 +2633,7 @@ func (x *MakeDossierRequest) String() string {
 func (*MakeDossierRequest) ProtoMessage() {}
 
 func (x *MakeDossierRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[36]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2521,7 +2646,7 @@ func (x *MakeDossierRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MakeDossierRequest.ProtoReflect.Descriptor instead.
 func (*MakeDossierRequest) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{36}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *MakeDossierRequest) GetId() string {
@@ -2540,7 +2665,7 @@ type MakeDossierResponse struct {
 
 func (x *MakeDossierResponse) Reset() {
 	*x = MakeDossierResponse{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[37]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2552,7 +2677,7 @@ func (x *MakeDossierResponse) String() string {
 func (*MakeDossierResponse) ProtoMessage() {}
 
 func (x *MakeDossierResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[37]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2565,7 +2690,7 @@ func (x *MakeDossierResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MakeDossierResponse.ProtoReflect.Descriptor instead.
 func (*MakeDossierResponse) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{37}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *MakeDossierResponse) GetData() []byte {
@@ -2585,7 +2710,7 @@ type FollowFlagsRequest struct {
 
 func (x *FollowFlagsRequest) Reset() {
 	*x = FollowFlagsRequest{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[38]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2597,7 +2722,7 @@ func (x *FollowFlagsRequest) String() string {
 func (*FollowFlagsRequest) ProtoMessage() {}
 
 func (x *FollowFlagsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[38]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2610,7 +2735,7 @@ func (x *FollowFlagsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FollowFlagsRequest.ProtoReflect.Descriptor instead.
 func (*FollowFlagsRequest) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{38}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *FollowFlagsRequest) GetFrom() *FlagPlace {
@@ -2635,7 +2760,7 @@ type FlagPlace struct {
 
 func (x *FlagPlace) Reset() {
 	*x = FlagPlace{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[39]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2647,7 +2772,7 @@ func (x *FlagPlace) String() string {
 func (*FlagPlace) ProtoMessage() {}
 
 func (x *FlagPlace) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[39]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2660,7 +2785,7 @@ func (x *FlagPlace) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FlagPlace.ProtoReflect.Descriptor instead.
 func (*FlagPlace) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{39}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *FlagPlace) GetTrail() string {
@@ -2700,7 +2825,7 @@ type FollowFlagsResponse struct {
 
 func (x *FollowFlagsResponse) Reset() {
 	*x = FollowFlagsResponse{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[40]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2712,7 +2837,7 @@ func (x *FollowFlagsResponse) String() string {
 func (*FollowFlagsResponse) ProtoMessage() {}
 
 func (x *FollowFlagsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[40]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2725,7 +2850,7 @@ func (x *FollowFlagsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FollowFlagsResponse.ProtoReflect.Descriptor instead.
 func (*FollowFlagsResponse) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{40}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *FollowFlagsResponse) GetNext() *FlagPlace {
@@ -2808,7 +2933,7 @@ type RigFlag struct {
 
 func (x *RigFlag) Reset() {
 	*x = RigFlag{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[41]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2820,7 +2945,7 @@ func (x *RigFlag) String() string {
 func (*RigFlag) ProtoMessage() {}
 
 func (x *RigFlag) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[41]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2833,7 +2958,7 @@ func (x *RigFlag) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RigFlag.ProtoReflect.Descriptor instead.
 func (*RigFlag) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{41}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{43}
 }
 
 func (x *RigFlag) GetRig() string {
@@ -2869,6 +2994,17 @@ var File_witnessmark_v1_answer_proto protoreflect.FileDescriptor
 const file_witnessmark_v1_answer_proto_rawDesc = "" +
 	"\n" +
 	"\x1bwitnessmark/v1/answer.proto\x12\x0ewitnessmark.v1\x1a\x19witnessmark/v1/beat.proto\x1a\x1ewitnessmark/v1/judgement.proto\x1a\x1bwitnessmark/v1/record.proto\"\x11\n" +
+	"\x0fGetStateRequest\"\xcb\x01\n" +
+	"\x10GetStateResponse\x12\x1a\n" +
+	"\brefusing\x18\x01 \x01(\tR\brefusing\x12\x12\n" +
+	"\x04hint\x18\x02 \x01(\tR\x04hint\x12&\n" +
+	"\x0fsince_unix_nano\x18\x03 \x01(\x03R\rsinceUnixNano\x12\x1d\n" +
+	"\n" +
+	"free_bytes\x18\x04 \x01(\x03R\tfreeBytes\x12\x1f\n" +
+	"\vtotal_bytes\x18\x05 \x01(\x03R\n" +
+	"totalBytes\x12\x1f\n" +
+	"\vfloor_bytes\x18\x06 \x01(\x03R\n" +
+	"floorBytes\"\x11\n" +
 	"\x0fListRigsRequest\"B\n" +
 	"\x10ListRigsResponse\x12.\n" +
 	"\x04rigs\x18\x01 \x03(\v2\x1a.witnessmark.v1.RigSummaryR\x04rigs\"\xd5\x02\n" +
@@ -3094,7 +3230,7 @@ const file_witnessmark_v1_answer_proto_rawDesc = "" +
 	"\x03rig\x18\x01 \x01(\tR\x03rig\x12\x14\n" +
 	"\x05setup\x18\x02 \x01(\tR\x05setup\x12\x16\n" +
 	"\x06played\x18\x03 \x01(\tR\x06played\x127\n" +
-	"\tjudgement\x18\x04 \x01(\v2\x19.witnessmark.v1.JudgementR\tjudgement2\xcc\b\n" +
+	"\tjudgement\x18\x04 \x01(\v2\x19.witnessmark.v1.JudgementR\tjudgement2\x9b\t\n" +
 	"\rAnswerService\x12M\n" +
 	"\bListRigs\x12\x1f.witnessmark.v1.ListRigsRequest\x1a .witnessmark.v1.ListRigsResponse\x12O\n" +
 	"\bListRuns\x12\x1f.witnessmark.v1.ListRunsRequest\x1a .witnessmark.v1.ListRunsResponse0\x01\x12O\n" +
@@ -3107,7 +3243,8 @@ const file_witnessmark_v1_answer_proto_rawDesc = "" +
 	"\tReinstate\x12 .witnessmark.v1.ReinstateRequest\x1a!.witnessmark.v1.ReinstateResponse\x12[\n" +
 	"\fCheckArchive\x12#.witnessmark.v1.CheckArchiveRequest\x1a$.witnessmark.v1.CheckArchiveResponse0\x01\x12I\n" +
 	"\x06Backup\x12\x1d.witnessmark.v1.BackupRequest\x1a\x1e.witnessmark.v1.BackupResponse0\x01\x12X\n" +
-	"\vMakeDossier\x12\".witnessmark.v1.MakeDossierRequest\x1a#.witnessmark.v1.MakeDossierResponse0\x01\x12J\n" +
+	"\vMakeDossier\x12\".witnessmark.v1.MakeDossierRequest\x1a#.witnessmark.v1.MakeDossierResponse0\x01\x12M\n" +
+	"\bGetState\x12\x1f.witnessmark.v1.GetStateRequest\x1a .witnessmark.v1.GetStateResponse\x12J\n" +
 	"\aGetMark\x12\x1e.witnessmark.v1.GetMarkRequest\x1a\x1f.witnessmark.v1.GetMarkResponse\x12X\n" +
 	"\vFollowFlags\x12\".witnessmark.v1.FollowFlagsRequest\x1a#.witnessmark.v1.FollowFlagsResponse0\x01B0Z.witnessmark/proto/witnessmark/v1;witnessmarkv1b\x06proto3"
 
@@ -3123,134 +3260,138 @@ func file_witnessmark_v1_answer_proto_rawDescGZIP() []byte {
 	return file_witnessmark_v1_answer_proto_rawDescData
 }
 
-var file_witnessmark_v1_answer_proto_msgTypes = make([]protoimpl.MessageInfo, 44)
+var file_witnessmark_v1_answer_proto_msgTypes = make([]protoimpl.MessageInfo, 46)
 var file_witnessmark_v1_answer_proto_goTypes = []any{
-	(*ListRigsRequest)(nil),        // 0: witnessmark.v1.ListRigsRequest
-	(*ListRigsResponse)(nil),       // 1: witnessmark.v1.ListRigsResponse
-	(*RigSummary)(nil),             // 2: witnessmark.v1.RigSummary
-	(*BeatSummary)(nil),            // 3: witnessmark.v1.BeatSummary
-	(*MovedFact)(nil),              // 4: witnessmark.v1.MovedFact
-	(*ListRunsRequest)(nil),        // 5: witnessmark.v1.ListRunsRequest
-	(*ListRunsResponse)(nil),       // 6: witnessmark.v1.ListRunsResponse
-	(*RunSummary)(nil),             // 7: witnessmark.v1.RunSummary
-	(*Retraction)(nil),             // 8: witnessmark.v1.Retraction
-	(*Retracting)(nil),             // 9: witnessmark.v1.Retracting
-	(*Statistics)(nil),             // 10: witnessmark.v1.Statistics
-	(*ListKeptRequest)(nil),        // 11: witnessmark.v1.ListKeptRequest
-	(*ListKeptResponse)(nil),       // 12: witnessmark.v1.ListKeptResponse
-	(*KeptRun)(nil),                // 13: witnessmark.v1.KeptRun
-	(*ShowRunRequest)(nil),         // 14: witnessmark.v1.ShowRunRequest
-	(*ShowRunResponse)(nil),        // 15: witnessmark.v1.ShowRunResponse
-	(*RunDetail)(nil),              // 16: witnessmark.v1.RunDetail
-	(*ReadAttachmentRequest)(nil),  // 17: witnessmark.v1.ReadAttachmentRequest
-	(*ReadAttachmentResponse)(nil), // 18: witnessmark.v1.ReadAttachmentResponse
-	(*AcceptMarkRequest)(nil),      // 19: witnessmark.v1.AcceptMarkRequest
-	(*AcceptMarkResponse)(nil),     // 20: witnessmark.v1.AcceptMarkResponse
-	(*CheckArchiveRequest)(nil),    // 21: witnessmark.v1.CheckArchiveRequest
-	(*CheckArchiveResponse)(nil),   // 22: witnessmark.v1.CheckArchiveResponse
-	(*CheckProgress)(nil),          // 23: witnessmark.v1.CheckProgress
-	(*Finding)(nil),                // 24: witnessmark.v1.Finding
-	(*CheckSummary)(nil),           // 25: witnessmark.v1.CheckSummary
-	(*BackupRequest)(nil),          // 26: witnessmark.v1.BackupRequest
-	(*BackupResponse)(nil),         // 27: witnessmark.v1.BackupResponse
-	(*BackupHead)(nil),             // 28: witnessmark.v1.BackupHead
-	(*RetractRequest)(nil),         // 29: witnessmark.v1.RetractRequest
-	(*RetractResponse)(nil),        // 30: witnessmark.v1.RetractResponse
-	(*ReinstateRequest)(nil),       // 31: witnessmark.v1.ReinstateRequest
-	(*ReinstateResponse)(nil),      // 32: witnessmark.v1.ReinstateResponse
-	(*Mark)(nil),                   // 33: witnessmark.v1.Mark
-	(*GetMarkRequest)(nil),         // 34: witnessmark.v1.GetMarkRequest
-	(*GetMarkResponse)(nil),        // 35: witnessmark.v1.GetMarkResponse
-	(*MakeDossierRequest)(nil),     // 36: witnessmark.v1.MakeDossierRequest
-	(*MakeDossierResponse)(nil),    // 37: witnessmark.v1.MakeDossierResponse
-	(*FollowFlagsRequest)(nil),     // 38: witnessmark.v1.FollowFlagsRequest
-	(*FlagPlace)(nil),              // 39: witnessmark.v1.FlagPlace
-	(*FollowFlagsResponse)(nil),    // 40: witnessmark.v1.FollowFlagsResponse
-	(*RigFlag)(nil),                // 41: witnessmark.v1.RigFlag
-	nil,                            // 42: witnessmark.v1.Statistics.RefusedEntry
-	nil,                            // 43: witnessmark.v1.Statistics.FlaggedEntry
-	(*Judgement)(nil),              // 44: witnessmark.v1.Judgement
-	(*Waiting)(nil),                // 45: witnessmark.v1.Waiting
-	(*Trouble)(nil),                // 46: witnessmark.v1.Trouble
-	(*ClockOffset)(nil),            // 47: witnessmark.v1.ClockOffset
-	(*Reading)(nil),                // 48: witnessmark.v1.Reading
-	(*Exit)(nil),                   // 49: witnessmark.v1.Exit
-	(*Result)(nil),                 // 50: witnessmark.v1.Result
-	(*AgentCost)(nil),              // 51: witnessmark.v1.AgentCost
-	(*Receipt)(nil),                // 52: witnessmark.v1.Receipt
-	(*Clock)(nil),                  // 53: witnessmark.v1.Clock
-	(*Snapshot)(nil),               // 54: witnessmark.v1.Snapshot
+	(*GetStateRequest)(nil),        // 0: witnessmark.v1.GetStateRequest
+	(*GetStateResponse)(nil),       // 1: witnessmark.v1.GetStateResponse
+	(*ListRigsRequest)(nil),        // 2: witnessmark.v1.ListRigsRequest
+	(*ListRigsResponse)(nil),       // 3: witnessmark.v1.ListRigsResponse
+	(*RigSummary)(nil),             // 4: witnessmark.v1.RigSummary
+	(*BeatSummary)(nil),            // 5: witnessmark.v1.BeatSummary
+	(*MovedFact)(nil),              // 6: witnessmark.v1.MovedFact
+	(*ListRunsRequest)(nil),        // 7: witnessmark.v1.ListRunsRequest
+	(*ListRunsResponse)(nil),       // 8: witnessmark.v1.ListRunsResponse
+	(*RunSummary)(nil),             // 9: witnessmark.v1.RunSummary
+	(*Retraction)(nil),             // 10: witnessmark.v1.Retraction
+	(*Retracting)(nil),             // 11: witnessmark.v1.Retracting
+	(*Statistics)(nil),             // 12: witnessmark.v1.Statistics
+	(*ListKeptRequest)(nil),        // 13: witnessmark.v1.ListKeptRequest
+	(*ListKeptResponse)(nil),       // 14: witnessmark.v1.ListKeptResponse
+	(*KeptRun)(nil),                // 15: witnessmark.v1.KeptRun
+	(*ShowRunRequest)(nil),         // 16: witnessmark.v1.ShowRunRequest
+	(*ShowRunResponse)(nil),        // 17: witnessmark.v1.ShowRunResponse
+	(*RunDetail)(nil),              // 18: witnessmark.v1.RunDetail
+	(*ReadAttachmentRequest)(nil),  // 19: witnessmark.v1.ReadAttachmentRequest
+	(*ReadAttachmentResponse)(nil), // 20: witnessmark.v1.ReadAttachmentResponse
+	(*AcceptMarkRequest)(nil),      // 21: witnessmark.v1.AcceptMarkRequest
+	(*AcceptMarkResponse)(nil),     // 22: witnessmark.v1.AcceptMarkResponse
+	(*CheckArchiveRequest)(nil),    // 23: witnessmark.v1.CheckArchiveRequest
+	(*CheckArchiveResponse)(nil),   // 24: witnessmark.v1.CheckArchiveResponse
+	(*CheckProgress)(nil),          // 25: witnessmark.v1.CheckProgress
+	(*Finding)(nil),                // 26: witnessmark.v1.Finding
+	(*CheckSummary)(nil),           // 27: witnessmark.v1.CheckSummary
+	(*BackupRequest)(nil),          // 28: witnessmark.v1.BackupRequest
+	(*BackupResponse)(nil),         // 29: witnessmark.v1.BackupResponse
+	(*BackupHead)(nil),             // 30: witnessmark.v1.BackupHead
+	(*RetractRequest)(nil),         // 31: witnessmark.v1.RetractRequest
+	(*RetractResponse)(nil),        // 32: witnessmark.v1.RetractResponse
+	(*ReinstateRequest)(nil),       // 33: witnessmark.v1.ReinstateRequest
+	(*ReinstateResponse)(nil),      // 34: witnessmark.v1.ReinstateResponse
+	(*Mark)(nil),                   // 35: witnessmark.v1.Mark
+	(*GetMarkRequest)(nil),         // 36: witnessmark.v1.GetMarkRequest
+	(*GetMarkResponse)(nil),        // 37: witnessmark.v1.GetMarkResponse
+	(*MakeDossierRequest)(nil),     // 38: witnessmark.v1.MakeDossierRequest
+	(*MakeDossierResponse)(nil),    // 39: witnessmark.v1.MakeDossierResponse
+	(*FollowFlagsRequest)(nil),     // 40: witnessmark.v1.FollowFlagsRequest
+	(*FlagPlace)(nil),              // 41: witnessmark.v1.FlagPlace
+	(*FollowFlagsResponse)(nil),    // 42: witnessmark.v1.FollowFlagsResponse
+	(*RigFlag)(nil),                // 43: witnessmark.v1.RigFlag
+	nil,                            // 44: witnessmark.v1.Statistics.RefusedEntry
+	nil,                            // 45: witnessmark.v1.Statistics.FlaggedEntry
+	(*Judgement)(nil),              // 46: witnessmark.v1.Judgement
+	(*Waiting)(nil),                // 47: witnessmark.v1.Waiting
+	(*Trouble)(nil),                // 48: witnessmark.v1.Trouble
+	(*ClockOffset)(nil),            // 49: witnessmark.v1.ClockOffset
+	(*Reading)(nil),                // 50: witnessmark.v1.Reading
+	(*Exit)(nil),                   // 51: witnessmark.v1.Exit
+	(*Result)(nil),                 // 52: witnessmark.v1.Result
+	(*AgentCost)(nil),              // 53: witnessmark.v1.AgentCost
+	(*Receipt)(nil),                // 54: witnessmark.v1.Receipt
+	(*Clock)(nil),                  // 55: witnessmark.v1.Clock
+	(*Snapshot)(nil),               // 56: witnessmark.v1.Snapshot
 }
 var file_witnessmark_v1_answer_proto_depIdxs = []int32{
-	2,  // 0: witnessmark.v1.ListRigsResponse.rigs:type_name -> witnessmark.v1.RigSummary
-	3,  // 1: witnessmark.v1.RigSummary.beat:type_name -> witnessmark.v1.BeatSummary
-	44, // 2: witnessmark.v1.BeatSummary.judgement:type_name -> witnessmark.v1.Judgement
-	4,  // 3: witnessmark.v1.BeatSummary.moved:type_name -> witnessmark.v1.MovedFact
-	45, // 4: witnessmark.v1.BeatSummary.waiting:type_name -> witnessmark.v1.Waiting
-	46, // 5: witnessmark.v1.BeatSummary.troubles:type_name -> witnessmark.v1.Trouble
-	47, // 6: witnessmark.v1.BeatSummary.offset:type_name -> witnessmark.v1.ClockOffset
-	48, // 7: witnessmark.v1.MovedFact.was:type_name -> witnessmark.v1.Reading
-	48, // 8: witnessmark.v1.MovedFact.now:type_name -> witnessmark.v1.Reading
-	7,  // 9: witnessmark.v1.ListRunsResponse.runs:type_name -> witnessmark.v1.RunSummary
-	49, // 10: witnessmark.v1.RunSummary.exit:type_name -> witnessmark.v1.Exit
-	44, // 11: witnessmark.v1.RunSummary.judgement:type_name -> witnessmark.v1.Judgement
-	50, // 12: witnessmark.v1.RunSummary.results:type_name -> witnessmark.v1.Result
-	10, // 13: witnessmark.v1.RunSummary.statistics:type_name -> witnessmark.v1.Statistics
-	51, // 14: witnessmark.v1.RunSummary.agent_cost:type_name -> witnessmark.v1.AgentCost
-	52, // 15: witnessmark.v1.RunSummary.receipt:type_name -> witnessmark.v1.Receipt
-	8,  // 16: witnessmark.v1.RunSummary.retraction:type_name -> witnessmark.v1.Retraction
-	53, // 17: witnessmark.v1.RunSummary.clock:type_name -> witnessmark.v1.Clock
-	9,  // 18: witnessmark.v1.Retraction.history:type_name -> witnessmark.v1.Retracting
-	42, // 19: witnessmark.v1.Statistics.refused:type_name -> witnessmark.v1.Statistics.RefusedEntry
-	43, // 20: witnessmark.v1.Statistics.flagged:type_name -> witnessmark.v1.Statistics.FlaggedEntry
-	13, // 21: witnessmark.v1.ListKeptResponse.runs:type_name -> witnessmark.v1.KeptRun
-	16, // 22: witnessmark.v1.ShowRunResponse.detail:type_name -> witnessmark.v1.RunDetail
-	7,  // 23: witnessmark.v1.RunDetail.summary:type_name -> witnessmark.v1.RunSummary
-	33, // 24: witnessmark.v1.AcceptMarkResponse.mark:type_name -> witnessmark.v1.Mark
-	52, // 25: witnessmark.v1.AcceptMarkResponse.receipt:type_name -> witnessmark.v1.Receipt
-	23, // 26: witnessmark.v1.CheckArchiveResponse.progress:type_name -> witnessmark.v1.CheckProgress
-	24, // 27: witnessmark.v1.CheckArchiveResponse.finding:type_name -> witnessmark.v1.Finding
-	25, // 28: witnessmark.v1.CheckArchiveResponse.summary:type_name -> witnessmark.v1.CheckSummary
-	28, // 29: witnessmark.v1.BackupResponse.head:type_name -> witnessmark.v1.BackupHead
-	7,  // 30: witnessmark.v1.RetractResponse.summary:type_name -> witnessmark.v1.RunSummary
-	52, // 31: witnessmark.v1.RetractResponse.receipt:type_name -> witnessmark.v1.Receipt
-	7,  // 32: witnessmark.v1.ReinstateResponse.summary:type_name -> witnessmark.v1.RunSummary
-	52, // 33: witnessmark.v1.ReinstateResponse.receipt:type_name -> witnessmark.v1.Receipt
-	33, // 34: witnessmark.v1.GetMarkResponse.mark:type_name -> witnessmark.v1.Mark
-	54, // 35: witnessmark.v1.GetMarkResponse.snapshot:type_name -> witnessmark.v1.Snapshot
-	39, // 36: witnessmark.v1.FollowFlagsRequest.from:type_name -> witnessmark.v1.FlagPlace
-	39, // 37: witnessmark.v1.FollowFlagsResponse.next:type_name -> witnessmark.v1.FlagPlace
-	7,  // 38: witnessmark.v1.FollowFlagsResponse.run:type_name -> witnessmark.v1.RunSummary
-	41, // 39: witnessmark.v1.FollowFlagsResponse.rig:type_name -> witnessmark.v1.RigFlag
-	44, // 40: witnessmark.v1.RigFlag.judgement:type_name -> witnessmark.v1.Judgement
-	0,  // 41: witnessmark.v1.AnswerService.ListRigs:input_type -> witnessmark.v1.ListRigsRequest
-	5,  // 42: witnessmark.v1.AnswerService.ListRuns:input_type -> witnessmark.v1.ListRunsRequest
-	11, // 43: witnessmark.v1.AnswerService.ListKept:input_type -> witnessmark.v1.ListKeptRequest
-	14, // 44: witnessmark.v1.AnswerService.ShowRun:input_type -> witnessmark.v1.ShowRunRequest
-	17, // 45: witnessmark.v1.AnswerService.ReadAttachment:input_type -> witnessmark.v1.ReadAttachmentRequest
-	19, // 46: witnessmark.v1.AnswerService.AcceptMark:input_type -> witnessmark.v1.AcceptMarkRequest
-	29, // 47: witnessmark.v1.AnswerService.Retract:input_type -> witnessmark.v1.RetractRequest
-	31, // 48: witnessmark.v1.AnswerService.Reinstate:input_type -> witnessmark.v1.ReinstateRequest
-	21, // 49: witnessmark.v1.AnswerService.CheckArchive:input_type -> witnessmark.v1.CheckArchiveRequest
-	26, // 50: witnessmark.v1.AnswerService.Backup:input_type -> witnessmark.v1.BackupRequest
-	36, // 51: witnessmark.v1.AnswerService.MakeDossier:input_type -> witnessmark.v1.MakeDossierRequest
-	34, // 52: witnessmark.v1.AnswerService.GetMark:input_type -> witnessmark.v1.GetMarkRequest
-	38, // 53: witnessmark.v1.AnswerService.FollowFlags:input_type -> witnessmark.v1.FollowFlagsRequest
-	1,  // 54: witnessmark.v1.AnswerService.ListRigs:output_type -> witnessmark.v1.ListRigsResponse
-	6,  // 55: witnessmark.v1.AnswerService.ListRuns:output_type -> witnessmark.v1.ListRunsResponse
-	12, // 56: witnessmark.v1.AnswerService.ListKept:output_type -> witnessmark.v1.ListKeptResponse
-	15, // 57: witnessmark.v1.AnswerService.ShowRun:output_type -> witnessmark.v1.ShowRunResponse
-	18, // 58: witnessmark.v1.AnswerService.ReadAttachment:output_type -> witnessmark.v1.ReadAttachmentResponse
-	20, // 59: witnessmark.v1.AnswerService.AcceptMark:output_type -> witnessmark.v1.AcceptMarkResponse
-	30, // 60: witnessmark.v1.AnswerService.Retract:output_type -> witnessmark.v1.RetractResponse
-	32, // 61: witnessmark.v1.AnswerService.Reinstate:output_type -> witnessmark.v1.ReinstateResponse
-	22, // 62: witnessmark.v1.AnswerService.CheckArchive:output_type -> witnessmark.v1.CheckArchiveResponse
-	27, // 63: witnessmark.v1.AnswerService.Backup:output_type -> witnessmark.v1.BackupResponse
-	37, // 64: witnessmark.v1.AnswerService.MakeDossier:output_type -> witnessmark.v1.MakeDossierResponse
-	35, // 65: witnessmark.v1.AnswerService.GetMark:output_type -> witnessmark.v1.GetMarkResponse
-	40, // 66: witnessmark.v1.AnswerService.FollowFlags:output_type -> witnessmark.v1.FollowFlagsResponse
-	54, // [54:67] is the sub-list for method output_type
-	41, // [41:54] is the sub-list for method input_type
+	4,  // 0: witnessmark.v1.ListRigsResponse.rigs:type_name -> witnessmark.v1.RigSummary
+	5,  // 1: witnessmark.v1.RigSummary.beat:type_name -> witnessmark.v1.BeatSummary
+	46, // 2: witnessmark.v1.BeatSummary.judgement:type_name -> witnessmark.v1.Judgement
+	6,  // 3: witnessmark.v1.BeatSummary.moved:type_name -> witnessmark.v1.MovedFact
+	47, // 4: witnessmark.v1.BeatSummary.waiting:type_name -> witnessmark.v1.Waiting
+	48, // 5: witnessmark.v1.BeatSummary.troubles:type_name -> witnessmark.v1.Trouble
+	49, // 6: witnessmark.v1.BeatSummary.offset:type_name -> witnessmark.v1.ClockOffset
+	50, // 7: witnessmark.v1.MovedFact.was:type_name -> witnessmark.v1.Reading
+	50, // 8: witnessmark.v1.MovedFact.now:type_name -> witnessmark.v1.Reading
+	9,  // 9: witnessmark.v1.ListRunsResponse.runs:type_name -> witnessmark.v1.RunSummary
+	51, // 10: witnessmark.v1.RunSummary.exit:type_name -> witnessmark.v1.Exit
+	46, // 11: witnessmark.v1.RunSummary.judgement:type_name -> witnessmark.v1.Judgement
+	52, // 12: witnessmark.v1.RunSummary.results:type_name -> witnessmark.v1.Result
+	12, // 13: witnessmark.v1.RunSummary.statistics:type_name -> witnessmark.v1.Statistics
+	53, // 14: witnessmark.v1.RunSummary.agent_cost:type_name -> witnessmark.v1.AgentCost
+	54, // 15: witnessmark.v1.RunSummary.receipt:type_name -> witnessmark.v1.Receipt
+	10, // 16: witnessmark.v1.RunSummary.retraction:type_name -> witnessmark.v1.Retraction
+	55, // 17: witnessmark.v1.RunSummary.clock:type_name -> witnessmark.v1.Clock
+	11, // 18: witnessmark.v1.Retraction.history:type_name -> witnessmark.v1.Retracting
+	44, // 19: witnessmark.v1.Statistics.refused:type_name -> witnessmark.v1.Statistics.RefusedEntry
+	45, // 20: witnessmark.v1.Statistics.flagged:type_name -> witnessmark.v1.Statistics.FlaggedEntry
+	15, // 21: witnessmark.v1.ListKeptResponse.runs:type_name -> witnessmark.v1.KeptRun
+	18, // 22: witnessmark.v1.ShowRunResponse.detail:type_name -> witnessmark.v1.RunDetail
+	9,  // 23: witnessmark.v1.RunDetail.summary:type_name -> witnessmark.v1.RunSummary
+	35, // 24: witnessmark.v1.AcceptMarkResponse.mark:type_name -> witnessmark.v1.Mark
+	54, // 25: witnessmark.v1.AcceptMarkResponse.receipt:type_name -> witnessmark.v1.Receipt
+	25, // 26: witnessmark.v1.CheckArchiveResponse.progress:type_name -> witnessmark.v1.CheckProgress
+	26, // 27: witnessmark.v1.CheckArchiveResponse.finding:type_name -> witnessmark.v1.Finding
+	27, // 28: witnessmark.v1.CheckArchiveResponse.summary:type_name -> witnessmark.v1.CheckSummary
+	30, // 29: witnessmark.v1.BackupResponse.head:type_name -> witnessmark.v1.BackupHead
+	9,  // 30: witnessmark.v1.RetractResponse.summary:type_name -> witnessmark.v1.RunSummary
+	54, // 31: witnessmark.v1.RetractResponse.receipt:type_name -> witnessmark.v1.Receipt
+	9,  // 32: witnessmark.v1.ReinstateResponse.summary:type_name -> witnessmark.v1.RunSummary
+	54, // 33: witnessmark.v1.ReinstateResponse.receipt:type_name -> witnessmark.v1.Receipt
+	35, // 34: witnessmark.v1.GetMarkResponse.mark:type_name -> witnessmark.v1.Mark
+	56, // 35: witnessmark.v1.GetMarkResponse.snapshot:type_name -> witnessmark.v1.Snapshot
+	41, // 36: witnessmark.v1.FollowFlagsRequest.from:type_name -> witnessmark.v1.FlagPlace
+	41, // 37: witnessmark.v1.FollowFlagsResponse.next:type_name -> witnessmark.v1.FlagPlace
+	9,  // 38: witnessmark.v1.FollowFlagsResponse.run:type_name -> witnessmark.v1.RunSummary
+	43, // 39: witnessmark.v1.FollowFlagsResponse.rig:type_name -> witnessmark.v1.RigFlag
+	46, // 40: witnessmark.v1.RigFlag.judgement:type_name -> witnessmark.v1.Judgement
+	2,  // 41: witnessmark.v1.AnswerService.ListRigs:input_type -> witnessmark.v1.ListRigsRequest
+	7,  // 42: witnessmark.v1.AnswerService.ListRuns:input_type -> witnessmark.v1.ListRunsRequest
+	13, // 43: witnessmark.v1.AnswerService.ListKept:input_type -> witnessmark.v1.ListKeptRequest
+	16, // 44: witnessmark.v1.AnswerService.ShowRun:input_type -> witnessmark.v1.ShowRunRequest
+	19, // 45: witnessmark.v1.AnswerService.ReadAttachment:input_type -> witnessmark.v1.ReadAttachmentRequest
+	21, // 46: witnessmark.v1.AnswerService.AcceptMark:input_type -> witnessmark.v1.AcceptMarkRequest
+	31, // 47: witnessmark.v1.AnswerService.Retract:input_type -> witnessmark.v1.RetractRequest
+	33, // 48: witnessmark.v1.AnswerService.Reinstate:input_type -> witnessmark.v1.ReinstateRequest
+	23, // 49: witnessmark.v1.AnswerService.CheckArchive:input_type -> witnessmark.v1.CheckArchiveRequest
+	28, // 50: witnessmark.v1.AnswerService.Backup:input_type -> witnessmark.v1.BackupRequest
+	38, // 51: witnessmark.v1.AnswerService.MakeDossier:input_type -> witnessmark.v1.MakeDossierRequest
+	0,  // 52: witnessmark.v1.AnswerService.GetState:input_type -> witnessmark.v1.GetStateRequest
+	36, // 53: witnessmark.v1.AnswerService.GetMark:input_type -> witnessmark.v1.GetMarkRequest
+	40, // 54: witnessmark.v1.AnswerService.FollowFlags:input_type -> witnessmark.v1.FollowFlagsRequest
+	3,  // 55: witnessmark.v1.AnswerService.ListRigs:output_type -> witnessmark.v1.ListRigsResponse
+	8,  // 56: witnessmark.v1.AnswerService.ListRuns:output_type -> witnessmark.v1.ListRunsResponse
+	14, // 57: witnessmark.v1.AnswerService.ListKept:output_type -> witnessmark.v1.ListKeptResponse
+	17, // 58: witnessmark.v1.AnswerService.ShowRun:output_type -> witnessmark.v1.ShowRunResponse
+	20, // 59: witnessmark.v1.AnswerService.ReadAttachment:output_type -> witnessmark.v1.ReadAttachmentResponse
+	22, // 60: witnessmark.v1.AnswerService.AcceptMark:output_type -> witnessmark.v1.AcceptMarkResponse
+	32, // 61: witnessmark.v1.AnswerService.Retract:output_type -> witnessmark.v1.RetractResponse
+	34, // 62: witnessmark.v1.AnswerService.Reinstate:output_type -> witnessmark.v1.ReinstateResponse
+	24, // 63: witnessmark.v1.AnswerService.CheckArchive:output_type -> witnessmark.v1.CheckArchiveResponse
+	29, // 64: witnessmark.v1.AnswerService.Backup:output_type -> witnessmark.v1.BackupResponse
+	39, // 65: witnessmark.v1.AnswerService.MakeDossier:output_type -> witnessmark.v1.MakeDossierResponse
+	1,  // 66: witnessmark.v1.AnswerService.GetState:output_type -> witnessmark.v1.GetStateResponse
+	37, // 67: witnessmark.v1.AnswerService.GetMark:output_type -> witnessmark.v1.GetMarkResponse
+	42, // 68: witnessmark.v1.AnswerService.FollowFlags:output_type -> witnessmark.v1.FollowFlagsResponse
+	55, // [55:69] is the sub-list for method output_type
+	41, // [41:55] is the sub-list for method input_type
 	41, // [41:41] is the sub-list for extension type_name
 	41, // [41:41] is the sub-list for extension extendee
 	0,  // [0:41] is the sub-list for field type_name
@@ -3264,21 +3405,21 @@ func file_witnessmark_v1_answer_proto_init() {
 	file_witnessmark_v1_beat_proto_init()
 	file_witnessmark_v1_judgement_proto_init()
 	file_witnessmark_v1_record_proto_init()
-	file_witnessmark_v1_answer_proto_msgTypes[10].OneofWrappers = []any{}
-	file_witnessmark_v1_answer_proto_msgTypes[15].OneofWrappers = []any{
+	file_witnessmark_v1_answer_proto_msgTypes[12].OneofWrappers = []any{}
+	file_witnessmark_v1_answer_proto_msgTypes[17].OneofWrappers = []any{
 		(*ShowRunResponse_Detail)(nil),
 		(*ShowRunResponse_Record)(nil),
 	}
-	file_witnessmark_v1_answer_proto_msgTypes[22].OneofWrappers = []any{
+	file_witnessmark_v1_answer_proto_msgTypes[24].OneofWrappers = []any{
 		(*CheckArchiveResponse_Progress)(nil),
 		(*CheckArchiveResponse_Finding)(nil),
 		(*CheckArchiveResponse_Summary)(nil),
 	}
-	file_witnessmark_v1_answer_proto_msgTypes[27].OneofWrappers = []any{
+	file_witnessmark_v1_answer_proto_msgTypes[29].OneofWrappers = []any{
 		(*BackupResponse_Head)(nil),
 		(*BackupResponse_Data)(nil),
 	}
-	file_witnessmark_v1_answer_proto_msgTypes[40].OneofWrappers = []any{
+	file_witnessmark_v1_answer_proto_msgTypes[42].OneofWrappers = []any{
 		(*FollowFlagsResponse_Run)(nil),
 		(*FollowFlagsResponse_Rig)(nil),
 		(*FollowFlagsResponse_Missed)(nil),
@@ -3289,7 +3430,7 @@ func file_witnessmark_v1_answer_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_witnessmark_v1_answer_proto_rawDesc), len(file_witnessmark_v1_answer_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   44,
+			NumMessages:   46,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -30,6 +30,7 @@ const (
 	AnswerService_CheckArchive_FullMethodName   = "/witnessmark.v1.AnswerService/CheckArchive"
 	AnswerService_Backup_FullMethodName         = "/witnessmark.v1.AnswerService/Backup"
 	AnswerService_MakeDossier_FullMethodName    = "/witnessmark.v1.AnswerService/MakeDossier"
+	AnswerService_GetState_FullMethodName       = "/witnessmark.v1.AnswerService/GetState"
 	AnswerService_GetMark_FullMethodName        = "/witnessmark.v1.AnswerService/GetMark"
 	AnswerService_FollowFlags_FullMethodName    = "/witnessmark.v1.AnswerService/FollowFlags"
 )
@@ -62,6 +63,8 @@ type AnswerServiceClient interface {
 	Backup(ctx context.Context, in *BackupRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[BackupResponse], error)
 	// MakeDossier gives the file that proves a run.
 	MakeDossier(ctx context.Context, in *MakeDossierRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[MakeDossierResponse], error)
+	// GetState says whether the collector takes deliveries now.
+	GetState(ctx context.Context, in *GetStateRequest, opts ...grpc.CallOption) (*GetStateResponse, error)
 	// GetMark gives the reference in force.
 	GetMark(ctx context.Context, in *GetMarkRequest, opts ...grpc.CallOption) (*GetMarkResponse, error)
 	// FollowFlags gives what is flagged from a place on as it comes, of runs and of
@@ -250,6 +253,16 @@ func (c *answerServiceClient) MakeDossier(ctx context.Context, in *MakeDossierRe
 // This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
 type AnswerService_MakeDossierClient = grpc.ServerStreamingClient[MakeDossierResponse]
 
+func (c *answerServiceClient) GetState(ctx context.Context, in *GetStateRequest, opts ...grpc.CallOption) (*GetStateResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetStateResponse)
+	err := c.cc.Invoke(ctx, AnswerService_GetState_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *answerServiceClient) GetMark(ctx context.Context, in *GetMarkRequest, opts ...grpc.CallOption) (*GetMarkResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(GetMarkResponse)
@@ -307,6 +320,8 @@ type AnswerServiceServer interface {
 	Backup(*BackupRequest, grpc.ServerStreamingServer[BackupResponse]) error
 	// MakeDossier gives the file that proves a run.
 	MakeDossier(*MakeDossierRequest, grpc.ServerStreamingServer[MakeDossierResponse]) error
+	// GetState says whether the collector takes deliveries now.
+	GetState(context.Context, *GetStateRequest) (*GetStateResponse, error)
 	// GetMark gives the reference in force.
 	GetMark(context.Context, *GetMarkRequest) (*GetMarkResponse, error)
 	// FollowFlags gives what is flagged from a place on as it comes, of runs and of
@@ -354,6 +369,9 @@ func (UnimplementedAnswerServiceServer) Backup(*BackupRequest, grpc.ServerStream
 }
 func (UnimplementedAnswerServiceServer) MakeDossier(*MakeDossierRequest, grpc.ServerStreamingServer[MakeDossierResponse]) error {
 	return status.Error(codes.Unimplemented, "method MakeDossier not implemented")
+}
+func (UnimplementedAnswerServiceServer) GetState(context.Context, *GetStateRequest) (*GetStateResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetState not implemented")
 }
 func (UnimplementedAnswerServiceServer) GetMark(context.Context, *GetMarkRequest) (*GetMarkResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetMark not implemented")
@@ -531,6 +549,24 @@ func _AnswerService_MakeDossier_Handler(srv interface{}, stream grpc.ServerStrea
 // This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
 type AnswerService_MakeDossierServer = grpc.ServerStreamingServer[MakeDossierResponse]
 
+func _AnswerService_GetState_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetStateRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AnswerServiceServer).GetState(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AnswerService_GetState_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AnswerServiceServer).GetState(ctx, req.(*GetStateRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _AnswerService_GetMark_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(GetMarkRequest)
 	if err := dec(in); err != nil {
@@ -582,6 +618,10 @@ var AnswerService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "Reinstate",
 			Handler:    _AnswerService_Reinstate_Handler,
+		},
+		{
+			MethodName: "GetState",
+			Handler:    _AnswerService_GetState_Handler,
 		},
 		{
 			MethodName: "GetMark",
