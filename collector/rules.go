@@ -105,4 +105,6 @@ func limitsOf(d setup.Deliveries) deliver.Limits {
 	return deliver.Limits{Record: d.Record, Parts: d.Parts, Count: d.Count, InFlight: d.InFlight, Quiet: d.Quiet, Rate: d.Rate}
 }
 
+func (r *rules) floor() setup.Floor { return r.now.Load().Floor }
+
 func (r *rules) reflection() bool { return r.now.Load().ReflectionAnywhere }

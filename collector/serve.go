@@ -70,7 +70,7 @@ func (d *desk) serve(ctx context.Context, r *rules, authority string) error {
 		return collect.Serve(ctx, begun.Data, begun.Listen, r.log, func(address string) {
 			r.log.Info("serving", "address", address, "archive", begun.Data)
 			fmt.Fprintln(d.stdout, address)
-		}, collect.WithAuthority(authority), collect.WithMetrics(numbers), collect.WithLimits(r.limits), collect.WithReflection(r.reflection), collect.WithDaemon(daemon, r.reloading()))
+		}, collect.WithAuthority(authority), collect.WithMetrics(numbers), collect.WithLimits(r.limits), collect.WithFloor(r.floor), collect.WithReflection(r.reflection), collect.WithDaemon(daemon, r.reloading()))
 	})
 	if service.Ended(r.log, form, err) {
 		return screen.Exit(screen.Failed, nil)

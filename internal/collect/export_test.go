@@ -17,6 +17,7 @@ import (
 	"witnessmark/internal/answer"
 	"witnessmark/internal/archive"
 	"witnessmark/internal/deliver"
+	"witnessmark/internal/setup"
 	"witnessmark/internal/trust"
 )
 
@@ -117,9 +118,9 @@ func DialWith(t testing.TB, address string, believes, shows trust.Identity) *Con
 }
 
 // Disk has the collector ask something else for the room on its disk.
-func (c *Collector) Disk(free func(dir string) (free, size int64, err error), floor Floor) {
-	c.room.free, c.room.floor = free, func() Floor { return floor }
+func (c *Collector) Disk(free func(dir string) (free, size int64, err error), floor setup.Floor) {
+	c.room.free, c.room.floor = free, func() setup.Floor { return floor }
 }
 
 // FloorOn is the floor on a file system of that size.
-func FloorOn(f Floor, size int64) int64 { return f.of(size) }
+var FloorOn = floorOn

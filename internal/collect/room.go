@@ -16,22 +16,11 @@ import (
 	"witnessmark/internal/deliver"
 	"witnessmark/internal/durable"
 	"witnessmark/internal/fault"
+	"witnessmark/internal/setup"
 )
 
-// Floor is the room that the disk of an archive must have left for deliveries to
-// be taken: bytes, or a part of the file system. Where both are set the smaller
-// holds; the zero Floor is none.
-type Floor struct {
-	Bytes int64
-	Part  float64 // 0 to 1
-}
-
-// DefaultFloor of a served collector leaves room for marks, retractions and beats,
-// and for whatever else lives on the disk.
-var DefaultFloor = Floor{Bytes: 1 << 30, Part: 0.05}
-
-// of gives the floor on a file system of that size.
-func (f Floor) of(size int64) int64 {
+// floorOn is the floor on a file system of that size.
+func floorOn(f setup.Floor, size int64) int64 {
 	part := int64(f.Part * float64(size))
 	switch {
 	case f.Bytes == 0:
@@ -51,7 +40,7 @@ const tryEvery = 10 * time.Second
 // room watches the disk of an archive.
 type room struct {
 	dir   string
-	floor func() Floor
+	floor func() setup.Floor
 	free  func(dir string) (free, size int64, err error)
 	now   func() time.Time
 
@@ -70,7 +59,7 @@ func (r *room) look(size, held int64) (s answer.State, err error) {
 	if s.Free, s.Total, err = r.free(r.dir); err != nil {
 		return s, err
 	}
-	s.Floor = r.floor().of(s.Total)
+	s.Floor = floorOn(r.floor(), s.Total)
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	left := s.Free - s.Floor
@@ -131,7 +120,7 @@ func inBytes(n int64) string {
 
 // roomOf is the room on the disk of an archive's file, without a floor.
 func roomOf(file string, now func() time.Time) *room {
-	return &room{dir: filepath.Dir(file), floor: func() Floor { return Floor{} }, free: durable.Free, now: now}
+	return &room{dir: filepath.Dir(file), floor: func() setup.Floor { return setup.Floor{} }, free: durable.Free, now: now}
 }
 
 // State implements answer.Book.

@@ -19,18 +19,19 @@ import (
 	"witnessmark/internal/collect"
 	"witnessmark/internal/deliver"
 	"witnessmark/internal/labtest"
+	"witnessmark/internal/setup"
 )
 
 func TestFloorOn(t *testing.T) {
 	for _, c := range []struct {
-		floor      collect.Floor
+		floor      setup.Floor
 		size, want int64
 	}{
-		{collect.Floor{}, 1 << 40, 0},
-		{collect.Floor{Bytes: 1 << 20}, 1 << 40, 1 << 20},
-		{collect.Floor{Part: 0.25}, 1 << 40, 1 << 38},
-		{collect.DefaultFloor, 1 << 40, 1 << 30},
-		{collect.DefaultFloor, 100 << 20, 5 << 20},
+		{setup.Floor{}, 1 << 40, 0},
+		{setup.Floor{Bytes: 1 << 20}, 1 << 40, 1 << 20},
+		{setup.Floor{Part: 0.25}, 1 << 40, 1 << 38},
+		{setup.DefaultFloor, 1 << 40, 1 << 30},
+		{setup.DefaultFloor, 100 << 20, 5 << 20},
 	} {
 		if got := collect.FloorOn(c.floor, c.size); got != c.want {
 			t.Errorf("%+v on %d bytes: %d, not %d", c.floor, c.size, got, c.want)
@@ -50,7 +51,7 @@ func TestFloor(t *testing.T) {
 			return 0, 0, errors.New("the disk does not answer")
 		}
 		return free.Load(), 1 << 30, nil
-	}, collect.Floor{Bytes: 50 << 20, Part: 0.5})
+	}, setup.Floor{Bytes: 50 << 20, Part: 0.5})
 	c.conn = labtest.Connect(t, c.Server(deliver.DefaultLimits))
 	ctx, book := t.Context(), answer.NewClient(c.conn)
 	heron, beating := labtest.NewRig("heron", labtest.Rand(t)), labtest.NewBeating("heron")
@@ -132,7 +133,7 @@ func TestFloor(t *testing.T) {
 // serveToTheBrim is a collector without a floor.
 func serveToTheBrim(args []string) error {
 	return collect.Serve(context.Background(), args[0], "127.0.0.1:0", labtest.Quiet(), func(address string) { fmt.Println(address) },
-		collect.WithFloor(func() collect.Floor { return collect.Floor{} }))
+		collect.WithFloor(func() setup.Floor { return setup.Floor{} }))
 }
 
 // TestDiskFull fills a small disk to its end while rigs beat and deliver, kills

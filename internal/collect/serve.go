@@ -17,6 +17,7 @@ import (
 	"witnessmark/internal/durable"
 	"witnessmark/internal/fault"
 	"witnessmark/internal/service"
+	"witnessmark/internal/setup"
 )
 
 // mapSize is address space, not memory: a growing archive need not wait for its
@@ -39,12 +40,12 @@ type serving struct {
 	reload     func(context.Context) error
 	authority  string
 	gate       *gate // nil in process, which is the owner's
-	floor      func() Floor
+	floor      func() setup.Floor
 }
 
 // WithFloor sets the room that the archive's disk must have left for deliveries to
-// be taken; it is asked again for each. Without it DefaultFloor holds.
-func WithFloor(f func() Floor) Option { return func(s *serving) { s.floor = f } }
+// be taken; it is asked again for each. Without it setup.DefaultFloor holds.
+func WithFloor(f func() setup.Floor) Option { return func(s *serving) { s.floor = f } }
 
 // WithMetrics registers what the collector counts.
 func WithMetrics(r prometheus.Registerer) Option { return func(s *serving) { s.metrics = r } }
@@ -71,7 +72,7 @@ func WithAuthority(file string) Option { return func(s *serving) { s.authority =
 // rigs send again. Whoever calls has to be a member. Ready is called with the
 // address once it listens.
 func Serve(ctx context.Context, dir, address string, log *slog.Logger, ready func(address string), opts ...Option) (err error) {
-	with := serving{limits: func() deliver.Limits { return deliver.DefaultLimits }, floor: func() Floor { return DefaultFloor }}
+	with := serving{limits: func() deliver.Limits { return deliver.DefaultLimits }, floor: func() setup.Floor { return setup.DefaultFloor }}
 	for _, o := range opts {
 		o(&with)
 	}
@@ -105,10 +106,14 @@ func Serve(ctx context.Context, dir, address string, log *slog.Logger, ready fun
 	}
 	path := filepath.Join(dir, addressFile)
 	gone, err := c.serveOwner(ctx, authority, dialable(l.Addr()))
-	if err != nil {
+	switch {
+	case durable.Full(err):
+		log.Warn("the disk is full; commands on this machine go by the owner's identity of before", "error", err)
+	case err != nil:
 		return errors.Join(err, l.Close())
+	default:
+		defer gone()
 	}
-	defer gone()
 	switch err := tell(path, dialable(l.Addr())); {
 	case durable.Full(err):
 		log.Warn("the disk is full; commands on this machine have to name the address", "file", path, "error", err)

@@ -3,6 +3,8 @@ package setup
 import (
 	"bytes"
 	"cmp"
+	"regexp"
+	"strconv"
 	"time"
 )
 
@@ -23,7 +25,19 @@ type Collector struct {
 	ReflectionAnywhere bool   // not only callers on loopback may ask which services there are
 
 	Deliveries Deliveries
+	Floor      Floor
 }
+
+// Floor is the room that the archive's disk must have left for deliveries to be
+// taken: bytes, or a part of the file system. Where both are set the smaller holds.
+type Floor struct {
+	Bytes int64
+	Part  float64 // 0 to 1
+}
+
+// DefaultFloor leaves room for marks, retractions and beats, and for whatever else
+// lives on the disk.
+var DefaultFloor = Floor{Bytes: 1 << 30, Part: 0.05}
 
 // Deliveries bounds what deliveries may take.
 type Deliveries struct {
@@ -48,9 +62,10 @@ const (
 const mostAttachments = 4096
 
 var collectorSchema = schema{
-	{"", []string{"listen", "data", "log", "level", "metrics", "reflection", "deliveries"}},
+	{"", []string{"listen", "data", "log", "level", "metrics", "reflection", "disk", "deliveries"}},
 	{"metrics", []string{"listen", "anywhere"}},
 	{"reflection", []string{"anywhere"}},
+	{"disk", []string{"floor"}},
 	{"deliveries", []string{"record", "attachments", "count", "in_flight", "quiet", "rate"}},
 }
 
@@ -75,10 +90,26 @@ func ParseCollector(name string, data []byte) (*Collector, error) {
 	c.Metrics, c.MetricsAnywhere = r.metrics(root)
 	c.ReflectionAnywhere = r.truth(r.part(root, "reflection"), "anywhere")
 	c.Deliveries = r.deliveries(root)
+	c.Floor = r.floor(r.part(root, "disk"))
 	if err := r.err(readingCollector, name); err != nil {
 		return nil, err
 	}
 	return c, nil
+}
+
+var percent = regexp.MustCompile(`^([0-9]{1,2}(\.[0-9]{1,2})?) ?%$`)
+
+// floor reads a size, or a part such as "5%".
+func (r *reader) floor(n *node) Floor {
+	c := n.table["floor"]
+	if c == nil {
+		return DefaultFloor
+	}
+	if m := percent.FindStringSubmatch(c.value.Text); c.shape == isValue && c.value.Kind == Text && m != nil {
+		part, _ := strconv.ParseFloat(m[1], 64) // of four digits
+		return Floor{Part: part / 100}
+	}
+	return Floor{Bytes: r.size(n, "floor", 0, DefaultFloor.Bytes)}
 }
 
 func (r *reader) deliveries(root *node) Deliveries {

@@ -15,6 +15,7 @@ func TestCollectorDefaults(t *testing.T) {
 	want := &Collector{
 		File: "collector.toml", Listen: "127.0.0.1:7410", Log: LogAuto, Level: "info",
 		Deliveries: Deliveries{Record: 64 << 20, Parts: 256 << 20, Count: 64, InFlight: 512 << 20, Quiet: time.Minute, Rate: 8 << 10},
+		Floor:      Floor{Bytes: 1 << 30, Part: 0.05},
 	}
 	if d := cmp.Diff(want, c); d != "" {
 		t.Error(d)
@@ -29,6 +30,7 @@ log = "json"
 level = "debug"
 metrics = { listen = "0.0.0.0:7411", anywhere = true }
 reflection.anywhere = true
+disk.floor = "12.5 %"
 [deliveries]
 record = "1 MiB"
 attachments = "2 MiB"
@@ -44,6 +46,7 @@ rate = "2 KiB"
 		File: "collector.toml", Source: c.Source, Listen: "[::1]:0", Data: "archive", Log: LogJSON, Level: "debug",
 		Metrics: "0.0.0.0:7411", MetricsAnywhere: true, ReflectionAnywhere: true,
 		Deliveries: Deliveries{Record: 1 << 20, Parts: 2 << 20, Count: 3, InFlight: 4 << 20, Quiet: 5 * time.Second, Rate: 2 << 10},
+		Floor:      Floor{Part: 0.125},
 	}
 	if d := cmp.Diff(want, c); d != "" {
 		t.Error(d)
@@ -64,6 +67,8 @@ func TestCollectorRefusals(t *testing.T) {
 		{"silence too long", "[deliveries]\nquiet = '2h'\n", `:2: quiet is 2h0m0s`, "1s to 1h"},
 		{"one delivery is more than all", "[deliveries]\nrecord = '512 MiB'\n", `:1: in_flight is 512 MiB, and one delivery may take 768 MiB`, "at least"},
 		{"metrics as a text", "metrics = '127.0.0.1:9'\n", `:1: metrics is a text, not a table`, "[metrics]"},
+		{"floor of nothing known", "[disk]\nfloor = 'some'\n", `:2: floor is no size`, `"64 MiB"`},
+		{"floor above the disk", "[disk]\nfloor = '100%'\n", `:2: floor is no size`, `"64 MiB"`},
 		{"size without unit", "[deliveries]\nrecord = 64\n", `:2: record is no size`, `"64 MiB"`},
 	} {
 		t.Run(c.name, func(t *testing.T) {
