@@ -261,6 +261,7 @@ func (v *Vigil) Reload(ctx context.Context, p *Plan) (later []string, err error)
 func (v *Vigil) waiting() deliver.Waiting {
 	u, err := v.spool.Usage()
 	v.troubles.set("look at the spool", err)
+	v.troubles.set("keep runs", v.spool.Room())
 	return deliver.Waiting{Runs: u.Runs, Size: u.Size, Oldest: u.Oldest}
 }
 
