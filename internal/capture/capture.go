@@ -84,6 +84,7 @@ func (r *Rig) Run(ctx context.Context, job Job) (*Outcome, error) {
 	}
 	c.execute(ctx)
 	c.run.After = probe.Snapshot(context.WithoutCancel(ctx), r.Tree, probe.Options{})
+	c.update()
 	return c.finish()
 }
 
@@ -204,12 +205,30 @@ func (c *capturing) execute(ctx context.Context) {
 	c.run.Exit, c.run.WorkloadCPU = p.exit, p.cpu
 	c.run.Signals = within(sampler.Signals(), p.began.Sub(start), c.run.Elapsed)
 	c.output.Close()
-	b, err := encode(c.run, limits)
-	if err == nil {
-		err = c.draft.Update(b)
-	}
-	if err != nil {
-		c.run.Remarks = append(c.run.Remarks, "the draft could not be updated: "+err.Error())
+	c.update()
+}
+
+// update stores what is known of the run: on a full disk with signals as thin as
+// they must be, which the record itself need not have.
+func (c *capturing) update() {
+	told := *c.run
+	for by := 1; ; by *= 4 {
+		if by > 1 {
+			told.Signals = rig.Thin(c.run.Signals, by)
+			told.Remarks = append(slices.Clone(c.run.Remarks), fmt.Sprintf("the disk was full: the signals are thinned from %d to %d samples, evenly and with the least and the greatest of each stretch",
+				rig.Samples(c.run.Signals), rig.Samples(told.Signals)))
+		}
+		b, err := encode(&told, limits)
+		if err == nil {
+			err = c.draft.Update(b)
+		}
+		switch {
+		case err == nil:
+			return
+		case !spool.Full(err) || by > 1<<12:
+			c.run.Remarks = append(c.run.Remarks, "the draft could not be updated: "+err.Error())
+			return
+		}
 	}
 }
 

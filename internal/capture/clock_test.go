@@ -30,6 +30,7 @@ type bench struct {
 	*capture.Rig
 	offsets deliver.Offsets
 	dir     string
+	prints  string // a command whose output the workload's begins with
 
 	mu      sync.Mutex
 	began   time.Time     // of the test
@@ -106,17 +107,18 @@ func (r random) Read(p []byte) (int, error) {
 	return len(p), nil
 }
 
-// run makes a run, during which the clocks change, delivers it and gives what the
-// collector has of it.
-func (b *bench) run(t *testing.T, c *labtest.Collector, during func()) (*record.Run, answer.Summary) {
+// carry makes a run, during which something happens.
+func (b *bench) carry(t *testing.T, during func()) (*capture.Outcome, error) {
 	t.Helper()
 	started, on := filepath.Join(b.dir, "started"), filepath.Join(b.dir, "on")
 	os.Remove(started)
 	os.Remove(on)
 	w := &setup.Workload{Name: "orrery", Repeats: 1, Timeout: 2 * time.Minute,
-		Command: []string{"sh", "-c", ": > started; while [ ! -e on ]; do sleep 0.02; done; echo score 100"},
+		Command: []string{"sh", "-c", b.prints + ": > started; while [ ! -e on ]; do sleep 0.02; done; echo score 100"},
 		Results: []setup.Result{{Name: "score", Pattern: "score ([0-9]+)", Better: "higher"}}}
-	go func() {
+	var happened sync.WaitGroup
+	defer happened.Wait()
+	happened.Go(func() {
 		for range 6000 {
 			if _, err := os.Stat(started); err == nil {
 				break
@@ -124,11 +126,22 @@ func (b *bench) run(t *testing.T, c *labtest.Collector, during func()) (*record.
 			time.Sleep(10 * time.Millisecond)
 		}
 		if during != nil {
-			b.change(during)
+			during()
 		}
 		os.WriteFile(on, nil, 0o600)
-	}()
-	out, err := b.Rig.Run(context.Background(), capture.Job{Workload: w, Dir: b.dir, Repeat: 1, Repeats: 1})
+	})
+	return b.Rig.Run(context.Background(), capture.Job{Workload: w, Dir: b.dir, Repeat: 1, Repeats: 1})
+}
+
+// run makes a run, during which the clocks change, delivers it and gives what the
+// collector has of it.
+func (b *bench) run(t *testing.T, c *labtest.Collector, during func()) (*record.Run, answer.Summary) {
+	t.Helper()
+	out, err := b.carry(t, func() {
+		if during != nil {
+			b.change(during)
+		}
+	})
 	if err != nil || out.Run.Exit.Outcome != record.Finished {
 		t.Fatalf("%v, %+v", err, out)
 	}

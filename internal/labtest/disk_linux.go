@@ -1,6 +1,7 @@
 package labtest
 
 import (
+	"os"
 	"syscall"
 	"testing"
 )
@@ -18,4 +19,25 @@ func SmallDisk(t testing.TB, size string) string {
 		}
 	})
 	return dir
+}
+
+// FillDisk takes all room that is left on the disk of path for a file there, and
+// gives it back when it is called.
+func FillDisk(t testing.TB, path string) (empty func()) {
+	t.Helper()
+	f, err := os.Create(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for n := 1 << 16; n > 0; {
+		if _, err = f.Write(make([]byte, n)); err != nil {
+			n /= 2
+		}
+	}
+	f.Close()
+	return func() {
+		if err := os.Remove(path); err != nil {
+			t.Error(err)
+		}
+	}
 }

@@ -5,6 +5,7 @@
 //
 //	open/ID/draft        a run that has begun: its record so far, unsigned
 //	open/ID/draft.json   where it is to go, and where its files will be
+//	open/ID/reserve      room for that record once all is known
 //	open/ID/output       what the workload prints
 //	open/ID/lock         held by the process that carries the run
 //	ready/ID/record      the record's exact bytes

@@ -56,7 +56,7 @@ func (s *Spool) Begin(id, destination string, sofar []byte, files []DraftFile) (
 		return nil, fault.New("begin run", id, err)
 	}
 	defer stage.abandon()
-	if err := errors.Join(stage.write("draft", sofar), stage.write("draft.json", meta)); err != nil {
+	if err := errors.Join(stage.write("draft", sofar), stage.write("draft.json", meta), stage.write("reserve", make([]byte, draftReserve))); err != nil {
 		return nil, fault.New("begin run", id, err).WithHint("make room on the disk that holds the spool before the run starts")
 	}
 	lock, err := stage.keepLock()
@@ -68,9 +68,20 @@ func (s *Spool) Begin(id, destination string, sofar []byte, files []DraftFile) (
 
 func (d *Draft) dir() string { return d.spool.path("open", d.ID) }
 
-// Update replaces the record so far.
+// draftReserve is set aside when a run begins, so that what is known at its end
+// can be stored even if the disk was filled meanwhile: two snapshots take about
+// 40 KiB, and signals can be thinned.
+const draftReserve = 128 << 10
+
+// Update replaces the record so far. On a full disk it takes the room that was set
+// aside; an error that Full tells as such says that even that is too little.
 func (d *Draft) Update(sofar []byte) error {
-	if err := writeFile(d.dir(), "draft", sofar); err != nil {
+	err := writeFile(d.dir(), "draft", sofar)
+	if full(err) {
+		os.Remove(filepath.Join(d.dir(), "reserve"))
+		err = writeFile(d.dir(), "draft", sofar)
+	}
+	if err != nil {
 		return fault.New("update run", d.ID, err)
 	}
 	return nil
@@ -84,6 +95,9 @@ func (d *Draft) SoFar() ([]byte, error) {
 	}
 	return b, nil
 }
+
+// Full says whether an error is that of a disk without room.
+func Full(err error) bool { return full(err) }
 
 // End removes the draft, once its run is spooled or delivered.
 func (d *Draft) End() error {

@@ -37,7 +37,7 @@ func (s *Spool) Limit(l Limits, key ed25519.PrivateKey) {
 }
 
 // spare is set aside to thin the first run with when the disk is full.
-const spare = 256 << 10
+const spare = 64 << 10
 
 // save sets the spare room aside where it is not yet and the disk has it.
 func (s *Spool) save() {

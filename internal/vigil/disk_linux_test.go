@@ -13,27 +13,6 @@ import (
 	"witnessmark/internal/record"
 )
 
-// fill writes to a file until its disk is full, and gives the room back when it is
-// called.
-func fill(t *testing.T, path string) (empty func()) {
-	t.Helper()
-	f, err := os.Create(path)
-	if err != nil {
-		t.Fatal(err)
-	}
-	for n := 1 << 16; n > 0; {
-		if _, err = f.Write(make([]byte, n)); err != nil {
-			n /= 2
-		}
-	}
-	f.Close()
-	return func() {
-		if err := os.Remove(path); err != nil {
-			t.Error(err)
-		}
-	}
-}
-
 // TestFullDisk fills the disk of a running agent that holds a run and is given
 // more logs: the collector shows that it is in trouble, what is finished is not
 // lost, and once there is room everything is kept, whole and once.
@@ -61,7 +40,7 @@ func TestFullDisk(t *testing.T) {
 	s.cut.Store(true)
 	log(1)
 	s.until("a run waits", func() bool { return v.Status().Waiting.Runs == 1 })
-	empty := fill(t, filepath.Join(small, "filler"))
+	empty := labtest.FillDisk(t, filepath.Join(small, "filler"))
 	log(2)
 	log(3)
 	s.until("its own word on it", func() bool {
