@@ -133,7 +133,7 @@ func same(t *testing.T, want, got []answer.Summary) {
 }
 
 // Over the network, from two state folders, the collector keeps every run once,
-// and its trail grows by one entry a run.
+// and its trail grows by one entry a run and one for the setup in force.
 func TestPlayIntoServedCollector(t *testing.T) {
 	dir := filepath.Join(t.TempDir(), "archive")
 	address, _ := labtest.Serve(t, dir)
@@ -147,7 +147,7 @@ func TestPlayIntoServedCollector(t *testing.T) {
 	if err := book.Runs(t.Context(), answer.Query{}, func(s answer.Summary) error { n++; last = s; return nil }); err != nil || n != 5 {
 		t.Fatalf("%d runs are kept (%v)", n, err)
 	}
-	if checked, err := book.Check(t.Context(), func(where, what string) { t.Error(where, what) }, nil); err != nil || checked.Entries != 5 {
+	if checked, err := book.Check(t.Context(), func(where, what string) { t.Error(where, what) }, nil); err != nil || checked.Entries != 6 { // and the setup in force
 		t.Errorf("the trail has %d entries (%v)", checked.Entries, err)
 	}
 	for _, state := range []string{one, two} {
