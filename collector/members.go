@@ -84,9 +84,9 @@ func printToken(d *desk, m trust.Member, t enrol.Issued) error {
 			Expires time.Time  `json:"expires"`
 		}{t.Token, m.Role, m.Name, t.Expires})
 	}
-	use := "collector login"
+	use := screen.Program("collector") + " login"
 	if m.Role == trust.Rig {
-		use = "agent enroll"
+		use = screen.Program("agent") + " enroll"
 	}
 	fmt.Fprintf(d.stderr, "for %s, once, until %s: %s --collector HOST:PORT --token TOKEN\n", screen.Clean(m.String()), t.Expires.Local().Format("2006-01-02 15:04:05"), use)
 	_, err := fmt.Fprintln(d.stdout, t.Token)
