@@ -214,7 +214,7 @@ func (s *session) vigilOptions(plan *vigil.Plan) (o vigil.Options, closeTree fun
 	closeTree = func() { tree.Close() }
 	defer func() {
 		if err != nil {
-			closeTree()
+			tree.Close()
 		}
 	}()
 	o = vigil.Options{Plan: plan, Version: version, Tree: tree, Now: time.Now, Random: rand.Reader, Connect: s.lasting}

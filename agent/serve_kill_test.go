@@ -24,7 +24,7 @@ func TestKilledServeTakesEveryLogOnce(t *testing.T) {
 	b, r := newBench(t), labtest.Rand(t)
 	logs := filepath.Join(b.dir, "logs")
 	config := filepath.Join(b.dir, "agent.toml")
-	text := "rig = 'heron'\nsampling.full = '500ms'\n[[folder]]\npath = 'logs'\nworkload = 'orrery'\npattern = '*.csv'\nquiet = '1s'\n"
+	text := "sampling.full = '500ms'\n[[folder]]\npath = 'logs'\nworkload = 'orrery'\npattern = '*.csv'\nquiet = '1s'\n"
 	if err := os.Mkdir(logs, 0o755); err != nil {
 		t.Fatal(err)
 	}
