@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"log/slog"
 	"os"
@@ -16,9 +17,10 @@ import (
 // rules is what a served collector goes by: its file, and what the command line
 // says beside it.
 type rules struct {
-	path   string // "" without a file
-	listen string // --listen; "" when it is not given
-	data   string // --data
+	path      string // "" without a file
+	listen    string // --listen; "" when it is not given
+	data      string // --data
+	authority string // --authority
 
 	begun *setup.Collector // what the process was started with
 	now   atomic.Pointer[setup.Collector]
@@ -39,16 +41,18 @@ func (r *rules) read() (*setup.Collector, error) {
 	if err != nil {
 		return nil, err
 	}
-	if c.Data != "" && !filepath.IsAbs(c.Data) {
-		c.Data = filepath.Join(filepath.Dir(r.path), c.Data)
-	}
-	if r.listen != "" {
-		c.Listen = r.listen
-	}
-	if r.data != "" {
-		c.Data = r.data
-	}
+	c.Listen = cmp.Or(r.listen, c.Listen)
+	c.Data = cmp.Or(r.data, r.beside(c.Data))
+	c.Authority = cmp.Or(r.authority, r.beside(c.Authority))
 	return c, nil
+}
+
+// beside gives a path of the file as it is meant, from the file's own folder.
+func (r *rules) beside(path string) string {
+	if path == "" || filepath.IsAbs(path) {
+		return path
+	}
+	return filepath.Join(filepath.Dir(r.path), path)
 }
 
 // obey puts into force what may change while the collector serves.
@@ -88,6 +92,7 @@ func fixed(a, b *setup.Collector) (keys []string) {
 	}{
 		{"listen", a.Listen != b.Listen},
 		{"data", a.Data != b.Data},
+		{"authority", a.Authority != b.Authority},
 		{"log", a.Log != b.Log},
 		{"metrics.listen", a.Metrics != b.Metrics},
 		{"metrics.anywhere", a.MetricsAnywhere != b.MetricsAnywhere},

@@ -15,7 +15,6 @@ import (
 
 func serveCommand(d *desk) *cobra.Command {
 	var r rules
-	var authority string
 	cmd := &cobra.Command{
 		Use:   "serve",
 		Short: "Take deliveries from rigs and answer questions until stopped",
@@ -36,16 +35,16 @@ acknowledged is kept, and the rest the rigs send again. A service manager that
 asks to be told (NOTIFY_SOCKET, WATCHDOG_USEC) is.`,
 		Example: "  collector serve\n  collector serve --listen 127.0.0.1:0 --data /srv/dome/archive\n  collector serve --config /etc/witnessmark/collector.toml",
 		Args:    cobra.NoArgs,
-		RunE:    func(cmd *cobra.Command, _ []string) error { return d.serve(cmd.Context(), &r, authority) },
+		RunE:    func(cmd *cobra.Command, _ []string) error { return d.serve(cmd.Context(), &r) },
 	}
 	cmd.Flags().StringVar(&r.path, "config", "", "go by the `FILE`")
 	cmd.Flags().StringVar(&r.listen, "listen", "", "`HOST:PORT` to listen on; without a host, on every network (default "+setup.DefaultListen+")")
-	cmd.Flags().StringVar(&authority, "authority", "", "certify members with the site's own authority in `FILE` (PEM: its certificate and its key)")
+	cmd.Flags().StringVar(&r.authority, "authority", "", "certify members with the site's own authority in `FILE` (PEM: its certificate and its key)")
 	cmd.Flags().StringVar(&r.data, "data", "", "the archive's folder `DIR` (default: archive in the state folder)")
 	return cmd
 }
 
-func (d *desk) serve(ctx context.Context, r *rules, authority string) error {
+func (d *desk) serve(ctx context.Context, r *rules) error {
 	if d.collector != "" {
 		return screen.Misuse("leave --collector out; --listen says where to serve", "serve: it does not ask another collector")
 	}
@@ -70,7 +69,7 @@ func (d *desk) serve(ctx context.Context, r *rules, authority string) error {
 		return collect.Serve(ctx, begun.Data, begun.Listen, r.log, func(address string) {
 			r.log.Info("serving", "address", address, "archive", begun.Data)
 			fmt.Fprintln(d.stdout, address)
-		}, collect.WithAuthority(authority), collect.WithMetrics(numbers), collect.WithLimits(r.limits), collect.WithFloor(r.floor), collect.WithReflection(r.reflection), collect.WithDaemon(daemon, r.reloading()))
+		}, collect.WithAuthority(begun.Authority), collect.WithMetrics(numbers), collect.WithLimits(r.limits), collect.WithFloor(r.floor), collect.WithReflection(r.reflection), collect.WithDaemon(daemon, r.reloading()))
 	})
 	if service.Ended(r.log, form, err) {
 		return screen.Exit(screen.Failed, nil)

@@ -17,6 +17,8 @@ type Collector struct {
 	Listen string // HOST:PORT
 	Data   string // folder; "" for the archive in the state folder
 
+	Authority string // PEM file of the site's own; "" for the collector's, in Data
+
 	Log   LogForm
 	Level string // "debug", "info", "warn" or "error": what is logged, and all above it
 
@@ -62,7 +64,7 @@ const (
 const mostAttachments = 4096
 
 var collectorSchema = schema{
-	{"", []string{"listen", "data", "log", "level", "metrics", "reflection", "disk", "deliveries"}},
+	{"", []string{"listen", "data", "authority", "log", "level", "metrics", "reflection", "disk", "deliveries"}},
 	{"metrics", []string{"listen", "anywhere"}},
 	{"reflection", []string{"anywhere"}},
 	{"disk", []string{"floor"}},
@@ -83,9 +85,9 @@ func ParseCollector(name string, data []byte) (*Collector, error) {
 	c := &Collector{
 		File: name, Source: bytes.Clone(data),
 		Listen: cmp.Or(r.address(root, "listen"), DefaultListen),
-		Data:   r.text(root, "data"),
-		Log:    r.logForm(root),
-		Level:  cmp.Or(r.oneOf(root, "level", "debug", "info", "warn", "error"), defaultLevel),
+		Data:   r.text(root, "data"), Authority: r.text(root, "authority"),
+		Log:   r.logForm(root),
+		Level: cmp.Or(r.oneOf(root, "level", "debug", "info", "warn", "error"), defaultLevel),
 	}
 	c.Metrics, c.MetricsAnywhere = r.metrics(root)
 	c.ReflectionAnywhere = r.truth(r.part(root, "reflection"), "anywhere")

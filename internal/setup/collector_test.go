@@ -26,6 +26,7 @@ func TestCollectorFile(t *testing.T) {
 	c, err := ParseCollector("collector.toml", []byte(`
 listen = "[::1]:0"
 data = "archive"
+authority = "site.pem"
 log = "json"
 level = "debug"
 metrics = { listen = "0.0.0.0:7411", anywhere = true }
@@ -43,7 +44,7 @@ rate = "2 KiB"
 		t.Fatal(err)
 	}
 	want := &Collector{
-		File: "collector.toml", Source: c.Source, Listen: "[::1]:0", Data: "archive", Log: LogJSON, Level: "debug",
+		File: "collector.toml", Source: c.Source, Listen: "[::1]:0", Data: "archive", Authority: "site.pem", Log: LogJSON, Level: "debug",
 		Metrics: "0.0.0.0:7411", MetricsAnywhere: true, ReflectionAnywhere: true,
 		Deliveries: Deliveries{Record: 1 << 20, Parts: 2 << 20, Count: 3, InFlight: 4 << 20, Quiet: 5 * time.Second, Rate: 2 << 10},
 		Floor:      Floor{Part: 0.125},
