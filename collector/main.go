@@ -6,6 +6,7 @@
 //	collector login --token TOKEN          join, as an analyst or a keeper
 //	collector members                      who is a member
 //	collector revoke heron --why TEXT      end a membership
+//	collector follow HOST:PORT             copy another collector, as a witness of its trail
 //	collector rigs                         the rigs, their last runs and marks
 //	collector runs --rig heron --since 7d  runs, newest first
 //	collector show k7q2m9xd                one run: configuration, flags, statistics
@@ -34,7 +35,7 @@
 // id's last dash, as listings show them.
 //
 // Exit codes: 0 fine, 1 failed, 2 wrong usage, 3 a plan is not complete, 4 not
-// proved (check, backup, restore), 130 interrupted.
+// proved (check, backup, restore, follow), 130 interrupted.
 package main
 
 import (
@@ -78,7 +79,7 @@ func rootCommand(d *desk) *cobra.Command {
 
 Exits 0 when all is well, 1 when something failed, 2 when it was called wrongly,
 3 when a plan is not complete (coverage), 4 when something is not proved (check,
-backup, restore), 130 when interrupted.`,
+backup, restore, follow), 130 when interrupted.`,
 		Example: "  collector runs --rig heron --since 7d\n  collector show k7q2m9xd",
 		Version: version,
 		Args:    cobra.NoArgs,
@@ -93,6 +94,7 @@ backup, restore), 130 when interrupted.`,
 		loginCommand(d),
 		membersCommand(d),
 		revokeCommand(d),
+		followCommand(d),
 		rigsCommand(d),
 		runsCommand(d),
 		showCommand(d),

@@ -50,6 +50,7 @@ var (
 	bRetractions, bRestores       = []byte("retractions"), []byte("restores")
 	bBeats, bNews, bSetups        = []byte("beats"), []byte("news"), []byte("setups")
 	bKeys, bTokens                = []byte("keys"), []byte("tokens")
+	bCosigned                     = []byte("cosigned")
 	bByTime, bByRig, bByWorkload  = []byte("by/time"), []byte("by/rig"), []byte("by/workload")
 	bByBoth, bBySetup             = []byte("by/workload+rig"), []byte("by/setup")
 	bLeaves, bTree, bTrail        = []byte("trail/leaves"), []byte("trail/hashes"), []byte("trail")
@@ -57,7 +58,7 @@ var (
 	kSeal                         = []byte("seal")
 	allBuckets                    = [][]byte{bMeta, bRuns, bHashes, bTails, bSummary, bRigs, bMarks, bByTime, bByRig, bByWorkload, bByBoth, bBySetup, bLeaves, bTree, bTrail}
 	// laterBuckets came after the first archives. One that is only read may lack them.
-	laterBuckets = [][]byte{bRetractions, bRestores, bBeats, bNews, bSetups, bKeys, bTokens}
+	laterBuckets = [][]byte{bRetractions, bRestores, bBeats, bNews, bSetups, bKeys, bTokens, bCosigned}
 )
 
 // Options are what an archive needs from outside. All are required but Wait and MapSize.
@@ -78,6 +79,7 @@ type Archive struct {
 	origin   string
 	now      func() time.Time
 	pageRows int
+	follows  bool // keeps what another archive's trail has, and nothing else
 	bare     bool // keeps no trail, to measure what one costs
 	pack     *zstd.Encoder
 	unpack   *zstd.Decoder
@@ -135,7 +137,7 @@ func newArchive(db *bolt.DB, now func() time.Time) *Archive {
 }
 
 func (a *Archive) prepare(opt Options) (err error) {
-	if a.pack, err = zstd.NewWriter(nil, zstd.WithEncoderConcurrency(2)); err != nil {
+	if a.pack, err = newPacker(); err != nil {
 		return err
 	}
 	if err = a.identify(opt.Origin); err != nil {
@@ -154,7 +156,9 @@ func (a *Archive) prepare(opt Options) (err error) {
 	if ready, err := a.ready(); ready || err != nil {
 		return err
 	}
-	return a.db.Update(a.initialise)
+	return a.db.Update(func(tx *bolt.Tx) error {
+		return a.begin(tx, func() ([]byte, error) { return trail.SignHead(trail.EmptyHead(a.origin), a.signer) })
+	})
 }
 
 // ready says whether nothing is to be written, so that an archive on a full disk
@@ -178,6 +182,8 @@ func (a *Archive) ready() (ready bool, err error) {
 	})
 	return ready, err
 }
+
+func newPacker() (*zstd.Encoder, error) { return zstd.NewWriter(nil, zstd.WithEncoderConcurrency(2)) }
 
 // identify reads whose archive it is; a new one is of origin.
 func (a *Archive) identify(origin string) (err error) {
@@ -214,7 +220,9 @@ func (a *Archive) trust(key string) error {
 	return nil
 }
 
-func (a *Archive) initialise(tx *bolt.Tx) error {
+// begin makes the buckets that are not there. A new archive begins with the signed
+// head over nothing.
+func (a *Archive) begin(tx *bolt.Tx, empty func() ([]byte, error)) error {
 	fresh := tx.Bucket(bMeta) == nil
 	for _, b := range slices.Concat(allBuckets, laterBuckets) {
 		if _, err := tx.CreateBucketIfNotExists(b); err != nil {
@@ -236,7 +244,13 @@ func (a *Archive) initialise(tx *bolt.Tx) error {
 			return err
 		}
 	}
-	signed, err := trail.SignHead(trail.EmptyHead(a.origin), a.signer)
+	signed, err := empty()
+	if err == nil {
+		var h trail.Head
+		if h, err = trail.OpenHead(signed, a.verifier); err == nil && h.Size != 0 {
+			err = fmt.Errorf("its first head is over %d entries", h.Size)
+		}
+	}
 	if err != nil {
 		return err
 	}

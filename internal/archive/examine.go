@@ -163,6 +163,7 @@ func (a *Archive) content(ctx context.Context, tx *bolt.Tx, x Examination) (n Ch
 	c.rows()
 	c.marks()
 	c.setups()
+	c.cosignedHeads()
 	c.restores()
 	c.beats()
 	c.news()

@@ -100,17 +100,21 @@ func (a *Archive) AcceptMark(m Mark, recordBytes []byte) (Mark, trail.Receipt, e
 			return err
 		}
 		m.At, m.Index = e.At, receipt.Index
-		b := tx.Bucket(bMarks)
-		seq, err := b.NextSequence()
-		if err != nil {
-			return err
-		}
-		return putJSON(b, append(under(nil, m.Rig, m.Setup), number(int64(seq))...), m)
+		return putMark(tx, m)
 	})
 	if err != nil {
 		return m, receipt, fault.New("accept mark", m.RunID, err)
 	}
 	return m, receipt, nil
+}
+
+func putMark(tx *bolt.Tx, m Mark) error {
+	b := tx.Bucket(bMarks)
+	seq, err := b.NextSequence()
+	if err != nil {
+		return err
+	}
+	return putJSON(b, append(under(nil, m.Rig, m.Setup), number(int64(seq))...), m)
 }
 
 // Mark returns the reference in force for a rig and setup.

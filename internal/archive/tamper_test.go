@@ -13,6 +13,7 @@ import (
 	"sync"
 	"sync/atomic"
 	"testing"
+	"time"
 
 	"witnessmark/internal/archive"
 	"witnessmark/internal/labtest"
@@ -61,6 +62,9 @@ func sample(t testing.TB, r *rand.Rand) (path string, places []int64) {
 	if _, err := a.Revoke("plover", "keeper", "sold"); err != nil {
 		t.Fatal(err)
 	}
+	if err := a.AddCosigned(cosigned(t, a)); err != nil {
+		t.Fatal(err)
+	}
 	if empty := a.EmptyBuckets(); len(empty) > 0 {
 		t.Fatalf("the sample has nothing in %v: add it here, and its part to the examination", empty)
 	}
@@ -76,6 +80,27 @@ func sample(t testing.TB, r *rand.Rand) (path string, places []int64) {
 	}
 	slices.Sort(places)
 	return path, places
+}
+
+// cosigned is the present head with the signature of a witness.
+func cosigned(t testing.TB, a *archive.Archive) (key string, msg []byte) {
+	t.Helper()
+	s, err := trail.NewCosigner("witness.example/"+"avocet", labtest.Key(labtest.Seeded(9)), time.Unix(1e9, 0))
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, signed, err := a.Head()
+	if err == nil {
+		msg, err = trail.Cosign(signed, labtest.Verifiers(t, a.VerifierKey()), s)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	key, err = trail.WitnessKey(s.Name(), labtest.Key(labtest.Seeded(9)).Public().(ed25519.PublicKey))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return key, msg
 }
 
 // signedHead is a head that the archives here could have signed.

@@ -191,14 +191,20 @@ func (t *Trail) advance(ctx context.Context, last Memory, seen, now trail.Head, 
 
 // refuse raises the alarm that a signed head does not belong to the last seen.
 func (t *Trail) refuse(last Memory, signed []byte, err error) error {
+	return t.auditor.Refuse(last.Collector, last.Key, []byte(last.Head), signed, err)
+}
+
+// Refuse raises the alarm that of two heads which one key signed the later does not
+// add to the earlier, for a reason found elsewhere than in a proof.
+func (a *Auditor) Refuse(collector, key string, seen, now []byte, why error) error {
 	var inconsistent *trail.InconsistentError
-	if errors.As(err, &inconsistent) {
-		err = inconsistent.Why
+	if errors.As(why, &inconsistent) {
+		why = inconsistent.Why
 	}
-	if errors.Is(err, trail.ErrNotProved) {
-		err = errNotShown
+	if errors.Is(why, trail.ErrNotProved) {
+		why = errNotShown
 	}
-	return t.auditor.raise(last.Collector, headSeen(last.Key, last.Head), headSeen(last.Key, string(signed)), err)
+	return a.raise(collector, headSeen(key, string(seen)), headSeen(key, string(now)), why)
 }
 
 // take remembers a head that adds to last. When another process has remembered

@@ -100,7 +100,7 @@ func (c *Collector) Admits(ctx context.Context, key ed25519.PublicKey) error {
 
 // Join implements enrol.Clerk.
 func (c *Collector) Join(_ context.Context, secret trust.Secret, request []byte) (enrol.Certified, error) {
-	if err := c.heads.err(); err != nil {
+	if err := c.mayKeep(); err != nil {
 		return enrol.Certified{}, err
 	}
 	m, key, err := trust.ParseRequest(request)
@@ -210,7 +210,7 @@ func (c *Collector) Members(context.Context) ([]enrol.Summary, error) {
 
 // Revoke implements enrol.Clerk.
 func (c *Collector) Revoke(ctx context.Context, name, by, why string) (int, error) {
-	if err := c.heads.err(); err != nil {
+	if err := c.mayKeep(); err != nil {
 		return 0, err
 	}
 	by = deciding(ctx, by)

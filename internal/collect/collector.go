@@ -16,10 +16,10 @@ import (
 	"witnessmark/internal/drift"
 	"witnessmark/internal/durable"
 	"witnessmark/internal/fault"
+	"witnessmark/internal/follow"
 	"witnessmark/internal/judge"
 	"witnessmark/internal/record"
 	"witnessmark/internal/rig"
-	"witnessmark/internal/series"
 	"witnessmark/internal/trail"
 	"witnessmark/internal/trust"
 )
@@ -33,7 +33,8 @@ type Collector struct {
 	agree   agreements
 	heads   *heads // nil without a folder
 	beats   beats
-	news    bell // rings for what FollowFlags gives
+	copyOf  string // the collector that this one follows; "" for one of its own
+	news    bell   // rings for what FollowFlags gives, and for who follows
 	calls   *calls
 	pulse   pulse
 	metrics *Metrics
@@ -96,7 +97,7 @@ func (c *Collector) reply(ctx context.Context, id string) (deliver.Reply, error)
 
 // Take implements deliver.Taker: decode, describe, judge, keep.
 func (c *Collector) Take(ctx context.Context, d deliver.Delivery) (deliver.Reply, error) {
-	if err := c.heads.err(); err != nil {
+	if err := c.mayKeep(); err != nil {
 		return deliver.Reply{}, deliver.As(deliver.CutBack, err)
 	}
 	if err := trust.Owns(ctx, d.Run.Rig, "the record"); err != nil {
@@ -130,7 +131,6 @@ func (c *Collector) Take(ctx context.Context, d deliver.Delivery) (deliver.Reply
 	c.log.Info("record kept", "run", k.ID, "rig", k.Labels.Rig, "workload", k.Labels.Workload,
 		"standing", k.Labels.Standing, "index", kept.Receipt.Index)
 	c.noteHead()
-	c.news.ring()
 	return deliver.Reply{Receipt: kept.Receipt, Judgement: s.Judgement}, nil
 }
 
@@ -141,16 +141,8 @@ func (c *Collector) keeping(ctx context.Context, d deliver.Delivery) (archive.Ke
 		return archive.Keeping{}, answer.Summary{}, context.Cause(ctx)
 	}
 	defer func() { <-c.reading }()
-	k := archive.Keeping{ID: d.Run.ID, Started: d.Run.Started, Setup: d.Run.Setup, Signed: d.Signed}
-	for i, a := range d.Run.Attachments {
-		k.Parts = append(k.Parts, archive.Part{Name: a.Name, Data: d.Parts[i]})
-	}
 	read := judge.Read(d.Run, d.Parts)
-	for _, l := range read.Logs {
-		if l.Durations != nil {
-			k.Series = append(k.Series, archive.Part{Name: l.Found.Name, Data: series.Encode(nil, l.Durations)})
-		}
-	}
+	k := follow.Keeping(d.Run, d.Signed, d.Parts, read)
 	in, err := c.input(ctx, d, read.Found(), read.Statistics)
 	if err != nil {
 		return k, answer.Summary{}, err
@@ -158,7 +150,7 @@ func (c *Collector) keeping(ctx context.Context, d deliver.Delivery) (archive.Ke
 	j := drift.Judge(in)
 	j.At = c.now().UTC()
 	s := answer.Summarise(d.Run, d.Signed.SHA256(), read.Statistics, j)
-	k.Labels = archive.Labels{Rig: s.Rig, Workload: s.Workload, Setup: s.Setup, Standing: string(j.Standing), Played: s.Played != ""}
+	k.Labels = follow.LabelsOf(s)
 	k.Summary, err = s.Marshal()
 	return k, s, err
 }
@@ -316,7 +308,7 @@ func names(r *record.Run) (s string) {
 
 // AcceptMark implements answer.Book.
 func (c *Collector) AcceptMark(ctx context.Context, id, by, why string) (answer.Mark, trail.Receipt, error) {
-	if err := c.heads.err(); err != nil {
+	if err := c.mayKeep(); err != nil {
 		return answer.Mark{}, trail.Receipt{}, err
 	}
 	d, err := c.Show(ctx, id)

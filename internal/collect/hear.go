@@ -88,6 +88,9 @@ func (c *Collector) Hear(ctx context.Context, b deliver.Beat, came time.Time) (d
 	if err := trust.Owns(ctx, b.Rig, "the beat"); err != nil {
 		return deliver.Heard{}, err
 	}
+	if c.copyOf != "" {
+		return deliver.Heard{}, fmt.Errorf("%w: %w", deliver.ErrRefused, c.mayKeep())
+	}
 	s, err := setupOf(b.Setup)
 	if err != nil {
 		return deliver.Heard{}, err
@@ -115,7 +118,7 @@ func (c *Collector) Hear(ctx context.Context, b deliver.Beat, came time.Time) (d
 	if !ok {
 		return c.ask(h, came), nil
 	}
-	next := follow(h.state, b, all, came)
+	next := stateAfter(h.state, b, all, came)
 	if err := c.judgeBeat(ctx, h, next, s, next.Came); err != nil {
 		return deliver.Heard{}, err
 	}
@@ -206,8 +209,8 @@ func (p *present) late(b deliver.Beat) bool {
 	return cmp.Or(cmp.Compare(b.SinceBoot, p.SinceBoot), cmp.Compare(b.Sequence, p.Sequence)) <= 0
 }
 
-// follow gives the state after a beat, before it is judged.
-func follow(last *present, b deliver.Beat, all rig.Snapshot, came time.Time) *present {
+// stateAfter gives the state after a beat, before it is judged.
+func stateAfter(last *present, b deliver.Beat, all rig.Snapshot, came time.Time) *present {
 	p := &present{
 		Rig: b.Rig, Boot: b.Boot, SinceBoot: b.SinceBoot, Sequence: b.Sequence, Came: came.UTC(), Every: b.Every,
 		Facts: all.Facts, FactsAt: all.At, SHA256: b.SHA256, Setup: b.Setup, Waiting: b.Waiting, Troubles: b.Troubles,

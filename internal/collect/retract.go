@@ -32,7 +32,7 @@ func (c *Collector) Reinstate(ctx context.Context, id, by, why string) (answer.S
 }
 
 func (c *Collector) retract(ctx context.Context, id, by, why string, withdrawn bool) (answer.Summary, trail.Receipt, error) {
-	if err := c.heads.err(); err != nil {
+	if err := c.mayKeep(); err != nil {
 		return answer.Summary{}, trail.Receipt{}, err
 	}
 	id, err := c.resolve(id)

@@ -52,6 +52,9 @@ var rights = map[string]who{
 	"/witnessmark.v1.AnswerService/Backup":         keepers,
 	"/witnessmark.v1.AnswerService/CheckArchive":   keepers,
 
+	"/witnessmark.v1.FollowService/Follow": asking,
+	"/witnessmark.v1.FollowService/Cosign": asking,
+
 	"/witnessmark.v1.EnrolService/Join":         anybody,
 	"/witnessmark.v1.EnrolService/Renew":        members,
 	"/witnessmark.v1.MemberService/IssueToken":  keepers,

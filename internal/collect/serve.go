@@ -87,38 +87,44 @@ func Serve(ctx context.Context, dir, address string, log *slog.Logger, ready fun
 			WithHint("without the key of the trail nothing can be signed; put it there from where it was kept")
 	}
 	c.site = with.authority
+	ended, err = c.listenAt(ctx, dir, address, ready, with)
+	return err
+}
+
+// listenAt serves on an address until ctx ends, and says whether all calls ended.
+func (c *Collector) listenAt(ctx context.Context, dir, address string, ready func(address string), with serving) (ended bool, err error) {
 	authority, err := c.authority()
 	if err != nil {
-		return err
+		return true, err
 	}
 	with.gate = c.gate(authority)
 	c.room.floor = with.floor
 	srv, health := c.server(with)
 	if with.metrics != nil {
 		if err := with.metrics.Register(c.metrics); err != nil {
-			return fault.New("serve", "metrics", err)
+			return true, fault.New("serve", "metrics", err)
 		}
 		defer with.metrics.Unregister(c.metrics)
 	}
 	l, err := net.Listen("tcp", address)
 	if err != nil {
-		return fault.New("serve", address, err).WithHint("another program may listen there; choose another port, or 0 for any")
+		return true, fault.New("serve", address, err).WithHint("another program may listen there; choose another port, or 0 for any")
 	}
 	path := filepath.Join(dir, addressFile)
 	gone, err := c.serveOwner(ctx, authority, dialable(l.Addr()))
 	switch {
 	case durable.Full(err):
-		log.Warn("the disk is full; commands on this machine go by the owner's identity of before", "error", err)
+		c.log.Warn("the disk is full; commands on this machine go by the owner's identity of before", "error", err)
 	case err != nil:
-		return errors.Join(err, l.Close())
+		return true, errors.Join(err, l.Close())
 	default:
 		defer gone()
 	}
 	switch err := tell(path, dialable(l.Addr())); {
 	case durable.Full(err):
-		log.Warn("the disk is full; commands on this machine have to name the address", "file", path, "error", err)
+		c.log.Warn("the disk is full; commands on this machine have to name the address", "file", path, "error", err)
 	case err != nil:
-		return errors.Join(fault.New("serve", path, err), l.Close())
+		return true, errors.Join(fault.New("serve", path, err), l.Close())
 	}
 	defer os.Remove(path)
 	failed := make(chan error, 1)
@@ -137,8 +143,7 @@ func Serve(ctx context.Context, dir, address string, log *slog.Logger, ready fun
 		c.log.Info("stopping")
 	}
 	health.Shutdown()
-	ended = c.stopServing(srv)
-	return err
+	return c.stopServing(srv), err
 }
 
 // leave writes down what is to be, and lets the archive go unless a call that did

@@ -18,6 +18,7 @@ import (
 	"witnessmark/internal/answer"
 	"witnessmark/internal/deliver"
 	"witnessmark/internal/enrol"
+	"witnessmark/internal/follow"
 )
 
 const (
@@ -58,6 +59,7 @@ func (c *Collector) server(with serving) (*grpc.Server, *vitals) {
 	answer.Register(timely, c)
 	deliver.RegisterBeats(timely, c, c.now)
 	enrol.Register(timely, c)
+	follow.Register(timely, source{c})
 	health := c.registerHealth(s, timely)
 	if with.reflection != nil {
 		reflection.Register(s)

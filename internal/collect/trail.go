@@ -2,6 +2,7 @@ package collect
 
 import (
 	"context"
+	"fmt"
 
 	"witnessmark/internal/deliver"
 	"witnessmark/internal/fault"
@@ -16,13 +17,23 @@ func (c *Collector) Consistency(older, size int64) ([]trail.Hash, error) {
 // Extends implements deliver.Prover. A head that the trail signed and does not
 // have is evidence against this archive, and kept.
 func (c *Collector) Extends(_ context.Context, seen [][]byte) (deliver.Extended, error) {
-	_, signed, found, err := c.archive.Extends(seen)
+	head, signed, found, err := c.archive.Extends(seen)
 	x := deliver.Extended{VerifierKey: c.archive.VerifierKey(), Head: signed}
 	for _, s := range found {
 		x.Consistency = append(x.Consistency, s.Consistency)
 	}
-	if err != nil || c.heads == nil {
+	if err != nil {
 		return x, err
+	}
+	witnessed, err := c.archive.Cosigned(head.Size)
+	if err != nil {
+		return x, err
+	}
+	for _, w := range witnessed {
+		x.Cosigned = append(x.Cosigned, deliver.Cosigned{Head: w.Note, Consistency: w.Consistency})
+	}
+	if c.heads == nil {
+		return x, nil
 	}
 	news, err := c.heads.show(c.archive, found, seen)
 	if err != nil {
@@ -34,10 +45,21 @@ func (c *Collector) Extends(_ context.Context, seen [][]byte) (deliver.Extended,
 	return x, nil
 }
 
-// noteHead follows a commit: it writes down the present head, now and then.
+// noteHead follows a commit: it writes down the present head, now and then, and
+// wakes who follows.
 func (c *Collector) noteHead() {
 	c.metrics.wrote(c.now())
+	c.news.ring()
 	if err := c.heads.note(c.archive, false); err != nil {
 		c.log.Error("the trail's head is not written down", "error", err)
 	}
+}
+
+// mayKeep says why nothing may be kept; nil when it may.
+func (c *Collector) mayKeep() error {
+	if c.copyOf != "" {
+		return fault.New("keep", "", fmt.Errorf("this is a copy that follows %s, and is only read", c.copyOf)).
+			WithHint("deliver to that collector, and ask it for marks and retractions")
+	}
+	return c.heads.err()
 }

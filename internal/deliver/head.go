@@ -31,12 +31,22 @@ type Extended struct {
 	// Consistency holds, in the order of the heads seen, a proof each; nil where
 	// there is none.
 	Consistency [][]trail.Hash
+	Cosigned    []Cosigned
+}
+
+// Cosigned is a head that a witness signed beside the collector, and the proof that
+// the present one only adds to it.
+type Cosigned struct {
+	Head        []byte // a signed note
+	Consistency []trail.Hash
 }
 
 const (
 	mostSeen = 4       // heads in one question
 	mostNote = 8 << 10 // bytes of a signed head
 	mostKey  = 1 << 10 // bytes of a verifier key
+
+	mostWitnesses = 64 // whose heads are looked at
 )
 
 // lead adds to a receipt how it belongs to the trail of the size that was seen.
@@ -66,6 +76,9 @@ func (s *server) GetHead(ctx context.Context, q *pb.GetHeadRequest) (*pb.GetHead
 	for _, p := range x.Consistency {
 		m.Consistency = append(m.Consistency, &pb.Consistency{Hashes: record.HashesProto(p)})
 	}
+	for _, c := range x.Cosigned {
+		m.Cosigned = append(m.Cosigned, &pb.CosignedHead{Head: c.Head, Consistency: &pb.Consistency{Hashes: record.HashesProto(c.Consistency)}})
+	}
 	return m, nil
 }
 
@@ -81,6 +94,13 @@ func AskHead(ctx context.Context, conn grpc.ClientConnInterface, seen ...[]byte)
 	for _, c := range m.GetConsistency() {
 		p, e := record.HashesOf(c.GetHashes())
 		x.Consistency, err = append(x.Consistency, p), errors.Join(err, e)
+	}
+	for _, c := range m.GetCosigned()[:min(mostWitnesses, len(m.GetCosigned()))] {
+		p, e := record.HashesOf(c.GetConsistency().GetHashes())
+		if len(c.GetHead()) > mostNote {
+			e = errors.New("a cosigned head is too long")
+		}
+		x.Cosigned, err = append(x.Cosigned, Cosigned{c.GetHead(), p}), errors.Join(err, e)
 	}
 	switch {
 	case err != nil:

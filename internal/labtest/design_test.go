@@ -62,7 +62,7 @@ func TestPackageTable(t *testing.T) {
 	}
 	soleUser(t, imports, "gopsutil", "probe")
 	soleUser(t, imports, "bbolt", "archive")
-	soleUser(t, imports, "protobuf", "record", "deliver", "local", "answer", "enrol")
+	soleUser(t, imports, "protobuf", "record", "deliver", "local", "answer", "enrol", "follow")
 }
 
 func spell(t *testing.T, word string) []string {

@@ -137,6 +137,21 @@ func CheckStore(head Head, r HashReader) error {
 	return nil
 }
 
+// HeadOf gives the head that origin's tree had at a size, when it has now entries.
+func HeadOf(origin string, size, now int64, r HashReader) (Head, error) {
+	if size < 0 || size > now || now > MaxSize {
+		return Head{}, fmt.Errorf("head of %d in a tree of %d: %w", size, now, ErrSize)
+	}
+	if size == 0 {
+		return EmptyHead(origin), nil
+	}
+	root, err := tlog.TreeHash(size, r)
+	if err != nil {
+		return Head{}, fmt.Errorf("head of %d: %w", size, err)
+	}
+	return Head{Origin: origin, Size: size, Root: root}, nil
+}
+
 // ProveInclusion gives the path from leaf index to the root of the tree of size.
 func ProveInclusion(size, index int64, r HashReader) ([]Hash, error) {
 	if size > MaxSize || index < 0 || index >= size {

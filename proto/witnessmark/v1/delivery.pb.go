@@ -399,7 +399,9 @@ type GetHeadResponse struct {
 	// A signed note.
 	Head []byte `protobuf:"bytes,2,opt,name=head,proto3" json:"head,omitempty"`
 	// In the order of seen.
-	Consistency   []*Consistency `protobuf:"bytes,3,rep,name=consistency,proto3" json:"consistency,omitempty"`
+	Consistency []*Consistency `protobuf:"bytes,3,rep,name=consistency,proto3" json:"consistency,omitempty"`
+	// The last head that each witness signed.
+	Cosigned      []*CosignedHead `protobuf:"bytes,4,rep,name=cosigned,proto3" json:"cosigned,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -455,6 +457,68 @@ func (x *GetHeadResponse) GetConsistency() []*Consistency {
 	return nil
 }
 
+func (x *GetHeadResponse) GetCosigned() []*CosignedHead {
+	if x != nil {
+		return x.Cosigned
+	}
+	return nil
+}
+
+// CosignedHead is a head that a witness signed beside the collector.
+type CosignedHead struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// A signed note.
+	Head []byte `protobuf:"bytes,1,opt,name=head,proto3" json:"head,omitempty"`
+	// From it to the present head.
+	Consistency   *Consistency `protobuf:"bytes,2,opt,name=consistency,proto3" json:"consistency,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CosignedHead) Reset() {
+	*x = CosignedHead{}
+	mi := &file_witnessmark_v1_delivery_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CosignedHead) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CosignedHead) ProtoMessage() {}
+
+func (x *CosignedHead) ProtoReflect() protoreflect.Message {
+	mi := &file_witnessmark_v1_delivery_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CosignedHead.ProtoReflect.Descriptor instead.
+func (*CosignedHead) Descriptor() ([]byte, []int) {
+	return file_witnessmark_v1_delivery_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *CosignedHead) GetHead() []byte {
+	if x != nil {
+		return x.Head
+	}
+	return nil
+}
+
+func (x *CosignedHead) GetConsistency() *Consistency {
+	if x != nil {
+		return x.Consistency
+	}
+	return nil
+}
+
 // Consistency proves that the present tree begins with all entries of an earlier
 // one. It is empty where the collector cannot prove it.
 type Consistency struct {
@@ -466,7 +530,7 @@ type Consistency struct {
 
 func (x *Consistency) Reset() {
 	*x = Consistency{}
-	mi := &file_witnessmark_v1_delivery_proto_msgTypes[7]
+	mi := &file_witnessmark_v1_delivery_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -478,7 +542,7 @@ func (x *Consistency) String() string {
 func (*Consistency) ProtoMessage() {}
 
 func (x *Consistency) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_delivery_proto_msgTypes[7]
+	mi := &file_witnessmark_v1_delivery_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -491,7 +555,7 @@ func (x *Consistency) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Consistency.ProtoReflect.Descriptor instead.
 func (*Consistency) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_delivery_proto_rawDescGZIP(), []int{7}
+	return file_witnessmark_v1_delivery_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *Consistency) GetHashes() [][]byte {
@@ -529,11 +593,15 @@ const file_witnessmark_v1_delivery_proto_rawDesc = "" +
 	"\areceipt\x18\x01 \x01(\v2\x17.witnessmark.v1.ReceiptR\areceipt\x127\n" +
 	"\tjudgement\x18\x02 \x01(\v2\x19.witnessmark.v1.JudgementR\tjudgement\"$\n" +
 	"\x0eGetHeadRequest\x12\x12\n" +
-	"\x04seen\x18\x01 \x03(\fR\x04seen\"\x87\x01\n" +
+	"\x04seen\x18\x01 \x03(\fR\x04seen\"\xc1\x01\n" +
 	"\x0fGetHeadResponse\x12!\n" +
 	"\fverifier_key\x18\x01 \x01(\tR\vverifierKey\x12\x12\n" +
 	"\x04head\x18\x02 \x01(\fR\x04head\x12=\n" +
-	"\vconsistency\x18\x03 \x03(\v2\x1b.witnessmark.v1.ConsistencyR\vconsistency\"%\n" +
+	"\vconsistency\x18\x03 \x03(\v2\x1b.witnessmark.v1.ConsistencyR\vconsistency\x128\n" +
+	"\bcosigned\x18\x04 \x03(\v2\x1c.witnessmark.v1.CosignedHeadR\bcosigned\"a\n" +
+	"\fCosignedHead\x12\x12\n" +
+	"\x04head\x18\x01 \x01(\fR\x04head\x12=\n" +
+	"\vconsistency\x18\x02 \x01(\v2\x1b.witnessmark.v1.ConsistencyR\vconsistency\"%\n" +
 	"\vConsistency\x12\x16\n" +
 	"\x06hashes\x18\x01 \x03(\fR\x06hashes2\xab\x01\n" +
 	"\x0fDeliveryService\x12L\n" +
@@ -552,7 +620,7 @@ func file_witnessmark_v1_delivery_proto_rawDescGZIP() []byte {
 	return file_witnessmark_v1_delivery_proto_rawDescData
 }
 
-var file_witnessmark_v1_delivery_proto_msgTypes = make([]protoimpl.MessageInfo, 8)
+var file_witnessmark_v1_delivery_proto_msgTypes = make([]protoimpl.MessageInfo, 9)
 var file_witnessmark_v1_delivery_proto_goTypes = []any{
 	(*DeliverRequest)(nil),  // 0: witnessmark.v1.DeliverRequest
 	(*Announcement)(nil),    // 1: witnessmark.v1.Announcement
@@ -561,26 +629,29 @@ var file_witnessmark_v1_delivery_proto_goTypes = []any{
 	(*DeliverResponse)(nil), // 4: witnessmark.v1.DeliverResponse
 	(*GetHeadRequest)(nil),  // 5: witnessmark.v1.GetHeadRequest
 	(*GetHeadResponse)(nil), // 6: witnessmark.v1.GetHeadResponse
-	(*Consistency)(nil),     // 7: witnessmark.v1.Consistency
-	(*Receipt)(nil),         // 8: witnessmark.v1.Receipt
-	(*Judgement)(nil),       // 9: witnessmark.v1.Judgement
+	(*CosignedHead)(nil),    // 7: witnessmark.v1.CosignedHead
+	(*Consistency)(nil),     // 8: witnessmark.v1.Consistency
+	(*Receipt)(nil),         // 9: witnessmark.v1.Receipt
+	(*Judgement)(nil),       // 10: witnessmark.v1.Judgement
 }
 var file_witnessmark_v1_delivery_proto_depIdxs = []int32{
-	1, // 0: witnessmark.v1.DeliverRequest.announcement:type_name -> witnessmark.v1.Announcement
-	3, // 1: witnessmark.v1.DeliverRequest.chunk:type_name -> witnessmark.v1.Chunk
-	2, // 2: witnessmark.v1.Announcement.parts:type_name -> witnessmark.v1.AnnouncedPart
-	8, // 3: witnessmark.v1.DeliverResponse.receipt:type_name -> witnessmark.v1.Receipt
-	9, // 4: witnessmark.v1.DeliverResponse.judgement:type_name -> witnessmark.v1.Judgement
-	7, // 5: witnessmark.v1.GetHeadResponse.consistency:type_name -> witnessmark.v1.Consistency
-	0, // 6: witnessmark.v1.DeliveryService.Deliver:input_type -> witnessmark.v1.DeliverRequest
-	5, // 7: witnessmark.v1.DeliveryService.GetHead:input_type -> witnessmark.v1.GetHeadRequest
-	4, // 8: witnessmark.v1.DeliveryService.Deliver:output_type -> witnessmark.v1.DeliverResponse
-	6, // 9: witnessmark.v1.DeliveryService.GetHead:output_type -> witnessmark.v1.GetHeadResponse
-	8, // [8:10] is the sub-list for method output_type
-	6, // [6:8] is the sub-list for method input_type
-	6, // [6:6] is the sub-list for extension type_name
-	6, // [6:6] is the sub-list for extension extendee
-	0, // [0:6] is the sub-list for field type_name
+	1,  // 0: witnessmark.v1.DeliverRequest.announcement:type_name -> witnessmark.v1.Announcement
+	3,  // 1: witnessmark.v1.DeliverRequest.chunk:type_name -> witnessmark.v1.Chunk
+	2,  // 2: witnessmark.v1.Announcement.parts:type_name -> witnessmark.v1.AnnouncedPart
+	9,  // 3: witnessmark.v1.DeliverResponse.receipt:type_name -> witnessmark.v1.Receipt
+	10, // 4: witnessmark.v1.DeliverResponse.judgement:type_name -> witnessmark.v1.Judgement
+	8,  // 5: witnessmark.v1.GetHeadResponse.consistency:type_name -> witnessmark.v1.Consistency
+	7,  // 6: witnessmark.v1.GetHeadResponse.cosigned:type_name -> witnessmark.v1.CosignedHead
+	8,  // 7: witnessmark.v1.CosignedHead.consistency:type_name -> witnessmark.v1.Consistency
+	0,  // 8: witnessmark.v1.DeliveryService.Deliver:input_type -> witnessmark.v1.DeliverRequest
+	5,  // 9: witnessmark.v1.DeliveryService.GetHead:input_type -> witnessmark.v1.GetHeadRequest
+	4,  // 10: witnessmark.v1.DeliveryService.Deliver:output_type -> witnessmark.v1.DeliverResponse
+	6,  // 11: witnessmark.v1.DeliveryService.GetHead:output_type -> witnessmark.v1.GetHeadResponse
+	10, // [10:12] is the sub-list for method output_type
+	8,  // [8:10] is the sub-list for method input_type
+	8,  // [8:8] is the sub-list for extension type_name
+	8,  // [8:8] is the sub-list for extension extendee
+	0,  // [0:8] is the sub-list for field type_name
 }
 
 func init() { file_witnessmark_v1_delivery_proto_init() }
@@ -599,7 +670,7 @@ func file_witnessmark_v1_delivery_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_witnessmark_v1_delivery_proto_rawDesc), len(file_witnessmark_v1_delivery_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   8,
+			NumMessages:   9,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -1,0 +1,271 @@
+package collect
+
+import (
+	"context"
+	"crypto/ed25519"
+	"errors"
+	"fmt"
+	"io/fs"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"time"
+
+	"google.golang.org/grpc"
+
+	"witnessmark/internal/archive"
+	"witnessmark/internal/audit"
+	"witnessmark/internal/deliver"
+	"witnessmark/internal/durable"
+	"witnessmark/internal/fault"
+	"witnessmark/internal/follow"
+	"witnessmark/internal/setup"
+	"witnessmark/internal/trail"
+)
+
+// The files of a copy, beside its archive.
+const (
+	witnessFile = "witness.key"
+	sourceDir   = "source" // what was seen of the source's trail, and alarms
+)
+
+// Following says what is copied, and where to.
+type Following struct {
+	Dir    string // of the copy
+	Source string // the collector's address
+	Key    string // of its trail; "" takes the one of the first meeting
+	Listen string // where the copy is served; "" for nowhere
+	Once   bool   // end when nothing is left to copy
+	Log    *slog.Logger
+	Dial   func(address string) (*Connection, error)
+	// Ready is called once the copy is served, and Witness with the key that it signs
+	// heads with.
+	Ready   func(address string)
+	Witness func(key string)
+	// Progress, unless it is nil, is told how far the copy has come.
+	Progress func(done, of int64)
+}
+
+// copier is a copy that is being made.
+type copier struct {
+	Following
+	*Collector
+	conn     *Connection
+	follower *follow.Follower
+	witness  ed25519.PrivateKey
+	name     string
+	key      string // of the witness
+	cosigned int64  // the size of the head signed last
+}
+
+// Follow copies a collector's trail and records, signs its heads as a witness, and
+// serves the copy to be read, until ctx ends. An alarm over the source's trail ends
+// the copying, not the serving; it is then the error.
+func Follow(ctx context.Context, f Following) (err error) {
+	conn, err := f.Dial(f.Source)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, conn.Close()) }()
+	a, err := f.begin(ctx, conn)
+	if err != nil {
+		return err
+	}
+	c := &copier{Following: f, Collector: New(a, time.Now, f.Log), conn: conn}
+	c.copyOf, c.dir = f.Source, f.Dir
+	all := true
+	defer func() { err = errors.Join(err, c.leave(all)) }()
+	if err := c.prepare(); err != nil {
+		return err
+	}
+	if f.Witness != nil {
+		f.Witness(c.key)
+	}
+	if f.Listen == "" {
+		return c.copyAndSign(ctx)
+	}
+	copying, stop := context.WithCancel(ctx)
+	ended := make(chan error, 1)
+	go func() { ended <- c.copyAndSign(copying) }()
+	with := serving{limits: func() deliver.Limits { return deliver.DefaultLimits }, floor: func() setup.Floor { return setup.DefaultFloor }}
+	all, err = c.listenAt(ctx, f.Dir, f.Listen, f.Ready, with)
+	stop()
+	return errors.Join(<-ended, err)
+}
+
+// copyAndSign copies, and signs the heads that the copy comes to, while ctx lasts.
+func (c *copier) copyAndSign(ctx context.Context) error {
+	signing, stop := context.WithCancel(ctx)
+	signed := make(chan struct{})
+	go func() { defer close(signed); c.sign(signing) }()
+	err := c.copy(ctx)
+	stop()
+	<-signed
+	if err == nil && ctx.Err() == nil {
+		err = c.cosign(ctx)
+	}
+	return err
+}
+
+// signEvery is how often a head is signed at most.
+const signEvery = time.Second
+
+func (c *copier) sign(ctx context.Context) {
+	told := false
+	for t := time.NewTicker(signEvery); ; {
+		select {
+		case <-ctx.Done():
+			t.Stop()
+			return
+		case <-t.C:
+		}
+		err := c.cosign(ctx)
+		if err != nil && !told && ctx.Err() == nil {
+			c.log.Warn("the witness's signature does not reach the source", "source", c.Source, "error", err)
+		}
+		told = err != nil
+	}
+}
+
+// begin opens the copy, beginning it when it is new.
+func (f Following) begin(ctx context.Context, conn grpc.ClientConnInterface) (*archive.Archive, error) {
+	path := filepath.Join(f.Dir, ArchiveFile)
+	if _, err := os.Stat(filepath.Join(f.Dir, keyFile)); err == nil {
+		return nil, fault.New("follow", f.Dir, errors.New("the archive there has a trail of its own")).WithHint("name another folder for the copy with --data DIR")
+	}
+	opt := archive.Options{Now: time.Now, Wait: 2 * time.Second, MapSize: mapSize()}
+	if _, err := os.Stat(path); err == nil {
+		return archive.OpenFollowing(path, f.Key, nil, opt)
+	} else if !errors.Is(err, fs.ErrNotExist) {
+		return nil, fault.New("follow", path, err)
+	}
+	key, empty, err := follow.Ask(ctx, conn)
+	if err != nil {
+		return nil, err
+	}
+	if f.Key != "" && f.Key != key {
+		return nil, fault.New("follow", f.Source, fmt.Errorf("its trail is signed with %s, and not with the key that was named", key)).
+			WithHint("look whether the address or the key is the wrong one")
+	}
+	if err := os.MkdirAll(f.Dir, 0o700); err != nil {
+		return nil, fault.New("follow", f.Dir, err)
+	}
+	return archive.OpenFollowing(path, key, empty, opt)
+}
+
+func (c *copier) prepare() (err error) {
+	path := filepath.Join(c.Dir, witnessFile)
+	_, err = os.Stat(path)
+	if c.witness, err = LoadKey(path, errors.Is(err, fs.ErrNotExist)); err != nil {
+		return err
+	}
+	c.name = "witness.witnessmark.example/" + fingerprint(c.witness)
+	if c.key, err = trail.WitnessKey(c.name, c.witness.Public().(ed25519.PublicKey)); err != nil {
+		return err
+	}
+	seen, err := audit.Open(filepath.Join(c.Dir, sourceDir), time.Now)
+	if err != nil {
+		return err
+	}
+	if err := seen.Pin(c.Source, c.archive.VerifierKey()); err != nil {
+		return err
+	}
+	c.follower = &follow.Follower{
+		Source: c.Source, Copy: c.archive, Auditor: seen, Limits: deliver.DefaultLimits, Once: c.Once, Step: c.stepped,
+	}
+	return nil
+}
+
+const (
+	againAfter = 200 * time.Millisecond
+	againMost  = 5 * time.Second
+)
+
+// copy follows the source over connections that break.
+func (c *copier) copy(ctx context.Context) error {
+	broken, wait := false, againAfter
+	for {
+		c.follower.Met = func() {
+			if broken {
+				c.log.Info("the source answers again", "source", c.Source)
+			}
+			broken, wait = false, againAfter
+		}
+		err := c.follower.Follow(ctx, c.conn)
+		switch {
+		case err == nil:
+			return nil
+		case ctx.Err() != nil:
+			return nil
+		case errors.Is(err, audit.ErrAlarm):
+			c.log.Error("copying ends: the source's trail is not the one that was copied", "error", err, "hint", fault.HintOf(explained(err)))
+			return explained(err)
+		case c.Once, !errors.Is(err, follow.ErrUnreachable) && !errors.Is(err, deliver.ErrUnreachable) && !durable.Full(err):
+			return err
+		case !broken:
+			c.log.Warn("not copied; trying again", "source", c.Source, "error", err)
+		}
+		broken = true
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-time.After(wait):
+		}
+		wait = min(2*wait, againMost)
+	}
+}
+
+// alarm is one of package audit with what a follower's keeper is to do.
+type alarm struct{ audit.Alarm }
+
+func (a alarm) Unwrap() error { return a.Alarm }
+
+func (a alarm) Hint() string {
+	return fmt.Sprintf("the copy stays as it is and can be read; both signed heads are in %s: show them to that collector's keeper; what it has now can be followed into another folder", a.Folder)
+}
+
+func explained(err error) error {
+	var a audit.Alarm
+	if errors.As(err, &a) {
+		return alarm{a}
+	}
+	return err
+}
+
+// stepped tells who waits that the copy has grown.
+func (c *copier) stepped(now trail.Head, of int64) {
+	c.news.ring()
+	if c.Progress != nil {
+		c.Progress(now.Size, of)
+	}
+}
+
+// cosign signs the copy's head beside the source, keeps that and brings it there.
+func (c *copier) cosign(ctx context.Context) error {
+	now, signed, err := c.archive.Head()
+	if err != nil || now.Size == c.cosigned {
+		return err
+	}
+	known, err := c.archive.Verifiers()
+	if err != nil {
+		return err
+	}
+	s, err := trail.NewCosigner(c.name, c.witness, time.Now())
+	if err != nil {
+		return err
+	}
+	both, err := trail.Cosign(signed, known, s)
+	if err == nil {
+		err = c.archive.AddCosigned(c.key, both)
+	}
+	if err != nil {
+		return err
+	}
+	within, done := context.WithTimeout(ctx, 10*time.Second)
+	defer done()
+	if err := follow.Cosign(within, c.conn, c.key, both); err != nil {
+		return err
+	}
+	c.cosigned = now.Size
+	return nil
+}

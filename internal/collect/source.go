@@ -1,0 +1,65 @@
+package collect
+
+import (
+	"context"
+	"errors"
+	"fmt"
+
+	"witnessmark/internal/archive"
+	"witnessmark/internal/follow"
+	"witnessmark/internal/record"
+	"witnessmark/internal/trail"
+)
+
+// source is a collector as those see it who follow it.
+type source struct{ *Collector }
+
+var _ follow.Source = source{}
+
+func (s source) Head() (trail.Head, []byte, error) { return s.archive.Head() }
+func (s source) HeadAt(size int64) ([]byte, error) { return s.archive.HeadAt(size) }
+func (s source) VerifierKey() string               { return s.archive.VerifierKey() }
+func (s source) News() <-chan struct{}             { return s.news.wait() }
+
+// From implements follow.Source. A head that this trail signed and does not have
+// is evidence against this archive, and kept.
+func (s source) From(head []byte) (size int64, proof []trail.Hash, ok bool, err error) {
+	_, _, seen, err := s.archive.Extends([][]byte{head})
+	if err != nil {
+		return 0, nil, false, err
+	}
+	return seen[0].Head.Size, seen[0].Consistency, seen[0].Ours, nil
+}
+
+// Entry implements follow.Source.
+func (s source) Entry(index int64) (e follow.Entry, err error) {
+	if e.Copied, err = s.archive.CopyEntry(index); err != nil || e.Entry.Kind != trail.KindRecord {
+		return e, err
+	}
+	st, err := s.archive.Run(e.Entry.Subject)
+	if err != nil {
+		return e, err
+	}
+	run, err := record.Decode(st.Signed.Bytes)
+	if err != nil {
+		return e, err
+	}
+	e.Run = &follow.Run{Signed: st.Signed, Summary: st.Summary, Receipt: st.Receipt}
+	for _, a := range run.Attachments {
+		b, err := s.archive.Part(run.ID, a.Name)
+		if err != nil {
+			return e, err
+		}
+		e.Run.Parts = append(e.Run.Parts, b)
+	}
+	return e, nil
+}
+
+// Cosigned implements follow.Source.
+func (s source) Cosigned(_ context.Context, key string, head []byte) error {
+	err := s.archive.AddCosigned(key, head)
+	if errors.Is(err, archive.ErrWitness) {
+		err = fmt.Errorf("%w: %w", follow.ErrRefused, err)
+	}
+	return err
+}

@@ -1,0 +1,283 @@
+package follow
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"strings"
+
+	"golang.org/x/mod/sumdb/note"
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+
+	"witnessmark/internal/archive"
+	"witnessmark/internal/audit"
+	"witnessmark/internal/deliver"
+	"witnessmark/internal/fault"
+	"witnessmark/internal/record"
+	"witnessmark/internal/trail"
+	pb "witnessmark/proto/witnessmark/v1"
+)
+
+// ErrUnreachable is returned when the source does not answer, or no more.
+var ErrUnreachable = errors.New("the collector that is followed does not answer")
+
+// Copy is where a follower keeps what it copies.
+type Copy interface {
+	Head() (trail.Head, []byte, error)
+	Adopt(head []byte, entries []archive.Adopting) error
+	VerifierKey() string
+}
+
+// Follower copies one source.
+type Follower struct {
+	Source  string // its address, for people
+	Copy    Copy
+	Auditor *audit.Auditor
+	Limits  deliver.Limits // of a record and its files
+	// Met is called when the source's trail was found to be the one that was copied.
+	Met func()
+	// Step is called after each step with the head come to, and how large the source's
+	// trail is known to be.
+	Step func(now trail.Head, of int64)
+	// Once ends Follow without an error once the source has no more.
+	Once bool
+}
+
+// Ask gives the key of a source's trail and its signed head over nothing, with
+// which a new copy begins.
+func Ask(ctx context.Context, conn grpc.ClientConnInterface) (key string, empty []byte, err error) {
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	_, b, err := open(ctx, conn, nil)
+	if err != nil {
+		return "", nil, err
+	}
+	return b.GetVerifierKey(), b.GetEmpty(), nil
+}
+
+type incoming = grpc.ServerStreamingClient[pb.FollowResponse]
+
+func open(ctx context.Context, conn grpc.ClientConnInterface, head []byte) (incoming, *pb.FollowBegin, error) {
+	st, err := pb.NewFollowServiceClient(conn).Follow(ctx, &pb.FollowRequest{Head: head})
+	if err != nil {
+		return nil, nil, explain(ctx, err)
+	}
+	m, err := st.Recv()
+	if err != nil {
+		return nil, nil, explain(ctx, err)
+	}
+	b := m.GetBegin()
+	if b == nil || len(b.GetHead()) > mostNote || len(b.GetEmpty()) > mostNote || len(b.GetVerifierKey()) > mostKey {
+		return nil, nil, fault.New("follow", "", fmt.Errorf("%w: its answer is not one", ErrUnreachable))
+	}
+	return st, b, nil
+}
+
+// Follow copies over one connection until it breaks, the context ends or, with
+// Once, nothing is left to copy. An error that wraps audit.ErrAlarm says that the
+// source's trail is not the one that was copied; it is then to be copied no more.
+func (f *Follower) Follow(ctx context.Context, conn grpc.ClientConnInterface) error {
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	if _, err := f.Auditor.Meet(ctx, conn, f.Source); err != nil {
+		return err
+	}
+	own, signed, err := f.Copy.Head()
+	if err != nil {
+		return err
+	}
+	st, b, err := open(ctx, conn, signed)
+	if err != nil {
+		return err
+	}
+	known, err := f.known()
+	if err != nil {
+		return err
+	}
+	now, err := f.met(b, known, own, signed)
+	if err != nil {
+		return err
+	}
+	if f.Met != nil {
+		f.Met()
+	}
+	for {
+		if head, _, err := f.Copy.Head(); err != nil || f.Once && head.Size >= now.Size {
+			return err
+		}
+		if err := f.step(ctx, st, known, now.Size); err != nil {
+			return err
+		}
+	}
+}
+
+func (f *Follower) known() (note.Verifiers, error) {
+	v, err := note.NewVerifier(f.Copy.VerifierKey())
+	if err != nil {
+		return nil, fmt.Errorf("the key of the trail: %w", err)
+	}
+	return note.VerifierList(v), nil
+}
+
+// met holds the source's present head against the copy's.
+func (f *Follower) met(b *pb.FollowBegin, known note.Verifiers, own trail.Head, signed []byte) (trail.Head, error) {
+	now, err := trail.OpenHead(b.GetHead(), known)
+	if err != nil {
+		return now, fault.New("follow", f.Source, fmt.Errorf("%w: %w", ErrUnreachable, err))
+	}
+	proof, err := record.HashesOf(b.GetConsistency().GetHashes())
+	if err == nil {
+		err = trail.CheckConsistency(own, now, proof)
+	}
+	if err != nil {
+		return now, f.refuse(signed, b.GetHead(), err)
+	}
+	return now, nil
+}
+
+// refuse raises the alarm over two signed heads.
+func (f *Follower) refuse(seen, now []byte, why error) error {
+	return f.Auditor.Refuse(f.Source, f.Copy.VerifierKey(), seen, now, why)
+}
+
+// step takes entries up to the head that is signed over them, and adopts them.
+func (f *Follower) step(ctx context.Context, st incoming, known note.Verifiers, of int64) error {
+	head, signed, err := f.Copy.Head()
+	if err != nil {
+		return err
+	}
+	var batch []archive.Adopting
+	for {
+		m, err := st.Recv()
+		if err != nil {
+			return explain(ctx, err)
+		}
+		switch {
+		case m.GetEntry() != nil && len(batch) < mostStep:
+			e, err := f.receive(ctx, st, m.GetEntry())
+			if err != nil {
+				return err
+			}
+			adopting, err := e.Check(known)
+			if err != nil {
+				return fault.New("follow", f.Source, fmt.Errorf("entry %d of its trail, a %v of %s: %w: %w", head.Size+int64(len(batch)), e.Entry.Kind, e.Entry.Subject, ErrDoubt, err)).
+					WithHint("nothing of it is kept; tell the keeper of that collector, and let it run: collector check")
+			}
+			batch = append(batch, adopting)
+			continue
+		case m.GetHead() != nil && len(m.GetHead()) <= mostNote:
+		default:
+			return fault.New("follow", f.Source, fmt.Errorf("%w: an answer that does not belong there", ErrUnreachable))
+		}
+		err = f.Copy.Adopt(m.GetHead(), batch)
+		if errors.Is(err, archive.ErrDiffers) {
+			return f.refuse(signed, m.GetHead(), archive.ErrDiffers)
+		}
+		if err != nil {
+			return err
+		}
+		now, err := trail.OpenHead(m.GetHead(), known)
+		if err == nil && f.Step != nil {
+			f.Step(now, max(of, now.Size))
+		}
+		return err
+	}
+}
+
+// ErrDoubt is returned for an entry that came with other bytes than it binds.
+var ErrDoubt = errors.New("what came with it is not what it binds")
+
+// mostStep is how many entries a step may have: those that commit at the same time
+// come in one.
+const mostStep = 4 * stepEntries
+
+// receive takes the bytes that an entry announces.
+func (f *Follower) receive(ctx context.Context, st incoming, m *pb.CopiedEntry) (e Entry, err error) {
+	fail := func(err error) (Entry, error) {
+		return e, fault.New("follow", f.Source, fmt.Errorf("%w: %w", ErrUnreachable, err))
+	}
+	e.Leaf, e.GivenUp = m.GetLeaf(), m.GetGivenUp()
+	if e.Entry, err = trail.ParseEntry(e.Leaf); err != nil {
+		return fail(err)
+	}
+	sizes := []uint64{m.GetContentSize()}
+	r := m.GetRun()
+	if r != nil {
+		sizes = append([]uint64{r.GetRecordSize()}, r.GetPartSizes()...)
+	}
+	var parts uint64
+	for i, n := range sizes {
+		if i > 0 {
+			parts += n
+		}
+		if n > uint64(f.Limits.Record) && i == 0 || n > uint64(f.Limits.Parts) || parts > uint64(f.Limits.Parts) || i > f.Limits.Count {
+			return fail(fmt.Errorf("a %v of %d bytes in %d files, which is more than is taken", e.Entry.Kind, n, len(sizes)-1))
+		}
+	}
+	var data [][]byte
+	for _, n := range sizes {
+		b, err := take(ctx, st, n)
+		if err != nil {
+			return e, err
+		}
+		data = append(data, b)
+	}
+	if r == nil {
+		e.Content = data[0]
+		return e, nil
+	}
+	e.Run = &Run{Signed: record.Signed{Bytes: data[0], PublicKey: r.GetPublicKey(), Signature: r.GetSignature()}, Parts: data[1:], Summary: r.GetSummary()}
+	if e.Run.Receipt, err = record.ReceiptOf(r.GetReceipt()); err != nil {
+		return fail(err)
+	}
+	if e.Run.Receipt.Proof == nil {
+		e.Run.Receipt.Proof = []trail.Hash{} // of the first entry; as it was issued
+	}
+	return e, nil
+}
+
+// take reads n bytes in the chunks in which they come; memory grows with what came,
+// not with what was announced.
+func take(ctx context.Context, st incoming, n uint64) (b []byte, err error) {
+	for uint64(len(b)) < n {
+		m, err := st.Recv()
+		if err != nil {
+			return nil, explain(ctx, err)
+		}
+		if len(m.GetData()) == 0 || uint64(len(b)+len(m.GetData())) > n {
+			return nil, fault.New("follow", "", fmt.Errorf("%w: %d bytes were announced, and others came", ErrUnreachable, n))
+		}
+		b = append(b, m.GetData()...)
+	}
+	return b, nil
+}
+
+// Cosign brings a head that a witness signed to the source.
+func Cosign(ctx context.Context, conn grpc.ClientConnInterface, key string, head []byte) error {
+	_, err := pb.NewFollowServiceClient(conn).Cosign(ctx, &pb.CosignRequest{Head: head, WitnessKey: key})
+	if err != nil {
+		return explain(ctx, err)
+	}
+	return nil
+}
+
+func explain(ctx context.Context, err error) error {
+	if ctx.Err() != nil {
+		return context.Cause(ctx)
+	}
+	if errors.Is(err, io.EOF) {
+		return fault.New("follow", "", fmt.Errorf("%w: it said no more", ErrUnreachable))
+	}
+	st := status.Convert(err)
+	msg, hint, _ := strings.Cut(st.Message(), hintLine)
+	switch st.Code() {
+	case codes.FailedPrecondition:
+		return fault.New("follow", "", fmt.Errorf("%w: %s", ErrRefused, msg)).WithHint(hint)
+	case codes.Unimplemented:
+		return fault.New("follow", "", fmt.Errorf("%w: it cannot be followed", ErrRefused)).WithHint("use programs of one version on both ends")
+	}
+	return fault.New("follow", "", fmt.Errorf("%w: %s", ErrUnreachable, msg))
+}
