@@ -17,6 +17,7 @@ import (
 	"witnessmark/internal/drift"
 	"witnessmark/internal/fault"
 	"witnessmark/internal/screen"
+	"witnessmark/internal/trail"
 )
 
 func dossierCommand(d *desk) *cobra.Command {
@@ -28,7 +29,7 @@ func dossierCommand(d *desk) *cobra.Command {
 setup and the mark it was judged by, what the trail tells of it since, and the
 proofs. It is an ordinary zip archive with a cover page to read first, and is
 verified before it gets its name. The same run gives the same bytes until the
-trail has grown.`,
+trail has grown or a witness has signed it.`,
 		Example: "  collector dossier k7q2m9xd -o orrery-k7q2m9xd.zip",
 		Args:    cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
@@ -77,9 +78,9 @@ func (d *desk) dossier(ctx context.Context, b answer.Book, id, file string) erro
 }
 
 func verifyCommand(d *desk) *cobra.Command {
-	var keys []string
+	var keys, witnesses []string
 	cmd := &cobra.Command{
-		Use:   "verify FILE [--key KEY]...",
+		Use:   "verify FILE [--key KEY]... [--witness KEY]...",
 		Short: "Check a dossier, offline, and say line by line what holds",
 		Long: `Check a dossier: every signature, hash and proof in it; and work out again its
 statistics, flags and cover from the raw log and the facts. It asks no collector.
@@ -87,7 +88,8 @@ statistics, flags and cover from the raw log and the facts. It asks no collector
 --key gives a key that you know from elsewhere: a collector's, as agent trail shows
 it, or the SHA-256 of a rig's, as collector rigs --json shows it, or its first 16
 digits. Without them the keys in the file are used: then it shows that all belongs
-together, and not whose it is.
+together, and not whose it is. --witness demands that a follower with that key has
+signed the trail with the run in it.
 
 Lines begin with "holds", or "note" for what deserves a second look. Exits 4 with
 the first thing that does not hold.`,
@@ -95,13 +97,20 @@ the first thing that does not hold.`,
 		Args:    cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			known, err := keysOf(keys)
+			for _, k := range witnesses {
+				if _, bad := trail.ParseWitness(k); bad != nil && err == nil {
+					err = screen.Misuse("a witness's key is what its collector follow prints when it starts", "--witness %s: no witness's key", k)
+				}
+			}
 			if err != nil {
 				return err
 			}
+			known.Witnesses = witnesses
 			return d.verify(args[0], known)
 		},
 	}
 	cmd.Flags().StringArrayVar(&keys, "key", nil, "a collector's or a rig's `KEY` that is known from elsewhere; may be given more than once")
+	cmd.Flags().StringArrayVar(&witnesses, "witness", nil, "demand that the witness of `KEY` signed a trail with the run in it; may be given more than once")
 	d.jsonFlag(cmd)
 	return cmd
 }

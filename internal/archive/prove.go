@@ -27,8 +27,9 @@ type Proof struct {
 	// Entries are by index: the run's own, that of its setup's coming into force, the
 	// mark that it was held against and the marked record's, its retractions and
 	// reinstatements, and later restores.
-	Entries []ProvedEntry
-	Summary []byte // whose hash the run's own entry has
+	Entries  []ProvedEntry
+	Cosigned []Cosigned // heads that witnesses signed, that have the run's entry
+	Summary  []byte     // whose hash the run's own entry has
 }
 
 // ProvedEntry is a leaf of the trail with the path from it to the root.
@@ -84,7 +85,9 @@ func (a *Archive) prove(tx *bolt.Tx, id, markRun string, s *record.Setup) (p Pro
 		}
 		p.Entries = append(p.Entries, e)
 	}
-	return p, nil
+	p.Cosigned, err = a.cosigned(tx, head.Size)
+	p.Cosigned = slices.DeleteFunc(p.Cosigned, func(c Cosigned) bool { return c.Head.Size <= p.Receipt.Index })
+	return p, err
 }
 
 // ownSetup finds the entry of a run's setup; -1 when it has none.

@@ -64,5 +64,8 @@ func (c *Collector) proof(run *record.Run, mark string) (dossier.Proof, error) {
 	for _, e := range p.Entries {
 		out.Entries = append(out.Entries, dossier.ProvedEntry(e))
 	}
+	for _, w := range p.Cosigned {
+		out.Cosigned = append(out.Cosigned, dossier.Cosigned{Witness: w.Witness, Head: string(w.Note), Consistency: w.Consistency})
+	}
 	return out, meaning(err)
 }

@@ -30,6 +30,14 @@ type Proof struct {
 	Consistency []trail.Hash  // from the receipt's tree to the head's
 	Entries     []ProvedEntry // by index
 	Summary     []byte        // as kept: the run's own entry has its hash
+	Cosigned    []Cosigned    // heads that witnesses signed beside the collector
+}
+
+// Cosigned is a head that has the run's entry and that a witness signed, too.
+type Cosigned struct {
+	Witness     string       `json:"witness"` // its key
+	Head        string       `json:"head"`    // the signed note
+	Consistency []trail.Hash `json:"consistency"`
 }
 
 // ProvedEntry is a leaf of the trail with the path from it to the root.
@@ -56,6 +64,7 @@ const (
 	summaryName  = "trail/summary"
 	entriesName  = "trail/entries.json"
 	headName     = "trail/head"
+	cosignedName = "trail/cosigned.json"
 	sealName     = "seal"
 	filesFolder  = "files/"
 	mostMembers  = 10000
@@ -131,12 +140,16 @@ func (c Contents) members() ([]member, error) {
 	if c.Mark != nil {
 		ms = append(ms, member{markName, c.Mark.Bytes}, member{markSigName, signatureOf(*c.Mark)})
 	}
-	return append(ms,
+	ms = append(ms,
 		member{keyName, []byte(c.Proof.VerifierKey + "\n")},
 		member{receiptName, text(receiptFile{c.Proof.Receipt, c.Proof.Consistency})},
 		member{summaryName, c.Proof.Summary},
 		member{entriesName, text(c.Proof.Entries)},
-		member{headName, c.Proof.Head}), nil
+		member{headName, c.Proof.Head})
+	if len(c.Proof.Cosigned) > 0 {
+		ms = append(ms, member{cosignedName, text(c.Proof.Cosigned)})
+	}
+	return ms, nil
 }
 
 func signatureOf(s record.Signed) []byte { return text(signature{s.PublicKey, s.Signature}) }

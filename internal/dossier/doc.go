@@ -20,6 +20,7 @@
 //	trail/summary        what the collector made of the run then
 //	trail/entries.json   the entries of the trail that tell of the run, with their proofs
 //	trail/head           the present head, a signed note
+//	trail/cosigned.json  heads that witnesses signed beside the collector, where there are any
 //	seal                 name, size and SHA-256 of every member above in their order, with the
 //	                     edition of the rules they were made by, a note signed by the trail's key
 //

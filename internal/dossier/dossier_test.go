@@ -13,6 +13,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"golang.org/x/mod/sumdb/note"
 
@@ -366,4 +367,48 @@ func TestEditions(t *testing.T) {
 			t.Errorf("%s: %v", f, err)
 		}
 	}
+}
+
+// TestWitnesses: a head that a witness signed with the run in it is in the file,
+// and a reader can demand it.
+func TestWitnesses(t *testing.T) {
+	k := keep(t)
+	key := labtest.Key(labtest.Seeded(30))
+	s, err := trail.NewCosigner("witness.dome.example/avocet", key, time.Unix(1_930_000_000, 0))
+	if err != nil {
+		t.Fatal(err)
+	}
+	witness := s.(interface{ Key() string }).Key()
+	keys := k.keys()
+	keys.Witnesses = []string{witness}
+	if _, err := dossier.Verify(k.dossier(t), keys); !errors.Is(err, trail.ErrNotCosigned) {
+		t.Errorf("without one: %v", err)
+	}
+	_, signed, err := k.Archive.Head()
+	if err != nil {
+		t.Fatal(err)
+	}
+	both, err := trail.Cosign(signed, labtest.Verifiers(t, k.Archive.VerifierKey()), s)
+	if err == nil {
+		err = k.Archive.AddCosigned(witness, both)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	for range 2 {
+		b := k.dossier(t)
+		if d := doubts(verified(t, b, keys)); len(d) > 0 {
+			t.Errorf("%q", d)
+		}
+		if d := doubts(verified(t, b, k.keys())); len(d) != 1 || !strings.Contains(d[0], "2031-02-27") {
+			t.Errorf("a witness that nobody named: %q", d)
+		}
+		k.marked = k.send(t) // the trail goes on beyond what was signed
+	}
+	run := k.run
+	k.run = k.marked
+	if _, err := dossier.Verify(k.dossier(t), dossier.Keys{Witnesses: keys.Witnesses}); !errors.Is(err, trail.ErrNotCosigned) {
+		t.Errorf("a run of after the signature: %v", err)
+	}
+	k.run = run
 }

@@ -163,4 +163,7 @@ func (r *reader) proof(p *Proof) {
 	p.Summary = r.take(summaryName)
 	r.parse(entriesName, &p.Entries)
 	p.Head = r.take(headName)
+	if r.has(cosignedName) {
+		r.parse(cosignedName, &p.Cosigned)
+	}
 }

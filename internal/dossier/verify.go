@@ -25,6 +25,7 @@ import (
 type Keys struct {
 	Collectors []string // verifier keys, as the signed note format spells them
 	Rigs       []string // SHA-256 of the public key in hexadecimal, or at least its first 16 digits
+	Witnesses  []string // verifier keys of witnesses; each must have signed a head with the run
 }
 
 // Line is one thing that holds.
@@ -95,7 +96,7 @@ func (v *verification) all(b []byte) error {
 	}
 	v.report.Run, v.report.Rig = v.run.ID, v.run.Rig
 	for _, step := range []func() error{
-		v.record, v.files, v.heads, v.receipt, v.entries, v.summarised, v.statistics, v.flags, v.cover,
+		v.record, v.files, v.heads, v.receipt, v.entries, v.witnesses, v.summarised, v.statistics, v.flags, v.cover,
 	} {
 		if err := step(); err != nil {
 			return err

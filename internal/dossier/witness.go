@@ -1,0 +1,50 @@
+package dossier
+
+import (
+	"errors"
+	"fmt"
+	"slices"
+
+	"golang.org/x/mod/sumdb/note"
+
+	"witnessmark/internal/screen"
+	"witnessmark/internal/trail"
+)
+
+// witnesses checks the heads that others signed beside the collector, and that
+// those are among them whom the reader demands.
+func (v *verification) witnesses() error {
+	own, err := note.NewVerifier(v.Proof.VerifierKey)
+	if err != nil {
+		return at(keyName, err)
+	}
+	var signed []string
+	for _, c := range v.Proof.Cosigned {
+		w, err := trail.ParseWitness(c.Witness)
+		if err != nil {
+			return at(cosignedName, err)
+		}
+		h, when, err := trail.OpenWitnessed([]byte(c.Head), own, w)
+		if err == nil {
+			err = trail.CheckConsistency(h, v.head, c.Consistency)
+		}
+		if err == nil && h.Size <= v.Proof.Receipt.Index {
+			err = errors.New("the run is not yet in it")
+		}
+		if err != nil {
+			return at(cosignedName, fmt.Errorf("%s: %w", w.Name(), err))
+		}
+		signed = append(signed, c.Witness)
+		say := v.doubt
+		if slices.Contains(v.known.Witnesses, c.Witness) {
+			say = v.holds
+		}
+		say(cosignedName, "witness %s signed the trail of %s with the run in it, %s UTC", c.Witness, screen.Many(int(h.Size), "entry", "entries"), screen.At(when))
+	}
+	for _, key := range v.known.Witnesses {
+		if !slices.Contains(signed, key) {
+			return at(cosignedName, fmt.Errorf("%w: %s", trail.ErrNotCosigned, key))
+		}
+	}
+	return nil
+}
