@@ -72,8 +72,8 @@ func (d *desk) dossier(ctx context.Context, b answer.Book, id, file string) erro
 			Standing drift.Standing `json:"standing"`
 		}{file, size, r.Run, r.Standing})
 	}
-	_, err = fmt.Fprintf(d.stdout, "%s: run %s of %s, %s, %s, verified; others check it with: collector verify\n",
-		screen.Clean(file), screen.Clean(r.Run), screen.Clean(r.Rig), r.Standing, screen.Bytes(int64(size)))
+	_, err = fmt.Fprintf(d.stdout, "%s: run %s of %s, %s, %s, verified; others check it with: %s verify\n",
+		screen.Clean(file), screen.Clean(r.Run), screen.Clean(r.Rig), r.Standing, screen.Bytes(int64(size)), screen.Program("collector"))
 	return err
 }
 

@@ -83,7 +83,8 @@ func printRetracted(ctx context.Context, d *desk, b answer.Book, s answer.Summar
 	r := s.Brief()
 	r.Receipt = answer.ReceiptOf(receipt)
 	if m, _, err := b.Mark(ctx, s.Rig, s.Setup); err == nil && m != nil && m.RunID == s.ID && r.Retracted != nil {
-		fmt.Fprintf(d.stderr, "note: it is the mark of %s in setup %s, and stays so until another run is accepted: collector mark\n", screen.Clean(s.Rig), screen.Clean(setupName(s.Setup)))
+		fmt.Fprintf(d.stderr, "note: it is the mark of %s in setup %s, and stays so until another run is accepted: %s\n",
+			screen.Clean(s.Rig), screen.Clean(setupName(s.Setup)), screen.Program("collector")+" mark")
 	}
 	if d.json {
 		return screen.JSON(d.stdout, r)

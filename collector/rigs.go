@@ -53,7 +53,9 @@ func printRigsJSON(d *desk, rigs []answer.RigSummary, state answer.State) error 
 	for _, r := range rigs {
 		l.Add(r.Row())
 	}
-	l.Beside("collector", state.Row())
+	if state != (answer.State{}) { // nobody there to say, or one too old to
+		l.Beside("collector", state.Row())
+	}
 	return l.End(nil)
 }
 
