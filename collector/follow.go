@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
-	"path/filepath"
 
 	"github.com/spf13/cobra"
 
@@ -27,8 +26,11 @@ which rigs and readers of dossiers can ask for.
 A trail that was cut back, forked or rewritten ends the copying: both signed heads
 are kept as files, the copy goes on being read, and the exit code is 4.
 
+It follows as a member: log in first, as an analyst of the collector that is
+followed. The copy is read on its own machine, with the same --state.
+
 Prints the address it listens on as its one line of standard output, once it does.`,
-		Example: "  collector follow 127.0.0.1:7410 --data /srv/dome-copy\n  collector follow 127.0.0.1:7410 --once",
+		Example: "  collector follow dome.example:7410 --state /srv/dome-copy\n  collector follow 127.0.0.1:7410 --once",
 		Args:    cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if d.collector != "" {
@@ -40,7 +42,7 @@ Prints the address it listens on as its one line of standard output, once it doe
 				if err != nil {
 					return err
 				}
-				f.Dir = filepath.Join(filepath.Dir(dir), "copy")
+				f.Dir = dir
 			}
 			if f.Once {
 				f.Listen = ""
@@ -48,8 +50,8 @@ Prints the address it listens on as its one line of standard output, once it doe
 			return follow(cmd, d, f)
 		},
 	}
-	cmd.Flags().StringVar(&f.Listen, "listen", "127.0.0.1:7411", "loopback `HOST:PORT` to serve the copy at")
-	cmd.Flags().StringVar(&f.Dir, "data", "", "the copy's folder `DIR` (default: copy in the state folder)")
+	cmd.Flags().StringVar(&f.Listen, "listen", "127.0.0.1:7411", "`HOST:PORT` to serve the copy at")
+	cmd.Flags().StringVar(&f.Dir, "data", "", "the copy's folder `DIR` (default: archive in the state folder)")
 	cmd.Flags().StringVar(&f.Key, "trail-key", "", "the `KEY` that must sign the trail's heads, as collector check shows it (default: that of the first meeting)")
 	cmd.Flags().BoolVar(&f.Once, "once", false, "copy what there is, serve nothing, and end")
 	return cmd
