@@ -26,7 +26,7 @@ which rigs and readers of dossiers can ask for.
 A trail that was cut back, forked or rewritten ends the copying: both signed heads
 are kept as files, the copy goes on being read, and the exit code is 4.
 
-It follows as a member: log in first, as an analyst of the collector that is
+It follows as a member: log in first, as a witness of the collector that is
 followed. The copy is read on its own machine, with the same --state.
 
 Prints the address it listens on as its one line of standard output, once it does.`,

@@ -16,22 +16,23 @@ import (
 )
 
 func tokenCommand(d *desk) *cobra.Command {
-	var rig, analyst, keeper, by string
+	var rig, analyst, keeper, witness, by string
 	var life time.Duration
 	cmd := &cobra.Command{
-		Use:   "token --rig NAME | --analyst NAME | --keeper NAME",
+		Use:   "token --rig NAME | --analyst NAME | --keeper NAME | --witness NAME",
 		Short: "Make a token by which a rig or a person becomes a member",
 		Long: `Make a token by which one rig or one person becomes a member of the collector,
 once, within a short time. It is printed and kept nowhere; hand it on as you
 would a password. A rig delivers and beats under its own name; an analyst reads;
-a keeper also marks, retracts, backs up and makes tokens.
+a keeper also marks, retracts, backs up and makes tokens; a witness is a second
+collector, which copies all and signs heads of the trail.
 
 The first one is made where the collector runs, by whoever may read its folder.`,
 		Example: "  collector token --rig heron\n  collector token --keeper wren --data /srv/dome/archive --for 10m",
 		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			var m trust.Member
-			for role, name := range map[trust.Role]string{trust.Rig: rig, trust.Analyst: analyst, trust.Keeper: keeper} {
+			for role, name := range map[trust.Role]string{trust.Rig: rig, trust.Analyst: analyst, trust.Keeper: keeper, trust.Witness: witness} {
 				if name != "" {
 					m = trust.Member{Role: role, Name: name}
 				}
@@ -55,8 +56,9 @@ The first one is made where the collector runs, by whoever may read its folder.`
 	f.StringVar(&rig, "rig", "", "for the rig `NAME`")
 	f.StringVar(&analyst, "analyst", "", "for the analyst `NAME`")
 	f.StringVar(&keeper, "keeper", "", "for the keeper `NAME`")
-	cmd.MarkFlagsOneRequired("rig", "analyst", "keeper")
-	cmd.MarkFlagsMutuallyExclusive("rig", "analyst", "keeper")
+	f.StringVar(&witness, "witness", "", "for the collector `NAME` that follows this one")
+	cmd.MarkFlagsOneRequired("rig", "analyst", "keeper", "witness")
+	cmd.MarkFlagsMutuallyExclusive("rig", "analyst", "keeper", "witness")
 	f.DurationVar(&life, "for", time.Hour, "how long it may wait to be used, as a `TIME`")
 	byFlag(cmd, &by)
 	d.dataFlag(cmd)
@@ -214,14 +216,14 @@ func loginCommand(d *desk) *cobra.Command {
 	var token string
 	cmd := &cobra.Command{
 		Use:   "login --collector HOST:PORT --token TOKEN",
-		Short: "Become an analyst or a keeper of a collector",
-		Long: `Become an analyst or a keeper of a collector, with a token that one of its
-keepers makes by: collector token. Your key is made on this machine and never
+		Short: "Become an analyst, a keeper or a witness of a collector",
+		Long: `Become an analyst, a keeper or a witness of a collector, with a token that one of
+its keepers makes by: collector token. Your key is made on this machine and never
 leaves it. The certificate is renewed whenever you ask something, before it ends.`,
 		Example: "  collector login --collector dome.example:7410 --token wmt1_...\n  collector login --collector dome.example:7410 --token - < token.txt",
 		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			t, err := screen.Token(cmd.InOrStdin(), token, "a rig joins with: agent enroll", trust.Analyst, trust.Keeper)
+			t, err := screen.Token(cmd.InOrStdin(), token, "a rig joins with: agent enroll", trust.Analyst, trust.Keeper, trust.Witness)
 			if err != nil {
 				return err
 			}

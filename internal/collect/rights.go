@@ -18,15 +18,16 @@ const (
 	rigs who = 1 << iota
 	analysts
 	keepers
+	witnesses
 	strangers // who show no certificate of a member
 
 	asking  = analysts | keepers
-	members = rigs | asking
+	members = rigs | asking | witnesses
 	anybody = members | strangers
 )
 
 func roleOf(r trust.Role) who {
-	return map[trust.Role]who{trust.Rig: rigs, trust.Analyst: analysts, trust.Keeper: keepers}[r]
+	return map[trust.Role]who{trust.Rig: rigs, trust.Analyst: analysts, trust.Keeper: keepers, trust.Witness: witnesses}[r]
 }
 
 // rights says who may call what. What is not in it nobody may; what is, the
@@ -45,15 +46,15 @@ var rights = map[string]who{
 	"/witnessmark.v1.AnswerService/MakeDossier":    asking,
 	"/witnessmark.v1.AnswerService/FollowFlags":    asking,
 	"/witnessmark.v1.AnswerService/GetState":       asking,
-	"/witnessmark.v1.AnswerService/GetMark":        members,
+	"/witnessmark.v1.AnswerService/GetMark":        rigs | asking,
 	"/witnessmark.v1.AnswerService/AcceptMark":     keepers,
 	"/witnessmark.v1.AnswerService/Retract":        keepers,
 	"/witnessmark.v1.AnswerService/Reinstate":      keepers,
 	"/witnessmark.v1.AnswerService/Backup":         keepers,
 	"/witnessmark.v1.AnswerService/CheckArchive":   keepers,
 
-	"/witnessmark.v1.FollowService/Follow": asking,
-	"/witnessmark.v1.FollowService/Cosign": asking,
+	"/witnessmark.v1.FollowService/Follow": asking | witnesses,
+	"/witnessmark.v1.FollowService/Cosign": witnesses,
 
 	"/witnessmark.v1.EnrolService/Join":         anybody,
 	"/witnessmark.v1.EnrolService/Renew":        members,
@@ -115,7 +116,7 @@ func (c *Collector) caller(ctx context.Context) (trust.Peer, error) {
 
 func (w who) String() string {
 	var names []string
-	for _, r := range []trust.Role{trust.Rig, trust.Analyst, trust.Keeper} {
+	for _, r := range []trust.Role{trust.Rig, trust.Analyst, trust.Keeper, trust.Witness} {
 		if w&roleOf(r) != 0 {
 			names = append(names, string(r)+"s")
 		}

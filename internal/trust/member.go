@@ -15,18 +15,20 @@ import (
 type Role string
 
 // The roles. A rig delivers and beats under its own name; an analyst reads; a
-// keeper also marks, retracts, backs up and admits members; the owner is whoever
-// has the collector's folder. A collector is the other end.
+// keeper also marks, retracts, backs up and admits members; a witness copies all
+// and signs heads of the trail; the owner is whoever has the collector's folder.
+// A collector is the other end.
 const (
 	Rig       Role = "rig"
 	Analyst   Role = "analyst"
 	Keeper    Role = "keeper"
+	Witness   Role = "witness"
 	Owner     Role = "owner"
 	Collector Role = "collector"
 )
 
 // roles gives each its number in a token; it never changes.
-var roles = [...]Role{1: Rig, 2: Analyst, 3: Keeper}
+var roles = [...]Role{1: Rig, 2: Analyst, 3: Keeper, 4: Witness}
 
 // Joins says whether somebody can become of that role by a token.
 func (r Role) Joins() bool { return r.number() != 0 }

@@ -270,7 +270,7 @@ func TestOwns(t *testing.T) {
 
 // members draws a member of any role that joins, under any valid name.
 var members = rapid.Custom(func(t *rapid.T) trust.Member {
-	role := rapid.SampledFrom([]trust.Role{trust.Rig, trust.Analyst, trust.Keeper}).Draw(t, "role")
+	role := rapid.SampledFrom([]trust.Role{trust.Rig, trust.Analyst, trust.Keeper, trust.Witness}).Draw(t, "role")
 	name := rapid.StringN(1, 60, trust.MaxName).Filter(trust.ValidName).Draw(t, "name")
 	return trust.Member{Role: role, Name: name}
 })
