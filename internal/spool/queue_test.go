@@ -16,11 +16,8 @@ func TestQueue(t *testing.T) {
 	dir := t.TempDir()
 	s := open(t, dir)
 	r := labtest.NewRig("heron", labtest.Rand(t))
-	var runs []labtest.Run
 	for range 3 {
-		run := r.Finish(labtest.Shape{LogBytes: 500})
-		put(t, s, run)
-		runs = append(runs, run)
+		put(t, s, r.Finish(labtest.Shape{LogBytes: 500}))
 	}
 	all := pending(t, s)
 	queue, err := s.Queue()
