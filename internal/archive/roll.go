@@ -7,6 +7,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	bolt "go.etcd.io/bbolt"
@@ -237,8 +238,10 @@ func (a *Archive) Revoke(name, by, why string) (revoked []KeyChange, err error) 
 			revoked = append(revoked, k)
 		}
 		found := len(revoked) > 0
+		// By what a keeper has handed out he would come in again.
+		keeper := slices.ContainsFunc(changes, func(c KeyChange) bool { return c.Name == name && c.Role == trust.Keeper })
 		err = dropTokens(tx, func(t JoinToken) bool {
-			waits := t.Name == name && t.Used.IsZero()
+			waits := t.Used.IsZero() && (t.Name == name || keeper && t.By == name)
 			found = found || waits
 			return waits
 		})

@@ -10,6 +10,7 @@ import (
 	"net"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -47,7 +48,20 @@ func Dial(address string, who func() []trust.Identity) (*Connection, error) {
 	if len(who()) == 0 {
 		return nil, fault.New("connect to collector", address, ErrStranger)
 	}
-	return dial(address, trust.Client(who, time.Now))
+	return dial(address, trust.Client(enrolledAt(address, who), time.Now))
+}
+
+// enrolledAt gives who somebody is with the collector at address, so that no other
+// one can pass for it; all that he is when nothing was enrolled at that address.
+func enrolledAt(address string, who func() []trust.Identity) func() []trust.Identity {
+	return func() []trust.Identity {
+		all := who()
+		here := slices.DeleteFunc(slices.Clone(all), func(id trust.Identity) bool { return id.Collector != address })
+		if len(here) == 0 {
+			return all
+		}
+		return here
+	}
 }
 
 // ErrStranger is returned when somebody has no certificate to show.

@@ -73,7 +73,7 @@ func DialLasting(address, dir string) (*Connection, error) {
 	if err != nil {
 		return nil, err
 	}
-	return dial(address, trust.Client(who, time.Now))
+	return dial(address, trust.Client(enrolledAt(address, who), time.Now))
 }
 
 // DialOwner connects to a collector as the owner of its folder.

@@ -2,6 +2,7 @@ package collect
 
 import (
 	"context"
+	"crypto/ed25519"
 	"strings"
 
 	"google.golang.org/grpc/codes"
@@ -108,10 +109,24 @@ func (c *Collector) caller(ctx context.Context) (trust.Peer, error) {
 	if !ok {
 		return trust.Peer{}, trust.Deny(trust.NoCertificate, "the connection is not secured")
 	}
-	if m.err != nil || m.peer.Role == trust.Owner {
+	switch {
+	case m.err != nil:
 		return m.peer, m.err
+	case m.peer.Role == trust.Owner:
+		return m.peer, c.stillOwner(m.peer.Key)
 	}
 	return m.peer, c.good(m.peer.Key, m.peer.Member)
+}
+
+// stillOwner refuses an owner's key that is not, or not any more, the one in the
+// folder: a copy of the file is good for no longer than the file.
+func (c *Collector) stillOwner(key ed25519.PublicKey) error {
+	for _, id := range Owner(c.dir)() {
+		if key.Equal(id.Leaf.PublicKey) {
+			return nil
+		}
+	}
+	return trust.Deny(keyGone, "the owner's identity in the collector's folder is another by now")
 }
 
 func (w who) String() string {

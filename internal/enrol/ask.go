@@ -1,6 +1,7 @@
 package enrol
 
 import (
+	"cmp"
 	"context"
 	"crypto/ed25519"
 	"errors"
@@ -122,13 +123,19 @@ func explain(what, where string, err error) error {
 		return fault.New(what, where, fmt.Errorf("%w: %s", ErrUnreachable, network(msg))).
 			WithHint("is the collector running, and is the address right?")
 	case codes.PermissionDenied, codes.Unauthenticated, codes.InvalidArgument:
-		return fault.New(what, where, fmt.Errorf("%w: %s", ErrRefused, msg)).WithHint(hint)
+		return fault.New(what, where, fmt.Errorf("%w: %s", ErrRefused, msg)).WithHint(cmp.Or(hint, refused[what], "ask a keeper of that collector"))
 	case codes.NotFound:
 		return fault.New(what, where, errors.New(msg)).WithHint(hint)
 	case codes.Unimplemented:
 		return fault.New(what, where, errors.New("it does not know this question")).WithHint("use programs of one version on both ends")
 	}
-	return fault.New(what, where, errors.New(msg)).WithHint(hint)
+	return fault.New(what, where, errors.New(msg)).WithHint(cmp.Or(hint, "the collector's log may say more"))
+}
+
+// refused says what to do when a collector will not have something.
+var refused = map[string]string{
+	"join":       "have a keeper make a new token for this role and name; a key that is revoked, or of another name, cannot join: use another --state, or move key.pem out of the state folder",
+	"make token": "only keepers make tokens; collector members shows whose the names are",
 }
 
 // network takes the network's own words out of gRPC's wrapping.

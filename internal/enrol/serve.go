@@ -121,9 +121,11 @@ func (s *keeping) IssueToken(ctx context.Context, q *pb.IssueTokenRequest) (*pb.
 	m, life := trust.Member{Role: trust.Role(q.GetRole()), Name: q.GetName()}, time.Duration(q.GetLifeNano())
 	switch {
 	case !m.Role.Joins():
-		return nil, status.Errorf(codes.InvalidArgument, "a token is for a rig, an analyst or a keeper, and not for a %q", q.GetRole())
+		return nil, status.Errorf(codes.InvalidArgument, "a token is for a rig, an analyst, a keeper or a witness, and not for a %q", q.GetRole())
 	case !trust.ValidName(m.Name):
 		return nil, status.Errorf(codes.InvalidArgument, "the name %q is empty, too long or holds a control character", m.Name)
+	case q.GetBy() != "" && !trust.ValidName(q.GetBy()):
+		return nil, status.Errorf(codes.InvalidArgument, "who decides it, %q, is too long or holds a control character", q.GetBy())
 	case life < shortestToken || life > LongestToken:
 		return nil, status.Errorf(codes.InvalidArgument, "a token lasts from %v to %v, and not %v", shortestToken, LongestToken, life)
 	}

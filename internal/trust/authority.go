@@ -153,13 +153,17 @@ func (a *Authority) Issue(m Member, key ed25519.PublicKey, now time.Time) ([]byt
 	if a.cert.NotAfter.Before(until) {
 		until = a.cert.NotAfter
 	}
+	from := now.Add(-early)
+	if from.Before(a.cert.NotBefore) {
+		from = a.cert.NotBefore // before that nothing of its is valid
+	}
 	if !until.After(now) {
 		return nil, fmt.Errorf("the authority's certificate ended on %s", a.cert.NotAfter.Format(time.DateOnly))
 	}
 	return certify(&x509.Certificate{
 		Subject:     pkix.Name{CommonName: commonName(m)},
 		URIs:        []*url.URL{m.uri()},
-		NotBefore:   now.Add(-early),
+		NotBefore:   from,
 		NotAfter:    until,
 		KeyUsage:    x509.KeyUsageDigitalSignature,
 		ExtKeyUsage: []x509.ExtKeyUsage{usage},

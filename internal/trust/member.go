@@ -77,7 +77,7 @@ func memberOf(uris []*url.URL) (m Member, ok bool, err error) {
 		role, escaped, _ := strings.Cut(u.Opaque, "/")
 		name, err := url.PathUnescape(escaped)
 		m = Member{Role(role), name}
-		if ok || err != nil || !ValidName(name) || m.uri().String() != u.String() {
+		if ok || err != nil || len(role) > MaxName || !ValidName(name) || m.uri().String() != u.String() {
 			return Member{}, false, errURI
 		}
 		ok = true
