@@ -346,6 +346,35 @@ func TestRevocationEndsWhatIsOpen(t *testing.T) {
 	}
 }
 
+// TestRevokedKeeperStaysOut: what he handed out before ends with him.
+func TestRevokedKeeperStaysOut(t *testing.T) {
+	w := newWorkshop(t)
+	ctx := context.Background()
+	back := labtest.Token(t, w.as(t, "wren"), trust.Member{Role: trust.Keeper, Name: "lark"}, 24*time.Hour)
+	if n, err := enrol.Revoke(ctx, w.owner, w.address, "wren", "owner", "has left us"); err != nil || n != 1 {
+		t.Fatalf("%d, %v", n, err)
+	}
+	w.refused(t, "token_unknown", "no such token was made here", func() error { return w.join(t, back) })
+}
+
+// TestOwnerOfBefore: a copy of the owner's file is good for no longer than the file.
+func TestOwnerOfBefore(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "archive")
+	_, stop := labtest.Serve(t, dir)
+	before := collect.Owner(dir)()
+	stop()
+	if len(before) != 1 {
+		t.Fatalf("%d identities of the owner", len(before))
+	}
+	address, _ := labtest.Serve(t, dir)
+	if _, err := enrol.Members(context.Background(), labtest.DialAs(t, address, before[0]), address); err == nil || !strings.Contains(err.Error(), "is another by now") {
+		t.Errorf("an owner of before: %v", err)
+	}
+	if _, err := enrol.Members(context.Background(), labtest.DialOwner(t, address, dir), address); err != nil {
+		t.Error(err)
+	}
+}
+
 // TestEarlierKeyDelivers: a rig that enrolled anew still brings what the key
 // before has signed.
 func TestEarlierKeyDelivers(t *testing.T) {

@@ -14,6 +14,7 @@ import (
 	"errors"
 	"math/big"
 	"net"
+	"net/url"
 	"strings"
 	"testing"
 	"time"
@@ -173,6 +174,26 @@ func TestIdentifyRefuses(t *testing.T) {
 	}
 }
 
+// TestLongRoleIsNotRepeated: what a stranger shows is not carried into logs.
+func TestLongRoleIsNotRepeated(t *testing.T) {
+	k := key(t)
+	c := &x509.Certificate{
+		SerialNumber: big.NewInt(6), NotBefore: noon, NotAfter: noon.Add(time.Hour),
+		URIs: []*url.URL{{Scheme: "witnessmark", Opaque: strings.Repeat("r", 200_000) + "/heron"}},
+	}
+	der, err := x509.CreateCertificate(rand.Reader, c, c, k.Public(), k)
+	if err != nil {
+		t.Fatal(err)
+	}
+	shown, err := x509.ParseCertificate(der)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := authority(t).Identify([]*x509.Certificate{shown}, noon); err == nil || len(err.Error()) > 1000 {
+		t.Errorf("%.100v", err)
+	}
+}
+
 // TestSiteAuthority has an authority of another kind of key certify members.
 func TestSiteAuthority(t *testing.T) {
 	k, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
@@ -206,6 +227,18 @@ func TestSiteAuthority(t *testing.T) {
 	}
 	if _, err := a.Issue(id.Member, id.Key.Public().(ed25519.PublicKey), noon.AddDate(0, 2, 0)); err == nil {
 		t.Error("an authority whose time is over certified")
+	}
+	c.NotBefore = noon.Add(-time.Minute)
+	youngDER, err := x509.CreateCertificate(rand.Reader, c, c, k.Public(), k)
+	if err != nil {
+		t.Fatal(err)
+	}
+	young, err := trust.ParseAuthority(append(bytes.Clone(priv), pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: youngDER})...))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if id := enrol(t, young, trust.Member{Role: trust.Keeper, Name: "wren"}, noon); !id.Leaf.NotBefore.Equal(c.NotBefore) {
+		t.Errorf("it is valid from %v, and its authority from %v", id.Leaf.NotBefore, c.NotBefore)
 	}
 	own, err := trust.NewAuthority(noon)
 	if err != nil {
