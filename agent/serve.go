@@ -21,10 +21,12 @@ import (
 	"witnessmark/internal/collect"
 	"witnessmark/internal/dispatch"
 	"witnessmark/internal/enrol"
+	"witnessmark/internal/fault"
 	"witnessmark/internal/local"
 	"witnessmark/internal/probe"
 	"witnessmark/internal/screen"
 	"witnessmark/internal/service"
+	"witnessmark/internal/setup"
 	"witnessmark/internal/spool"
 	"witnessmark/internal/vigil"
 	"witnessmark/internal/watch"
@@ -113,7 +115,11 @@ func (s *session) serve(ctx context.Context, config string) error {
 	o.Log = service.NewLog(s.stderr, form, slog.LevelInfo)
 	registry := service.NewRegistry()
 	metrics := service.Metrics{Address: plan.Metrics, Beyond: plan.MetricsAnywhere, From: registry}
+	early := ctx // ended by a signal that came before service.Run listened
 	err = service.Run(context.WithoutCancel(ctx), service.Options{Log: o.Log, Getenv: os.Getenv, Metrics: metrics}, func(ctx context.Context, d *service.Daemon) error {
+		if early.Err() != nil {
+			return nil
+		}
 		if o.Kernel, err = vigil.KernelEvents(ctx); err != nil {
 			o.Log.Warn("facts are read every so often only", service.Fault(err)...)
 		}
@@ -129,6 +135,9 @@ func (s *session) serve(ctx context.Context, config string) error {
 		fmt.Fprintln(s.stdout, path)
 		d.Ready(watching(plan, o.Rig), v.Check, func(ctx context.Context) error {
 			next, err := s.readPlan(config)
+			if err == nil {
+				err = forRig(next, o.Rig)
+			}
 			if err != nil {
 				return err
 			}
@@ -232,6 +241,9 @@ func (s *session) vigilOptions(plan *vigil.Plan) (o vigil.Options, closeTree fun
 	if o.Rig, err = s.rigName(cmp.Or(plan.Collector, spool.Embedded), plan.Rig, plan.Setup, tree); err != nil {
 		return o, nil, err
 	}
+	if err = forRig(plan, o.Rig); err != nil {
+		return o, nil, err
+	}
 	if o.State, err = s.path(""); err != nil {
 		return o, nil, err
 	}
@@ -239,6 +251,21 @@ func (s *session) vigilOptions(plan *vigil.Plan) (o vigil.Options, closeTree fun
 		return o, nil, err
 	}
 	return o, closeTree, nil
+}
+
+// forRig refuses setups of another rig.
+func forRig(p *vigil.Plan, rig string) error {
+	all := []*setup.Setup{p.Setup}
+	for _, f := range p.Folders {
+		all = append(all, f.Setup)
+	}
+	for _, set := range all {
+		if set != nil && set.Rig != "" && set.Rig != rig {
+			return fault.New("setup file", set.File, fmt.Errorf("it is for rig %s, and this is %s", set.Rig, rig)).
+				WithHint("name a setup of this rig; another name for the rig takes effect when the agent is started anew")
+		}
+	}
+	return nil
 }
 
 // watching is what the service manager shows.

@@ -128,7 +128,10 @@ func (k Keeping) once(ctx context.Context) {
 			continue
 		}
 		next, err := k.renew(ctx, id)
-		if err != nil && ctx.Err() == nil {
+		if ctx.Err() != nil {
+			return
+		}
+		if err != nil {
 			k.Log.Warn("certificate not renewed", "collector", id.Collector, "ends", id.Leaf.NotAfter, "error", err)
 			continue
 		}

@@ -43,4 +43,8 @@ func (s *Spool) offer(id string) (Item, error) {
 	return s.load(id)
 }
 
-func (s *Spool) offered(id string) bool { return exists(s.path("ready", id, "offered")) }
+// offered says whether the run was; one that was killed before it let a delivered
+// run go has made the mark its receipt.
+func (s *Spool) offered(id string) bool {
+	return exists(s.path("ready", id, "offered")) || exists(s.path("receipts", id+".json"))
+}

@@ -63,8 +63,9 @@ type Usage struct {
 	Free   int64     // bytes on the disk, with limits
 }
 
-// full says whether nothing new should be begun.
-func (u Usage) full() bool { return u.Most != 0 && u.Size+u.headroom() > u.Most }
+// full says whether nothing new should be begun; a Most of 1 is a disk that has
+// nothing to spare, whatever waits.
+func (u Usage) full() bool { return u.Most == 1 || u.Most != 0 && u.Size+u.headroom() > u.Most }
 
 // headroom is what must be there before a run begins.
 func (u Usage) headroom() int64 { return min(u.Most/16, 16<<20) }

@@ -18,6 +18,10 @@ import (
 // maxStates bounds the store of states, in bytes; a state has about 30 KiB.
 const maxStates = 4 << 20
 
+// maxSeen bounds how often a state that goes on is told to have been seen, once
+// the store is shortened: the latest times, about a week of them.
+const maxSeen = 5000
+
 // stateLine is a line of the store: all facts at a reading, or, without facts,
 // that those of the line before were the same again.
 type stateLine struct {
@@ -94,6 +98,9 @@ func (s *States) shorten() error {
 	var lines [][]byte
 	size := 0
 	for _, st := range slices.Backward(all) {
+		if over := len(st.seen) - maxSeen; over > 0 {
+			st.seen = slices.Delete(st.seen, 1, 1+over) // its facts were read at the first
+		}
 		var of [][]byte
 		for i, r := range st.seen {
 			l := stateLine{At: r}

@@ -123,6 +123,7 @@ func New(o Options) (*Taker, error) {
 	t.folders = &watch.Folders{
 		Wanted: func(path string) bool { return t.rule(path) != nil }, Quiet: t.quiet,
 		Rescan: o.Rescan, Clock: o.Clock, Found: t.found, Troubled: t.trouble,
+		Gone: func(path string) { t.trouble(path, nil) },
 	}
 	t.spans.changed = t.folders.Wake
 	t.Watch(o.Folders)
@@ -307,7 +308,8 @@ func (t *Taker) take(rule *Logs, f watch.Found, data []byte) (again bool, err er
 		if id, ok := t.o.Rig.Spool.RunOf(sum); ok {
 			line := lineOf("theirs", f, sum)
 			line.ID = id
-			return false, t.ledger.note(line)
+			err := t.ledger.note(line)
+			return err != nil, err
 		}
 	}
 	w := written{f.Info.ModTime(), f.Changed, f.Before}
@@ -426,6 +428,7 @@ func (t *Taker) finish(rule *Logs, x *taking, data []byte) (again bool, err erro
 	if err != nil {
 		return true, err
 	}
+	t.trouble(x.Path, nil) // it may have come back by another name
 	t.mu.Lock()
 	t.taken++
 	t.latest = run.ID

@@ -32,6 +32,7 @@ type delivery struct {
 
 func (d *delivery) run(ctx context.Context) {
 	for failures := 0; ; {
+		d.vigil.takeOver() // an agent run may have been killed meanwhile
 		err := d.flush(ctx)
 		if ctx.Err() != nil {
 			return

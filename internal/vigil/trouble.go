@@ -49,11 +49,24 @@ func (t *troubles) set(what string, err error) {
 		t.all = map[string]deliver.Trouble{}
 	}
 	t.all[what] = deliver.Trouble{What: words, Since: since}
+	if had && unnumbered(was.What) == unnumbered(words) {
+		return // only how much of it there is has changed
+	}
 	told := []any{"with", what, "error", err}
 	if hint := fault.HintOf(err); hint != "" {
 		told = append(told, "hint", hint)
 	}
 	t.log.Warn("in trouble", told...)
+}
+
+// unnumbered is a text without its numbers.
+func unnumbered(s string) string {
+	return strings.Map(func(r rune) rune {
+		if '0' <= r && r <= '9' {
+			return -1
+		}
+		return r
+	}, s)
 }
 
 // list gives the troubles, the oldest first.

@@ -53,9 +53,11 @@ type Folders struct {
 
 	// Found takes a complete file; false asks for it again, at the next Wake or
 	// rescan. Troubled is told once what cannot be looked at and why, and with nil
-	// that it can be again. Both are called by Run, one at a time.
+	// that it can be again. Gone, which may be nil, is told of a file that was seen
+	// and is not there any more. All are called by Run, one at a time.
 	Found    func(Found) bool
 	Troubled func(path string, why error)
+	Gone     func(path string)
 
 	mu       sync.Mutex
 	paths    []string
@@ -83,7 +85,12 @@ type sight struct {
 // Watch sets the folders, by absolute paths, in place of those before.
 func (f *Folders) Watch(paths []string) {
 	f.mu.Lock()
-	f.paths, f.rescan = slices.Compact(slices.Sorted(slices.Values(paths))), true
+	clean := make([]string, 0, len(paths))
+	for _, path := range paths {
+		clean = append(clean, filepath.Clean(path)) // as events name it
+	}
+	slices.Sort(clean)
+	f.paths, f.rescan = slices.Compact(clean), true
 	f.mu.Unlock()
 	f.Wake()
 }
@@ -281,9 +288,11 @@ func (f *Folders) scan(paths []string, now Reading) {
 			f.forget(path)
 		}
 	}
-	maps.DeleteFunc(f.troubles, func(path, _ string) bool {
-		return filepath.IsAbs(path) && !there[path] && !slices.Contains(paths, path)
-	})
+	for path := range f.troubles {
+		if filepath.IsAbs(path) && !there[path] && !slices.Contains(paths, path) {
+			f.trouble(path, nil)
+		}
+	}
 	for dir := range f.watched {
 		if !slices.Contains(paths, dir) {
 			f.watcher.Remove(dir)
@@ -347,10 +356,12 @@ func (f *Folders) see(path string, now, before Reading, created bool) {
 		f.trouble(path, nil)
 		return
 	}
-	if f.trouble(path, err); err != nil {
+	if err != nil {
 		f.forget(path)
+		f.trouble(path, err)
 		return
 	}
+	f.trouble(path, nil)
 	s := f.sights[path]
 	if s != nil && unchanged(s.info, info) {
 		s.seen = now
@@ -363,7 +374,11 @@ func (f *Folders) see(path string, now, before Reading, created bool) {
 	f.sights[path], f.pending[path] = next, true
 }
 
+// forget lets go of a file that is gone, or that is looked for no longer.
 func (f *Folders) forget(path string) {
+	if f.sights[path] != nil && f.Gone != nil {
+		f.Gone(path)
+	}
 	delete(f.sights, path)
 	delete(f.pending, path)
 }
