@@ -7,6 +7,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	"witnessmark/internal/labtest/vrig/guest"
 )
 
 // EntryPoint is the form of the pointer through which the guest finds its
@@ -48,6 +50,7 @@ type Config struct {
 	Qemu    []string // further qemu arguments
 
 	Forward []int             // ports of this machine that the guest reaches at HostAddr and on its own loopback
+	Disk    string            // a file that MakeDisk made, which the guest mounts at DiskDir and may keep from boot to boot
 	Files   map[string]string // path in the guest to a file here; permissions are kept
 	Env     map[string]string // the payload's, beside PATH and HOME
 
@@ -62,6 +65,9 @@ type Config struct {
 // by vendor and family, and refuses what qemu calls itself. The microcode revision
 // is 0x17.
 const DefaultCPU = "qemu64,-svm,vendor=GenuineIntel,family=6,model=26,stepping=4,ucode-rev=0x1700000000,model-id=Lab Virtual CPU"
+
+// DiskDir is where the guest has its disk.
+const DiskDir = guest.DiskDir
 
 // HostAddr is where the guest reaches a forwarded port.
 func HostAddr(port int) string { return "10.0.2.100:" + strconv.Itoa(port) }
@@ -110,12 +116,15 @@ func (c Config) checkFirmware() error {
 	return nil
 }
 
-// modules are the lines of all modules: the network card's, the cooler's, and then
-// those that were asked for.
+// modules are the lines of all modules: the network card's, the disk's, the cooler's,
+// and then those that were asked for.
 func (c Config) modules() []string {
 	var m []string
 	if len(c.Forward) > 0 {
 		m = append(m, "virtio_pci", "virtio_net")
+	}
+	if c.Disk != "" {
+		m = append(m, "virtio_pci", "virtio_blk", "crc32c_generic", "ext4") // which asks for a checksum by what it does, not by name
 	}
 	if c.Cooling {
 		m = append(m, "fan", "acpi-cpufreq")
@@ -131,6 +140,9 @@ func (c Config) setup(modules []module) []string {
 	}
 	for _, m := range modules {
 		lines = append(lines, strings.TrimSpace("insmod "+m.name+" "+m.parameters))
+	}
+	if c.Disk != "" {
+		lines = append(lines, "mount ext4 /dev/vda "+DiskDir)
 	}
 	lines = append(lines, "ifup lo")
 	if len(c.Forward) > 0 {

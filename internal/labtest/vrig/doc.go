@@ -20,6 +20,9 @@
 // port of 127.0.0.1; the guest reaches no other address. The same port of the
 // guest's own 127.0.0.1 leads there too, for programs that dial loopback only.
 //
+// With a Disk, what the payload wrote below DiskDir is there at the next boot with
+// the same one, whatever else has changed.
+//
 // The emulator is qemu without hardware help, so it runs wherever tests run, and
 // what is timed in it means nothing: no test may draw a number from a guest's
 // speed. Sensors that need a real processor (its own thermometer, its energy and

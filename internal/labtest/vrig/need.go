@@ -21,8 +21,8 @@ const setupHint = "run .ci/vrig-setup (as root where packages are missing)"
 
 // host is what this machine has for booting a rig.
 type host struct {
-	qemu, xz string
-	kernel   kernel
+	qemu, xz, mkfs string
+	kernel         kernel
 }
 
 // A kernel is one unpacked linux-image package.
@@ -49,12 +49,13 @@ func Need(t testing.TB) {
 var findHost = sync.OnceValues(func() (host, error) {
 	qemu, noQemu := exec.LookPath("qemu-system-x86_64")
 	xz, noXZ := exec.LookPath("xz")
+	mkfs, noMkfs := findMkfs()
 	home, noHome := homeDir()
 	k, noKernel := findKernel(home)
-	if err := errors.Join(noHome, noQemu, noXZ, noKernel); err != nil {
+	if err := errors.Join(noHome, noQemu, noXZ, noMkfs, noKernel); err != nil {
 		return host{}, errors.New(strings.ReplaceAll(err.Error(), "\n", "; "))
 	}
-	return host{qemu: qemu, xz: xz, kernel: k}, nil
+	return host{qemu: qemu, xz: xz, mkfs: mkfs, kernel: k}, nil
 })
 
 func homeDir() (string, error) {

@@ -46,6 +46,9 @@ func (h host) lay(c Config, dir string) ([]string, error) {
 		"-serial", "stdio",
 		"-chardev", "socket,id=control,path="+comma(filepath.Join(dir, controlSocket)), "-serial", "chardev:control",
 		"-chardev", "socket,id=qmp,path="+comma(filepath.Join(dir, qmpSocket)), "-mon", "chardev=qmp,mode=control")
+	if c.Disk != "" {
+		args = append(args, "-drive", "if=virtio,format=raw,file="+comma(c.Disk))
+	}
 	if c.Cooling {
 		args = append(args, coolingPort...)
 	}

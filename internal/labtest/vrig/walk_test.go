@@ -47,10 +47,11 @@ func TestMeasuredRunArrivesWithWhatWasWrong(t *testing.T) {
 		t.Fatal(err)
 	}
 	c := serveCollector(t, filepath.Join(dir, "collector"), dir)
-	port, err := strconv.Atoi(c.address[strings.LastIndexByte(c.address, ':')+1:])
-	if err != nil {
+	agent, disk := filepath.Join(guestDir, "agent"), filepath.Join(dir, "disk")
+	if err := MakeDisk(disk); err != nil {
 		t.Fatal(err)
 	}
+	c.enroll(t, agent, disk)
 	setup := filepath.Join(dir, "heron-rated.toml")
 	if err := os.WriteFile(setup, []byte(setupFile), 0o600); err != nil {
 		t.Fatal(err)
@@ -59,10 +60,10 @@ func TestMeasuredRunArrivesWithWhatWasWrong(t *testing.T) {
 	m.Configure(2400)
 	r := Start(t, Config{
 		Firmware: m.Structures(), Cooling: true, Cores: 2,
-		Forward: []int{port},
+		Forward: []int{c.port(t)}, Disk: disk,
 		Files:   map[string]string{"/bin/workload": workload, "/root/heron-rated.toml": setup},
-		Payload: filepath.Join(guestDir, "agent"),
-		Args: []string{"run", "--collector", c.address, "--setup", "heron-rated.toml", "--idle-window", "1s",
+		Payload: agent,
+		Args: []string{"run", "--state", stateDir, "--collector", c.address, "--setup", "heron-rated.toml", "--idle-window", "1s",
 			"--log", "frames.csv", "--log-column", "frame_ms", "--json", "--", "/bin/workload", "work", "90", "frames.csv", "stop"},
 		Timeout: 4 * time.Minute,
 	})
@@ -101,11 +102,24 @@ func endWorkload(t *testing.T, r *Rig) []byte {
 }
 
 // served is a collector outside, a process of its own.
-type served struct{ program, address string }
+//
+// Its keeper works in its folder; whoever asks it is an analyst, swift.
+type served struct{ program, address, data, desk string }
+
+// port is where it listens on the loopback.
+func (c served) port(t *testing.T) int {
+	t.Helper()
+	port, err := strconv.Atoi(c.address[strings.LastIndexByte(c.address, ':')+1:])
+	if err != nil {
+		t.Fatal(err)
+	}
+	return port
+}
 
 func serveCollector(t *testing.T, program, dir string) served {
 	t.Helper()
-	cmd := exec.Command(program, "serve", "--listen", "127.0.0.1:0", "--data", filepath.Join(dir, "kept"))
+	data := filepath.Join(dir, "kept")
+	cmd := exec.Command(program, "serve", "--listen", "127.0.0.1:0", "--data", data)
 	var complaints bytes.Buffer
 	cmd.Stderr = &complaints
 	out, err := cmd.StdoutPipe()
@@ -126,12 +140,43 @@ func serveCollector(t *testing.T, program, dir string) served {
 	if err != nil {
 		t.Fatalf("collector serve: %v\n%s", err, complaints.Bytes())
 	}
-	return served{program, strings.TrimSpace(line)}
+	c := served{program, strings.TrimSpace(line), data, filepath.Join(dir, "desk")}
+	c.does(t, "login", "--collector", c.address, "--state", c.desk, "--token", c.token(t, "--analyst", "swift"))
+	return c
 }
 
+// stateDir is the agent's state folder, on the rig's disk.
+const stateDir = DiskDir + "/state"
+
+// enroll boots a rig to make it the member heron, which its disk then says it is.
+func (c served) enroll(t *testing.T, agent, disk string) {
+	t.Helper()
+	r := Start(t, Config{
+		Disk: disk, Forward: []int{c.port(t)}, Payload: agent,
+		Args:    []string{"enroll", "--state", stateDir, "--collector", c.address, "--token", c.token(t, "--rig", "heron")},
+		Timeout: 10 * time.Minute,
+	})
+	if code, err := r.Wait(); code != 0 || err != nil {
+		t.Fatalf("agent enroll: exit code %d, %v\n%s", code, err, r.Console())
+	}
+}
+
+// token has one made that lets somebody join.
+func (c served) token(t *testing.T, who ...string) string {
+	t.Helper()
+	return strings.TrimSpace(string(c.does(t, append([]string{"token", "--data", c.data}, who...)...)))
+}
+
+// ask asks the collector over its port.
 func (c served) ask(t *testing.T, args ...string) []byte {
 	t.Helper()
-	cmd := exec.Command(c.program, append(args, "--collector", c.address)...)
+	return c.does(t, append(args, "--collector", c.address, "--state", c.desk)...)
+}
+
+// does runs the collector's program.
+func (c served) does(t *testing.T, args ...string) []byte {
+	t.Helper()
+	cmd := exec.Command(c.program, args...)
 	var complaints bytes.Buffer
 	cmd.Stderr = &complaints
 	out, err := cmd.Output()

@@ -28,6 +28,7 @@ const (
 	ModulesDir = "/vrig/modules"
 	Port       = "/dev/ttyS1"
 	Home       = "/root"
+	DiskDir    = "/disk"
 )
 
 // Plan is what PID 1 does: the setup lines one after another, in the words of

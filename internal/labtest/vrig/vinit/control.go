@@ -11,6 +11,7 @@ import (
 	"strconv"
 	"strings"
 	"sync"
+	"sync/atomic"
 
 	"golang.org/x/sys/unix"
 
@@ -64,6 +65,8 @@ var commands = map[string]struct {
 	"cat":    {1, cat},     // FILE
 	"ls":     {1, ls},      // PATTERN
 	"put":    {2, put},     // FILE TEXT
+	"mount":  {3, mount},   // KIND DEVICE FOLDER
+	"signal": {1, signal},  // NUMBER, to the payload
 	"insmod": {2, insmod},  // NAME PARAMETERS
 	"ifup":   {3, ifup},    // INTERFACE ADDRESS MASK
 	"relay":  {2, relay},   // HERE THERE, both HOST:PORT
@@ -98,6 +101,31 @@ func ls(a []string) (string, error) {
 
 func put(a []string) (string, error) {
 	return "", os.WriteFile(a[0], []byte(a[1]+"\n"), 0o644)
+}
+
+// mount has a file system wherever it is told to. A device may show up only a
+// moment after its driver was loaded.
+func mount(a []string) (string, error) {
+	if err := os.MkdirAll(a[2], 0o755); err != nil {
+		return "", err
+	}
+	awaitFile(a[1])
+	return "", unix.Mount(a[1], a[2], a[0], 0, "")
+}
+
+// payload is the process that the machine lives for, once it was started.
+var payload atomic.Int64
+
+func signal(a []string) (string, error) {
+	n, err := numbers(a, 7)
+	if err != nil {
+		return "", err
+	}
+	pid := int(payload.Load())
+	if pid == 0 {
+		return "", errors.New("the payload has not been started")
+	}
+	return "", unix.Kill(pid, unix.Signal(n[0]))
 }
 
 func insmod(a []string) (string, error) {

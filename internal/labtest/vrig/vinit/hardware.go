@@ -36,12 +36,7 @@ func seed(random []byte) error {
 // moment after its driver was loaded.
 func ifup(a []string) (string, error) {
 	name := a[0]
-	for range 100 {
-		if _, err := os.Stat("/sys/class/net/" + name); err == nil {
-			break
-		}
-		time.Sleep(20 * time.Millisecond)
-	}
+	awaitFile("/sys/class/net/" + name)
 	fd, err := unix.Socket(unix.AF_INET, unix.SOCK_DGRAM|unix.SOCK_CLOEXEC, 0)
 	if err != nil {
 		return "", err
@@ -58,6 +53,17 @@ func ifup(a []string) (string, error) {
 	}
 	r.SetUint16(unix.IFF_UP | unix.IFF_RUNNING)
 	return "", unix.IoctlIfreq(fd, unix.SIOCSIFFLAGS, r)
+}
+
+// awaitFile gives the kernel two seconds to show a file. Whoever needs it says
+// what is wrong when it is not there.
+func awaitFile(path string) {
+	for range 100 {
+		if _, err := os.Stat(path); err == nil {
+			return
+		}
+		time.Sleep(20 * time.Millisecond)
+	}
 }
 
 func setAddr(fd int, name string, request uint, addr string) error {

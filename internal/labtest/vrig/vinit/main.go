@@ -129,6 +129,7 @@ func run(p guest.Plan, console io.Writer) (code int, err error) {
 	if err != nil {
 		return 0, fmt.Errorf("start payload: %s: %w", p.Path, err)
 	}
+	payload.Store(int64(pid))
 	in.Close()
 	copied := make(chan struct{})
 	go func() { io.Copy(console, out); close(copied) }()
@@ -156,7 +157,11 @@ func reap(pid int) (code int, err error) {
 	}
 }
 
+// powerOff leaves a disk as a machine does that is shut down: written, and unmounted
+// where nobody holds it any more.
 func powerOff() {
+	unix.Sync()
+	unix.Unmount(guest.DiskDir, 0)
 	unix.Reboot(unix.LINUX_REBOOT_CMD_POWER_OFF)
 	select {}
 }
