@@ -62,7 +62,11 @@ func (c Config) machine() []string {
 		entry = "32"
 	}
 	return []string{
-		"-M", "q35,smbios-entry-point-type=" + entry, "-accel", "tcg",
+		"-M", "q35,smbios-entry-point-type=" + entry,
+		// One host thread for all processors: with one each, a processor may run into a
+		// breakpoint that another, which rewrites the kernel's own code, has just taken away
+		// again, and the kernel takes that for a fault.
+		"-accel", "tcg,thread=single",
 		"-cpu", c.CPUModel, "-m", fmt.Sprint(int(c.Memory)),
 		"-smp", fmt.Sprintf("%d,sockets=%d,cores=%d,threads=%d", c.Sockets*c.Cores*c.Threads, c.Sockets, c.Cores, c.Threads),
 		"-nodefaults", "-no-user-config", "-display", "none", "-no-reboot",
