@@ -25,12 +25,22 @@ type Way struct {
 	Close func() error
 }
 
-// Post carries the runs of one spool. All fields are needed.
+// Post carries the runs of one spool. All fields but Hold are needed.
 type Post struct {
 	Spool   *spool.Spool
 	Auditor func() (*audit.Auditor, error)
 	Connect func(ctx context.Context, destination string) (*Way, error)
+	Hold    func(id string) bool // runs that are not offered now; nil holds none
 }
+
+// ErrDestination is in errors that are of the destination, and of no single run.
+var ErrDestination = errors.New("nothing can be delivered there")
+
+// general is an ErrDestination in its own words.
+type general struct{ error }
+
+func (g general) Unwrap() error        { return g.error }
+func (g general) Is(target error) bool { return target == ErrDestination }
 
 // Delivered is what came of one run's delivery.
 type Delivered struct {
@@ -51,7 +61,7 @@ func (p *Post) Flush(ctx context.Context, destination string, tell func(spool.It
 	var met *audit.Trail
 	failures := 0
 	for _, w := range waiting {
-		if w.Destination != destination {
+		if w.Destination != destination || p.Hold != nil && p.Hold(w.ID) {
 			continue
 		}
 		it, err := p.Spool.Load(w.ID)
@@ -65,11 +75,11 @@ func (p *Post) Flush(ctx context.Context, destination string, tell func(spool.It
 		if met == nil {
 			way, err := p.Connect(ctx, destination)
 			if err != nil {
-				return errors.Join(err, listing)
+				return errors.Join(general{err}, listing)
 			}
 			defer way.Close()
 			if met, err = p.meet(ctx, way, destination); err != nil {
-				tell(it, Delivered{Err: err})
+				tell(it, Delivered{Err: general{err}})
 				break
 			}
 		}

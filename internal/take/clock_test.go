@@ -26,3 +26,18 @@ func TestClocksOfALog(t *testing.T) {
 		t.Errorf("%+v", c.Events)
 	}
 }
+
+// TestAnEventThatTheTakerNoticesIsTold: whoever looks at the clocks first after
+// one was set is the only one to learn of it.
+func TestAnEventThatTheTakerNoticesIsTold(t *testing.T) {
+	l := newLab(t)
+	l.run(20 * time.Second)
+	l.wall, l.since = l.wall.Add(time.Hour+time.Second), l.since+time.Second
+	l.give(l.put("orrery.csv", logOf(10, 0)))
+	if len(l.events) != 1 || l.events[0].Stepped.Round(time.Second) != time.Hour {
+		t.Errorf("%+v", l.events)
+	}
+	if e, err := l.timeline.Note(l.Read()); e != nil || err != nil {
+		t.Errorf("noticed once more: %v, %v", e, err)
+	}
+}

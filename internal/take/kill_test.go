@@ -44,8 +44,12 @@ func live(logs, state string, taken func(*record.Run)) (*Taker, func() error, er
 		d := now.Sub(time.Unix(1700000000, 0))
 		return watch.Reading{Wall: now, Boot: "one", SinceBoot: d, Awake: d}
 	})
+	spans, err := OpenSpans(filepath.Join(state, "take", "spans.jsonl"), clock)
+	if err != nil {
+		return nil, nil, err
+	}
 	t, err := New(Options{
-		Dir: filepath.Join(state, "take"), Clock: clock, Timeline: timeline, Signals: silent{}, States: states, Rig: rigOf("heron", s), Taken: taken,
+		Dir: filepath.Join(state, "take"), Clock: clock, Timeline: timeline, Signals: silent{}, States: states, Spans: spans, Rig: rigOf("heron", s), Taken: taken,
 		Folders: []Folder{{logs, []Logs{{Match: "*.csv", Workload: &setup.Workload{Name: "orrery"}, Quiet: 20 * time.Millisecond}}}},
 		Rescan:  100 * time.Millisecond,
 	})
@@ -54,6 +58,7 @@ func live(logs, state string, taken func(*record.Run)) (*Taker, func() error, er
 	}
 	return t, func() error {
 		t.Close()
+		spans.Close()
 		states.Close()
 		return timeline.Close()
 	}, nil

@@ -4,6 +4,7 @@ import (
 	"context"
 	"crypto/rand"
 	"crypto/sha256"
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -57,8 +58,10 @@ type lab struct {
 	timeline *watch.Timeline
 	ring     *watch.Ring
 	states   *States
+	spans    *Spans
 	spool    *spool.Spool
 	looks    int
+	events   []watch.Event // that the Taker was the first to notice
 	before   watch.Reading // the last time the folder was looked at
 }
 
@@ -86,19 +89,27 @@ func newLab(t testing.TB) *lab {
 
 // start makes the Taker, as an agent that starts does.
 func (l *lab) start() {
+	l.t.Helper()
+	var err error
+	if l.spans, err = OpenSpans(filepath.Join(l.state, "take", "spans.jsonl"), l.machine); err != nil {
+		l.t.Fatal(err)
+	}
 	t, err := New(Options{
-		Dir: filepath.Join(l.state, "take"), Clock: l.machine, Timeline: l.timeline, Signals: l.ring, States: l.states,
+		Dir: filepath.Join(l.state, "take"), Clock: l.machine, Timeline: l.timeline, Signals: l.ring, States: l.states, Spans: l.spans,
 		Folders: []Folder{{l.logs, []Logs{{Match: "*.csv", Workload: &setup.Workload{Name: "orrery", Version: "3"}, Quiet: time.Second}}}},
 		Offset: func(wall time.Time, at watch.Instant) *rig.ClockOffset {
 			return &rig.ClockOffset{Ahead: time.Minute, Measured: wall}
 		},
-		Look: l.look, Rig: rigOf("heron", l.spool),
+		Look: l.look, Rig: rigOf("heron", l.spool), Happened: func(e watch.Event) { l.events = append(l.events, e) },
 	})
 	if err != nil {
 		l.t.Fatal(err)
 	}
 	l.Taker = t
 }
+
+// Close closes what start opened.
+func (l *lab) Close() error { return errors.Join(l.Taker.Close(), l.spans.Close()) }
 
 func rigOf(name string, s *spool.Spool) *capture.Rig {
 	return &capture.Rig{Name: name, Key: labtest.Key(labtest.Seeded(7)), Spool: s, Destination: spool.Embedded, Version: "0.1.0", Random: rand.Reader}

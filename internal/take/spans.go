@@ -46,21 +46,27 @@ type Spans struct {
 	clock   watch.Clock
 	journal *durable.Journal
 	path    string
+	damaged int // lines of the file
+	closed  bool
 	all     []named
 	changed func() // after a span has begun or ended; may be nil
 }
 
-// openSpans goes on with the spans in the file at path, or begins it. It gives
-// how many lines are damaged.
-func openSpans(path string, clock watch.Clock) (*Spans, int, error) {
-	j, lines, err := durable.OpenJournal(path)
+// OpenSpans goes on with the spans in the file at path, or begins it. Only one
+// process may. Close it when done.
+func OpenSpans(path string, clock watch.Clock) (*Spans, error) {
+	err := durable.MakeDir(filepath.Dir(path))
+	var j *durable.Journal
+	var lines [][]byte
+	if err == nil {
+		j, lines, err = durable.OpenJournal(path)
+	}
 	if err != nil {
-		return nil, 0, fault.New("open spans", path, err).WithHint("the agent must be able to write its state folder")
+		return nil, fault.New("open spans", path, err).WithHint("the agent must be able to write its state folder")
 	}
 	s := &Spans{clock: clock, journal: j, path: path}
-	var damaged int
-	s.all, damaged = parseSpans(lines)
-	return s, damaged, nil
+	s.all, s.damaged = parseSpans(lines)
+	return s, nil
 }
 
 // parseSpans gives the spans that the lines tell of, and how many lines tell
@@ -127,12 +133,23 @@ func (s *Spans) End(name string) (time.Duration, error) {
 
 func (s *Spans) tell(what, name string, err error) error {
 	if err != nil {
-		return fault.New(what, name, err).WithHint("make room on the disk that holds the state folder, and say it again")
+		return fault.New(what, name, err).WithHint("make room on the disk that holds the state folder, or start the agent, and say it again")
 	}
-	if s.changed != nil {
-		s.changed()
+	s.mu.Lock()
+	changed := s.changed
+	s.mu.Unlock()
+	if changed != nil {
+		changed()
 	}
 	return nil
+}
+
+// onChange has f called after a span has begun or ended, in place of what was
+// called before; nil for nothing.
+func (s *Spans) onChange(f func()) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.changed = f
 }
 
 // open finds the latest span of the name if it lasts.
@@ -160,6 +177,9 @@ func (s *Spans) note(l spanLine) error {
 	text, err := json.Marshal(l)
 	if err != nil {
 		return err
+	}
+	if s.closed {
+		return errors.New("the agent is stopping") // and another may go on with the file
 	}
 	if s.journal.Size() > 4*maxSpans*256 {
 		if err := s.journal.Rewrite(linesOf(s.all)); err != nil {
@@ -253,8 +273,10 @@ func likeness(name, path, workload string) int {
 	return 0
 }
 
-func (s *Spans) close() error {
+// Close lets the file go. No span begins or ends from then on.
+func (s *Spans) Close() error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
+	s.closed = true
 	return s.journal.Close()
 }

@@ -192,7 +192,7 @@ func TestASpanThatNeverEndsHoldsNoLogForEver(t *testing.T) {
 	if s := l.only().Span; s.From.How != record.ByDurations {
 		t.Errorf("%+v", s)
 	}
-	if open := l.Status().Open; !slices.Equal(open, []string{"evening"}) {
+	if open := l.spans.Open(); !slices.Equal(open, []string{"evening"}) {
 		t.Errorf("open: %q", open)
 	}
 }

@@ -11,6 +11,7 @@ import (
 	"google.golang.org/grpc"
 
 	"witnessmark/internal/deliver"
+	"witnessmark/internal/fault"
 	"witnessmark/internal/record"
 	"witnessmark/internal/rig"
 	"witnessmark/internal/watch"
@@ -20,6 +21,7 @@ import (
 type beats struct {
 	vigil *Vigil
 	conn  grpc.ClientConnInterface
+	where string // how errors call the collector
 	plan  *Plan
 	pulse deliver.Pulse
 
@@ -98,7 +100,7 @@ func (b *beats) send(ctx context.Context, beat deliver.Beat) (deliver.BeatReply,
 		if errors.Is(err, deliver.ErrRefused) {
 			b.pulse.Forget() // whatever it was that the collector does not take, all of it is sent next
 		}
-		return reply, err
+		return reply, b.failed(err)
 	}
 	now := b.vigil.o.Clock.Read()
 	b.pulse.Heard(beat, reply, now.SinceBoot)
@@ -110,6 +112,19 @@ func (b *beats) send(ctx context.Context, beat deliver.Beat) (deliver.BeatReply,
 	}
 	b.last, b.since = reply, b.vigil.o.Now()
 	return reply, nil
+}
+
+// failed names the collector in a beat's error, and says what to do.
+func (b *beats) failed(err error) error {
+	var f *fault.Error
+	if errors.As(err, &f) {
+		err = f.Why
+	}
+	hint := "it is tried again; the collector must run at that address and know this rig, which is made so with: agent enroll"
+	if errors.Is(err, deliver.ErrRefused) {
+		hint = "where it is about the rig's name or certificate, enrol the rig with: agent enroll; else the collector's log says more"
+	}
+	return fault.New("beat", b.where, err).WithHint(hint)
 }
 
 // answered gives what the collector last said, and when; false before it did.

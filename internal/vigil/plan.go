@@ -77,19 +77,19 @@ func reason(err error) error {
 	return err
 }
 
-// fixed names what of the plan is other than in the one before and takes effect
-// only when the agent is started anew.
-func (p *Plan) fixed(before *Plan) (names []string) {
+// fixed names what of the plan is other than in the one that the agent was started
+// with and takes effect only when it is started anew.
+func (p *Plan) fixed(first *Plan) (names []string) {
 	for _, c := range []struct {
 		name string
 		same bool
 	}{
-		{"state", p.State == before.State}, {"rig", p.Rig == before.Rig}, {"log", p.Log == before.Log},
-		{"sampling", p.FullPace == before.FullPace && p.IdlePace == before.IdlePace},
-		{"ring", p.RingKeep == before.RingKeep && p.RingBytes == before.RingBytes},
-		{"spool", p.SpoolBytes == before.SpoolBytes},
-		{"socket", p.Socket == before.Socket && p.SocketGroup == before.SocketGroup},
-		{"metrics", p.Metrics == before.Metrics && p.MetricsAnywhere == before.MetricsAnywhere},
+		{"state", p.State == first.State}, {"rig", p.Rig == first.Rig}, {"log", p.Log == first.Log},
+		{"sampling", p.FullPace == first.FullPace && p.IdlePace == first.IdlePace},
+		{"ring", p.RingKeep == first.RingKeep && p.RingBytes == first.RingBytes},
+		{"spool", p.SpoolBytes == first.SpoolBytes},
+		{"socket", p.Socket == first.Socket && p.SocketGroup == first.SocketGroup},
+		{"metrics", p.Metrics == first.Metrics && p.MetricsAnywhere == first.MetricsAnywhere},
 	} {
 		if !c.same {
 			names = append(names, c.name)

@@ -16,11 +16,10 @@ func (v *Vigil) Status() local.Status {
 	s := local.Status{
 		Rig: v.o.Rig, Version: v.o.Version, Played: v.o.Played, Collector: plan.Collector, Up: now.SinceBoot - v.started.SinceBoot,
 		Sampled: -1, FactsAge: -1, BeatAge: -1, Waiting: v.waiting(), Troubles: v.present(),
-		Delivered: v.count.delivered.Load(), BeatsAnswered: v.count.answered.Load(), BeatsUnanswered: v.count.unanswered.Load(),
+		Spans: v.spans.Open(), Delivered: v.count.delivered.Load(), BeatsAnswered: v.count.answered.Load(), BeatsUnanswered: v.count.unanswered.Load(),
 	}
 	if taker != nil {
-		now := taker.Status()
-		s.Taken, s.Spans = uint64(now.Taken), now.Open
+		s.Taken = uint64(taker.Status().Taken)
 	}
 	if plan.Setup != nil {
 		s.Setup = plan.Setup.Label

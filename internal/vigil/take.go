@@ -22,7 +22,7 @@ const takeAgain = 10 * time.Second
 func (v *Vigil) take(ctx context.Context, p *Plan, destination string) {
 	for {
 		t, err := take.New(take.Options{
-			Dir: v.path("take"), Folders: foldersOf(p), Clock: v.o.Clock, Timeline: v.timeline, Signals: v.pump, States: v.states, Log: v.o.Log,
+			Dir: v.path("take"), Folders: foldersOf(p), Clock: v.o.Clock, Timeline: v.timeline, Signals: v.pump, States: v.states, Spans: v.spans, Log: v.o.Log,
 			Offset: func(wall time.Time, at watch.Instant) *rig.ClockOffset {
 				if p.Collector == "" {
 					return &rig.ClockOffset{Measured: wall} // it is kept by this very clock
@@ -37,7 +37,8 @@ func (v *Vigil) take(ctx context.Context, p *Plan, destination string) {
 				Name: v.o.Rig, Tree: v.o.Tree, Key: v.o.Key, Spool: v.spool, Destination: destination,
 				Played: v.o.Played, Version: v.o.Version, Now: v.o.Now, Random: v.o.Random,
 			},
-			Taken: func(*record.Run) { poke(v.finished) },
+			Taken:    func(*record.Run) { poke(v.finished) },
+			Happened: v.happened,
 		})
 		if v.troubles.set("take logs", err); err == nil {
 			v.setTaker(t)
@@ -73,33 +74,29 @@ func (v *Vigil) setTaker(t *take.Taker) {
 	v.taker = t
 }
 
-// spans are those of the taker at work.
-func (v *Vigil) spans() (*take.Spans, error) {
+// spanless says why no span can be named, or nil. Spans outlive the takers that a
+// SIGHUP ends and begins, so that none is lost at one.
+func (v *Vigil) spanless() error {
 	v.mu.Lock()
 	defer v.mu.Unlock()
-	switch {
-	case v.taker != nil:
-		return v.taker.Spans(), nil
-	case len(v.plan.Folders) == 0:
-		return nil, fault.New("mark span", "", errors.New("this agent takes no logs")).WithHint("have it watch a folder: [[folder]] in the agent file")
+	if len(v.plan.Folders) > 0 {
+		return nil
 	}
-	return nil, fault.New("mark span", "", errors.New("the agent does not take logs at this moment")).WithHint("ask again; agent now says what is wrong, if something is")
+	return fault.New("mark span", "", errors.New("this agent takes no logs")).WithHint("have it watch a folder: [[folder]] in the agent file")
 }
 
 // BeginSpan marks the beginning of a run.
 func (v *Vigil) BeginSpan(name string) error {
-	s, err := v.spans()
-	if err != nil {
+	if err := v.spanless(); err != nil {
 		return err
 	}
-	return s.Begin(name)
+	return v.spans.Begin(name)
 }
 
 // EndSpan marks its end, and gives how long it was.
 func (v *Vigil) EndSpan(name string) (time.Duration, error) {
-	s, err := v.spans()
-	if err != nil {
+	if err := v.spanless(); err != nil {
 		return 0, err
 	}
-	return s.End(name)
+	return v.spans.End(name)
 }

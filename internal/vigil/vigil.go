@@ -1,6 +1,7 @@
 package vigil
 
 import (
+	"cmp"
 	"context"
 	"crypto/ed25519"
 	"errors"
@@ -55,6 +56,7 @@ type Vigil struct {
 	spool    *spool.Spool
 	auditor  *audit.Auditor
 	states   *take.States
+	spans    *take.Spans
 	facts    *facts
 	troubles troubles
 	count    counts
@@ -94,10 +96,7 @@ func Open(o Options) (*Vigil, error) {
 	}
 	v.pump = &watch.Pump{
 		Tree: o.Tree, Clock: o.Clock, Timeline: v.timeline, Ring: v.ring, Full: o.Plan.FullPace, Idle: o.Plan.IdlePace,
-		Happened: func(e watch.Event) {
-			o.Log.Info("the clocks", "happened", e)
-			poke(v.facts.again)
-		},
+		Happened: v.happened,
 		Troubled: func(err error) { v.troubles.set("keep signals", err) },
 	}
 	return v, nil
@@ -130,9 +129,18 @@ func (v *Vigil) open() error {
 	if v.states, err = take.OpenStates(v.path("states.jsonl")); err != nil {
 		return err
 	}
+	if v.spans, err = take.OpenSpans(filepath.Join(v.path("take"), "spans.jsonl"), v.o.Clock); err != nil {
+		return err
+	}
 	v.facts.keep = func(s rig.Snapshot, at watch.Reading) { v.troubles.set("keep state", v.states.Note(at, s)) }
 	v.auditor, err = audit.Open(v.path("trails"), v.o.Now)
 	return err
+}
+
+// happened sees to what the clocks did: whoever noticed it first tells of it.
+func (v *Vigil) happened(e watch.Event) {
+	v.o.Log.Info("the clocks", "happened", e)
+	poke(v.facts.again)
 }
 
 // path gives a place in the state folder.
@@ -145,6 +153,9 @@ func (v *Vigil) close() {
 	}
 	if v.states != nil {
 		errs = append(errs, v.states.Close())
+	}
+	if v.spans != nil {
+		errs = append(errs, v.spans.Close())
 	}
 	if v.timeline != nil {
 		errs = append(errs, v.timeline.Close())
@@ -191,11 +202,15 @@ func (v *Vigil) goBy(ctx context.Context, p *Plan) (next *Plan) {
 	var all sync.WaitGroup
 	defer all.Wait()
 	defer cancel()
-	if err := v.begin(duty, p, &all); err != nil {
-		v.troubles.set("reach the collector", err)
-	} else {
-		v.troubles.set("reach the collector", nil)
+	v.mu.Lock()
+	v.plan, v.beats = p, nil
+	v.mu.Unlock()
+	destination := cmp.Or(p.Collector, spool.Embedded)
+	all.Go(func() { v.facts.run(duty, p.FactsEvery, v.o.Kernel) })
+	if len(p.Folders) > 0 {
+		all.Go(func() { v.take(duty, p, destination) })
 	}
+	all.Go(func() { v.converse(duty, p, destination) })
 	select {
 	case <-ctx.Done():
 		return nil
@@ -204,22 +219,39 @@ func (v *Vigil) goBy(ctx context.Context, p *Plan) (next *Plan) {
 	}
 }
 
-func (v *Vigil) begin(ctx context.Context, p *Plan, all *sync.WaitGroup) error {
-	all.Go(func() { v.facts.run(ctx, p.FactsEvery, v.o.Kernel) })
-	destination := spool.Embedded
-	if p.Collector != "" {
-		destination = p.Collector
+// reachAgain is how long the agent waits before it tries again to reach a
+// collector when it could not begin to: its key or certificates were not readable.
+const reachAgain = 5 * time.Second
+
+// converse beats and delivers until ctx ends.
+func (v *Vigil) converse(ctx context.Context, p *Plan, destination string) {
+	const what = "reach the collector"
+	for {
+		err := v.speak(ctx, p, destination)
+		if ctx.Err() != nil {
+			v.troubles.set(what, nil)
+			return
+		}
+		v.troubles.set(what, err)
+		select {
+		case <-ctx.Done():
+		case <-time.After(reachAgain):
+		}
 	}
+}
+
+// speak beats and delivers over one connection until ctx ends; its error is that
+// there can be none.
+func (v *Vigil) speak(ctx context.Context, p *Plan, destination string) error {
 	post := &dispatch.Post{Spool: v.spool, Auditor: func() (*audit.Auditor, error) { return v.auditor, nil }, Connect: v.o.Connect}
-	if len(p.Folders) > 0 {
-		all.Go(func() { v.take(ctx, p, destination) })
-	}
-	var beating *beats
+	var all sync.WaitGroup
+	defer all.Wait()
 	if p.Collector != "" {
 		way, err := v.o.Connect(ctx, destination)
 		if err != nil {
 			return err
 		}
+		v.troubles.set("reach the collector", nil)
 		all.Go(func() {
 			<-ctx.Done()
 			way.Close()
@@ -227,23 +259,20 @@ func (v *Vigil) begin(ctx context.Context, p *Plan, all *sync.WaitGroup) error {
 		post.Connect = func(context.Context, string) (*dispatch.Way, error) {
 			return &dispatch.Way{ClientConnInterface: way, Where: way.Where, Close: func() error { return nil }}, nil
 		}
-		beating = &beats{vigil: v, conn: way, plan: p}
-		all.Go(func() { beating.run(ctx) })
+		b := &beats{vigil: v, conn: way, where: way.Where, plan: p}
+		v.mu.Lock()
+		v.beats = b
+		v.mu.Unlock()
+		all.Go(func() { b.run(ctx) })
 	}
-	d := &delivery{vigil: v, post: post, destination: destination, paused: map[string]bool{}}
-	all.Go(func() { d.run(ctx) })
-	v.mu.Lock()
-	defer v.mu.Unlock()
-	v.plan, v.beats = p, beating
+	newDelivery(v, post, destination).run(ctx)
 	return nil
 }
 
 // Reload has the vigil go by another plan from now on. It names what of it takes
 // effect only when the agent is started anew.
 func (v *Vigil) Reload(ctx context.Context, p *Plan) (later []string, err error) {
-	v.mu.Lock()
-	later = p.fixed(v.plan)
-	v.mu.Unlock()
+	later = p.fixed(v.o.Plan)
 	select {
 	case v.plans <- p:
 	case <-v.ending:

@@ -4,6 +4,7 @@ import (
 	"context"
 	"crypto/rand"
 	"errors"
+	"fmt"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -19,6 +20,7 @@ import (
 	"google.golang.org/grpc/status"
 
 	"witnessmark/internal/answer"
+	"witnessmark/internal/deliver"
 	"witnessmark/internal/dispatch"
 	"witnessmark/internal/fault"
 	"witnessmark/internal/labtest"
@@ -36,6 +38,7 @@ type site struct {
 	state  string
 	kept   *labtest.Collector
 	cut    atomic.Bool
+	denied atomic.Bool // there can be no connection, as when the certificates are not readable
 	kernel chan struct{}
 	rig    *labtest.Rig
 	plan   *vigil.Plan
@@ -105,6 +108,9 @@ func (s *site) open() (*vigil.Vigil, error) {
 		Plan: s.plan, State: s.state, Rig: "heron", Key: s.rig.Key, Version: "0.1.0", Played: "invented",
 		Tree: tree, Clock: clock, Now: time.Now, Random: rand.Reader, Kernel: s.kernel, Log: labtest.Quiet(),
 		Connect: func(context.Context, string) (*dispatch.Way, error) {
+			if s.denied.Load() {
+				return nil, errors.New("certificates: permission denied")
+			}
 			return &dispatch.Way{ClientConnInterface: s, Where: address, Close: func() error { return nil }}, nil
 		},
 	})
@@ -222,6 +228,9 @@ func TestVigil(t *testing.T) {
 	if err != nil || !slices.Equal(later, []string{"ring"}) {
 		t.Errorf("%v, %v", later, err)
 	}
+	if later, err := v.Reload(t.Context(), s.parse("collector = '"+address+"'\nrig = 'heron'\nbeat.every = '1s'\nring.keep = '5h'\nstate = '/srv/other'\n")); err != nil || !slices.Equal(later, []string{"state", "ring"}) {
+		t.Errorf("what was changed before and is not in force yet: %v, %v", later, err)
+	}
 	s.until("no setup", func() bool { return s.beat().Setup == "" && v.Status().Setup == "" })
 	if err := v.Check(t.Context()); err != nil {
 		t.Error(err)
@@ -238,6 +247,71 @@ func TestVigil(t *testing.T) {
 		t.Errorf("%d kept, %d said to be delivered", len(got), from.Delivered)
 	}
 	s.sampled()
+}
+
+// What keeps the agent from beginning to talk to its collector may pass.
+func TestConnectsOnceItCan(t *testing.T) {
+	s := newSite(t, "heron")
+	s.put(1)
+	s.denied.Store(true)
+	v, _ := s.run()
+	s.until("the trouble", func() bool {
+		return slices.ContainsFunc(v.Status().Troubles, func(x deliver.Trouble) bool { return strings.Contains(x.What, "permission denied") })
+	})
+	s.denied.Store(false)
+	s.until("a beat and the delivery", func() bool { return s.beat() != nil && v.Status().Waiting.Runs == 0 })
+	s.until("no trouble", func() bool { return len(v.Status().Troubles) == 0 })
+}
+
+// A beat that fails says where and what to do.
+func TestBeatsSayWhere(t *testing.T) {
+	s := newSite(t, "heron")
+	s.cut.Store(true)
+	v, _ := s.run()
+	s.until("the trouble", func() bool {
+		return slices.ContainsFunc(v.Status().Troubles, func(x deliver.Trouble) bool { return strings.HasPrefix(x.What, "beat: "+address+": ") })
+	})
+}
+
+// Spans that are begun and ended while the agent is given plan after plan are all
+// there, also for the next agent.
+func TestSpansOutliveReloads(t *testing.T) {
+	s := newSite(t, "heron")
+	text := "collector = '" + address + "'\nrig = 'heron'\nbeat.every = '1s'\n[[folder]]\npath = '" + t.TempDir() + "'\nworkload = 'orrery'\n"
+	s.plan = s.parse(text)
+	v, stop := s.run()
+	ctx, cancel := context.WithCancel(t.Context())
+	var storm sync.WaitGroup
+	storm.Go(func() {
+		for ctx.Err() == nil {
+			if _, err := v.Reload(ctx, s.parse(text)); err != nil && ctx.Err() == nil {
+				t.Error(err)
+			}
+		}
+	})
+	var want []string
+	for i := range 200 {
+		name := fmt.Sprintf("orrery-%d", i)
+		if err := v.BeginSpan(name); err != nil {
+			t.Fatal(err)
+		}
+		if want = append(want, name); i%2 == 0 {
+			if _, err := v.EndSpan(name); err != nil {
+				t.Fatal(err)
+			}
+			want = want[:len(want)-1]
+		}
+	}
+	cancel()
+	storm.Wait()
+	stop()
+	if err := v.BeginSpan("late"); err == nil || fault.HintOf(err) == "" {
+		t.Errorf("begun at an agent that is gone: %v", err)
+	}
+	next, _ := s.run()
+	if got := next.Status().Spans; !slices.Equal(got, want) {
+		t.Errorf("open are %q, and should be %q", got, want)
+	}
 }
 
 // sampled looks at what the stopped agent left in the ring.
