@@ -58,6 +58,8 @@ func (c *Copied) content(tx *bolt.Tx, index int64) error {
 			return err
 		}
 		c.Content = k.Key
+	case trail.KindSuccession:
+		c.Content = bytes.Clone(tx.Bucket(bSuccessions).Get(number(index)))
 	case trail.KindRestore:
 		all, err := restores(tx)
 		for _, r := range all {
@@ -84,9 +86,13 @@ func (a *Archive) HeadAt(size int64) (signed []byte, err error) {
 		if err != nil {
 			return err
 		}
+		signer, err := a.signer(tx)
+		if err != nil {
+			return err
+		}
 		h, err := trail.HeadOf(a.origin, size, now.Size, hashReader{tx})
 		if err == nil {
-			signed, err = trail.SignHead(h, a.signer)
+			signed, err = trail.SignHead(h, signer)
 		}
 		return err
 	})
@@ -122,7 +128,7 @@ func (a *Archive) Adopt(signed []byte, entries []Adopting) error {
 		if !a.follows {
 			return errors.New("this archive follows nobody")
 		}
-		now, err := trail.OpenHead(signed, a.verifier)
+		now, err := a.open(tx, signed)
 		if err != nil {
 			return err
 		}
@@ -159,7 +165,7 @@ func (a *Archive) receiptsBelong(tx *bolt.Tx, entries []Adopting, now trail.Head
 		if e.Keeping == nil {
 			continue
 		}
-		h, err := trail.OpenHead(e.Receipt.Head, a.verifier)
+		h, err := a.open(tx, e.Receipt.Head)
 		if err == nil && h.Size > now.Size {
 			err = errors.New("it is of a later head")
 		}
@@ -187,6 +193,8 @@ func (a *Archive) adopt(tx *bolt.Tx, index int64, e Adopting, c *keepCall) error
 		return adoptRetraction(tx, index, entry)
 	case trail.KindRestore:
 		return a.adoptRestore(tx, index, e)
+	case trail.KindSuccession:
+		return a.adoptSuccession(tx, index, e)
 	case trail.KindKey, trail.KindRevocation:
 		return adoptKey(tx, index, e)
 	}
@@ -280,32 +288,37 @@ func (a *Archive) adoptRestore(tx *bolt.Tx, index int64, e Adopting) error {
 	}
 	r := Restore{At: e.Entry.At, By: e.Entry.Actor, Why: e.Entry.Text, To: string(e.Content), Index: index}
 	for _, n := range e.GivenUp {
-		if _, err := trail.OpenHead(n, a.verifier); err != nil {
-			return err
-		}
 		r.GivenUp = append(r.GivenUp, string(n))
+	}
+	line, err := a.line(tx)
+	if err == nil {
+		_, err = r.lost(line)
+	}
+	if err != nil {
+		return err
 	}
 	return putJSON(tx.Bucket(bRestores), number(index), r)
 }
 
 // OpenFollowing opens an archive that follows the trail of a verifier key, making
-// it when it is new, with that trail's signed head over nothing. For one that is
-// there the key may be "": it is then the one that the archive names.
-func OpenFollowing(path, key string, empty []byte, opt Options) (*Archive, error) {
+// it when it is new, with that trail's signed head over nothing and the successions
+// of its keys so far. For one that is there the key may be "": it is then the one
+// that the archive names.
+func OpenFollowing(path, key string, empty []byte, opt Options, successions ...[]byte) (*Archive, error) {
 	db, err := openFile(path, opt.Wait, &bolt.Options{FreelistType: bolt.FreelistMapType, InitialMmapSize: opt.MapSize})
 	if err != nil {
 		return nil, err
 	}
 	a := newArchive(db, opt.Now)
 	a.follows = true
-	if err := a.prepareFollowing(key, empty); err != nil {
+	if err := a.prepareFollowing(key, empty, successions); err != nil {
 		db.Close()
 		return nil, fault.New("open archive", path, err)
 	}
 	return a, nil
 }
 
-func (a *Archive) prepareFollowing(key string, empty []byte) (err error) {
+func (a *Archive) prepareFollowing(key string, empty []byte, successions [][]byte) (err error) {
 	if a.pack, err = newPacker(); err != nil {
 		return err
 	}
@@ -326,5 +339,7 @@ func (a *Archive) prepareFollowing(key string, empty []byte) (err error) {
 	if err != nil {
 		return err
 	}
-	return a.db.Update(func(tx *bolt.Tx) error { return a.begin(tx, func() ([]byte, error) { return empty, nil }) })
+	return a.db.Update(func(tx *bolt.Tx) error {
+		return a.begin(tx, func() ([]byte, error) { return empty, nil }, successions...)
+	})
 }

@@ -11,6 +11,7 @@ import (
 	"path/filepath"
 	"slices"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/klauspost/compress/zstd"
@@ -50,7 +51,7 @@ var (
 	bRetractions, bRestores       = []byte("retractions"), []byte("restores")
 	bBeats, bNews, bSetups        = []byte("beats"), []byte("news"), []byte("setups")
 	bKeys, bTokens                = []byte("keys"), []byte("tokens")
-	bCosigned                     = []byte("cosigned")
+	bCosigned, bSuccessions       = []byte("cosigned"), []byte("successions")
 	bByTime, bByRig, bByWorkload  = []byte("by/time"), []byte("by/rig"), []byte("by/workload")
 	bByBoth, bBySetup             = []byte("by/workload+rig"), []byte("by/setup")
 	bLeaves, bTree, bTrail        = []byte("trail/leaves"), []byte("trail/hashes"), []byte("trail")
@@ -58,12 +59,13 @@ var (
 	kSeal                         = []byte("seal")
 	allBuckets                    = [][]byte{bMeta, bRuns, bHashes, bTails, bSummary, bRigs, bMarks, bByTime, bByRig, bByWorkload, bByBoth, bBySetup, bLeaves, bTree, bTrail}
 	// laterBuckets came after the first archives. One that is only read may lack them.
-	laterBuckets = [][]byte{bRetractions, bRestores, bBeats, bNews, bSetups, bKeys, bTokens, bCosigned}
+	laterBuckets = [][]byte{bRetractions, bRestores, bBeats, bNews, bSetups, bKeys, bTokens, bCosigned, bSuccessions}
 )
 
-// Options are what an archive needs from outside. All are required but Wait and MapSize.
+// Options are what an archive needs from outside. All are required but Next, Wait and MapSize.
 type Options struct {
 	Key     ed25519.PrivateKey // signs heads
+	Next    ed25519.PrivateKey // does so if it has followed Key; nil for none
 	Origin  string             // names the trail when the archive is new
 	Now     func() time.Time
 	Wait    time.Duration // how long to wait for another process to let go; 0 waits 10 s
@@ -73,9 +75,10 @@ type Options struct {
 // Archive is an open archive. Its methods may be called at the same time.
 type Archive struct {
 	db       *bolt.DB
-	signer   note.Signer
-	verifier note.Verifiers
-	key      string
+	key      string // by which it was opened; line says which follow it
+	lines    atomic.Pointer[trail.Line]
+	signing  sync.Mutex
+	signers  []signer // whose keys are at hand
 	origin   string
 	now      func() time.Time
 	pageRows int
@@ -143,12 +146,10 @@ func (a *Archive) prepare(opt Options) (err error) {
 	if err = a.identify(opt.Origin); err != nil {
 		return err
 	}
-	if a.signer, err = trail.NewSigner(a.origin, opt.Key); err != nil {
-		return err
-	}
-	key, err := trail.VerifierKey(a.origin, opt.Key.Public().(ed25519.PublicKey))
+	own, err := a.own(opt)
 	if err == nil {
-		err = a.trust(key)
+		a.addSigner(own)
+		err = a.trust(own.key)
 	}
 	if err != nil {
 		return err
@@ -157,7 +158,7 @@ func (a *Archive) prepare(opt Options) (err error) {
 		return err
 	}
 	return a.db.Update(func(tx *bolt.Tx) error {
-		return a.begin(tx, func() ([]byte, error) { return trail.SignHead(trail.EmptyHead(a.origin), a.signer) })
+		return a.begin(tx, func() ([]byte, error) { return trail.SignHead(trail.EmptyHead(a.origin), own) })
 	})
 }
 
@@ -170,17 +171,46 @@ func (a *Archive) ready() (ready bool, err error) {
 				return nil
 			}
 		}
-		if !bytes.Equal(tx.Bucket(bMeta).Get(kKey), []byte(a.key)) {
-			return nil
-		}
-		ready = true
-		head, err := a.head(tx)
-		if err != nil {
-			return err
-		}
-		return trail.CheckStore(head, hashReader{tx})
+		kept := tx.Bucket(bMeta).Get(kKey)
+		line, err := a.checked(tx)
+		ready = err != nil || bytes.Equal(kept, []byte(line.Present()))
+		return err
 	})
 	return ready, err
+}
+
+// checked gives the keys of a trail whose head belongs to its tree.
+func (a *Archive) checked(tx *bolt.Tx) (trail.Line, error) {
+	line, err := a.line(tx)
+	if err != nil {
+		return line, err
+	}
+	head, err := a.head(tx)
+	if err == nil {
+		err = trail.CheckStore(head, hashReader{tx})
+	}
+	if err == nil && !a.follows && a.signerWith(line.Present()) == nil {
+		err = fmt.Errorf("the key at hand signs its trail no more: %s does", line.Present())
+	}
+	return line, err
+}
+
+// own gives the key to sign with: the next one where that has followed already.
+func (a *Archive) own(opt Options) (own signer, err error) {
+	if own, err = signerOf(a.origin, opt.Key); err != nil || opt.Next == nil {
+		return own, err
+	}
+	next, err := signerOf(a.origin, opt.Next)
+	if err != nil {
+		return own, err
+	}
+	err = a.db.View(func(tx *bolt.Tx) error {
+		if m := tx.Bucket(bMeta); m != nil && string(m.Get(kKey)) == next.key {
+			own = next
+		}
+		return nil
+	})
+	return own, err
 }
 
 func newPacker() (*zstd.Encoder, error) { return zstd.NewWriter(nil, zstd.WithEncoderConcurrency(2)) }
@@ -216,45 +246,60 @@ func (a *Archive) trust(key string) error {
 	if v.Name() != a.origin {
 		return fmt.Errorf("its trail is %s and the key is of %s", a.origin, v.Name())
 	}
-	a.key, a.verifier = key, note.VerifierList(v)
+	a.key = key
 	return nil
 }
 
-// begin makes the buckets that are not there. A new archive begins with the signed
-// head over nothing.
-func (a *Archive) begin(tx *bolt.Tx, empty func() ([]byte, error)) error {
-	fresh := tx.Bucket(bMeta) == nil
+// makeBuckets makes those that are not there.
+func (a *Archive) makeBuckets(tx *bolt.Tx) error {
 	for _, b := range slices.Concat(allBuckets, laterBuckets) {
 		if _, err := tx.CreateBucketIfNotExists(b); err != nil {
 			return err
 		}
 	}
+	return nil
+}
+
+// begin makes the buckets that are not there. A new archive begins with the signed
+// head over nothing, and a copy with the successions of its source's keys.
+func (a *Archive) begin(tx *bolt.Tx, empty func() ([]byte, error), announced ...[]byte) error {
+	fresh := tx.Bucket(bMeta) == nil
+	if err := a.makeBuckets(tx); err != nil {
+		return err
+	}
 	if !fresh {
-		head, err := a.head(tx)
-		if err == nil {
-			err = trail.CheckStore(head, hashReader{tx})
-		}
+		line, err := a.checked(tx)
 		if err != nil {
 			return err
 		}
-		return tx.Bucket(bMeta).Put(kKey, []byte(a.key))
+		return tx.Bucket(bMeta).Put(kKey, []byte(line.Present()))
 	}
 	for _, kv := range [][2][]byte{{kFormat, []byte(format)}, {kOrigin, []byte(a.origin)}, {kKey, []byte(a.key)}} {
 		if err := tx.Bucket(bMeta).Put(kv[0], kv[1]); err != nil {
 			return err
 		}
 	}
-	signed, err := empty()
-	if err == nil {
-		var h trail.Head
-		if h, err = trail.OpenHead(signed, a.verifier); err == nil && h.Size != 0 {
-			err = fmt.Errorf("its first head is over %d entries", h.Size)
+	for _, n := range announced {
+		s, err := trail.OpenSuccession(n)
+		if err == nil {
+			err = putSuccession(tx, Succeeded{Succession: s, Note: n})
+		}
+		if err != nil {
+			return err
 		}
 	}
+	signed, err := empty()
 	if err != nil {
 		return err
 	}
-	return tx.Bucket(bTrail).Put(kHead, signed)
+	if err := tx.Bucket(bTrail).Put(kHead, signed); err != nil {
+		return err
+	}
+	h, err := a.head(tx)
+	if err == nil && h.Size != 0 {
+		err = fmt.Errorf("its first head is over %d entries", h.Size)
+	}
+	return err
 }
 
 // OpenReadOnly opens an archive that nobody writes to, for questions and checks.
@@ -291,7 +336,11 @@ func (a *Archive) learn(key string) error {
 		if key == "" {
 			key = string(m.Get(kKey))
 		}
-		return a.trust(key)
+		if err := a.trust(key); err != nil {
+			return err
+		}
+		_, err := a.line(tx)
+		return err
 	})
 }
 
@@ -303,7 +352,11 @@ func (a *Archive) update(f func(*bolt.Tx) error) error {
 }
 
 // ReadOnly says whether nothing can be kept.
-func (a *Archive) ReadOnly() bool { return a.signer == nil }
+func (a *Archive) ReadOnly() bool {
+	a.signing.Lock()
+	defer a.signing.Unlock()
+	return len(a.signers) == 0
+}
 
 // Path is the archive's file; nil has none.
 func (a *Archive) Path() string {
@@ -329,8 +382,14 @@ func (a *Archive) Close() error {
 	return a.db.Close()
 }
 
-// VerifierKey is the public key of the archive's trail, as others configure it.
-func (a *Archive) VerifierKey() string { return a.key }
+// VerifierKey is the public key that signs the archive's trail now, as others
+// configure it.
+func (a *Archive) VerifierKey() string {
+	if l, err := a.Line(); err == nil {
+		return l.Present()
+	}
+	return a.key
+}
 
 // Labels are what runs are chosen by; every index row carries them.
 type Labels struct {

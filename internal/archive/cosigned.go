@@ -41,11 +41,11 @@ func (a *Archive) AddCosigned(witness string, signed []byte) error {
 }
 
 func (a *Archive) putCosigned(tx *bolt.Tx, w trail.Witness, signed []byte) error {
-	own, err := a.ownVerifier()
+	own, err := a.line(tx)
 	if err != nil {
 		return err
 	}
-	h, _, err := trail.OpenWitnessed(signed, own, w)
+	h, _, err := trail.OpenWitnessedBy(signed, own, w)
 	if err != nil {
 		return err
 	}
@@ -61,7 +61,7 @@ func (a *Archive) putCosigned(tx *bolt.Tx, w trail.Witness, signed []byte) error
 	}
 	b := tx.Bucket(bCosigned)
 	if had := b.Get([]byte(w.Key())); had != nil {
-		if last, _, err := trail.OpenWitnessed(had, own, w); err == nil && last.Size > h.Size {
+		if last, _, err := trail.OpenWitnessedBy(had, own, w); err == nil && last.Size > h.Size {
 			return nil // it came late
 		}
 	} else if b.Stats().KeyN >= MostWitnesses {
@@ -69,8 +69,6 @@ func (a *Archive) putCosigned(tx *bolt.Tx, w trail.Witness, signed []byte) error
 	}
 	return b.Put([]byte(w.Key()), signed)
 }
-
-func (a *Archive) ownVerifier() (note.Verifier, error) { return note.NewVerifier(a.key) }
 
 // Cosigned gives the last head that each witness signed, by the witnesses' keys,
 // and how it belongs to the head of a size, which the trail has had.
@@ -90,7 +88,7 @@ func (a *Archive) cosigned(tx *bolt.Tx, size int64) (out []Cosigned, err error) 
 	if b == nil {
 		return nil, nil
 	}
-	own, err := a.ownVerifier()
+	own, err := a.line(tx)
 	if err != nil {
 		return nil, err
 	}
@@ -100,7 +98,7 @@ func (a *Archive) cosigned(tx *bolt.Tx, size int64) (out []Cosigned, err error) 
 			return err
 		}
 		c := Cosigned{Witness: string(k), Note: bytes.Clone(v)}
-		if c.Head, _, err = trail.OpenWitnessed(v, own, w); err != nil {
+		if c.Head, _, err = trail.OpenWitnessedBy(v, own, w); err != nil {
 			return err
 		}
 		if c.Head.Size > size {
@@ -117,15 +115,11 @@ func (a *Archive) cosigned(tx *bolt.Tx, size int64) (out []Cosigned, err error) 
 
 // cosignedHeads holds each against its witness's key and the tree.
 func (c *check) cosignedHeads() {
-	own, err := c.archive.ownVerifier()
-	if err != nil {
-		return // told of with the head
-	}
 	c.each(bCosigned, func(k, v []byte) {
 		w, err := trail.ParseWitness(string(k))
 		var h trail.Head
 		if err == nil {
-			h, _, err = trail.OpenWitnessed(v, own, w)
+			h, _, err = trail.OpenWitnessedBy(v, c.line, w)
 		}
 		if err == nil {
 			err = trail.CheckStore(h, hashReader{c.tx})
@@ -137,10 +131,4 @@ func (c *check) cosignedHeads() {
 }
 
 // Verifiers opens the heads of this trail.
-func (a *Archive) Verifiers() (note.Verifiers, error) {
-	v, err := a.ownVerifier()
-	if err != nil {
-		return nil, err
-	}
-	return note.VerifierList(v), nil
-}
+func (a *Archive) Verifiers() (note.Verifiers, error) { return a.Line() }

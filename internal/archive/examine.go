@@ -12,6 +12,7 @@ import (
 
 	"witnessmark/internal/fault"
 	"witnessmark/internal/record"
+	"witnessmark/internal/trail"
 )
 
 // Finding is one thing that is wrong with an archive.
@@ -58,7 +59,7 @@ func (a *Archive) Examine(ctx context.Context, x Examination) (n Checked, err er
 		return n, fault.New("check archive", a.db.Path(), err)
 	}
 	defer f.Close()
-	defer func() { n.VerifierKey = a.key }()
+	defer func() { n.VerifierKey = a.VerifierKey() }()
 	for {
 		err = a.db.View(func(tx *bolt.Tx) error {
 			w, err := walkFile(f, uint64(tx.ID()), x.Found)
@@ -126,7 +127,7 @@ func ExamineFile(ctx context.Context, path, key string, x Examination) (n Checke
 		x.Found(Finding{"archive", err.Error()})
 		return n, nil
 	}
-	n.VerifierKey = a.key
+	n.VerifierKey = a.VerifierKey()
 	err = db.View(func(tx *bolt.Tx) error {
 		got, err := a.content(ctx, tx, x)
 		n.Runs, n.Entries = got.Runs, got.Entries
@@ -158,6 +159,7 @@ func (a *Archive) content(ctx context.Context, tx *bolt.Tx, x Examination) (n Ch
 	if !c.buckets() {
 		return n, nil
 	}
+	c.meta()
 	n.Entries = c.trail()
 	n.Runs = c.runs()
 	c.rows()
@@ -165,6 +167,7 @@ func (a *Archive) content(ctx context.Context, tx *bolt.Tx, x Examination) (n Ch
 	c.setups()
 	c.cosignedHeads()
 	c.restores()
+	c.successions()
 	c.beats()
 	c.news()
 	c.keys()
@@ -177,13 +180,15 @@ type check struct {
 	Examination
 	archive     *Archive
 	tx          *bolt.Tx
+	line        trail.Line // the trail's keys
 	ctx         context.Context
 	done, total int64
 	rigs        map[string]Rig // as they follow from the runs
 	marked      int            // entries about marks
 	restored    int            // about restores
 	setUp       int            // about setups
-	keyed       int            // and about keys
+	keyed       int            // about keys
+	succeeded   int            // and about keys of the trail
 }
 
 func (c *check) wrong(where string, format string, args ...any) {
@@ -222,11 +227,12 @@ func (c *check) buckets() bool {
 	if err != nil {
 		c.wrong("buckets", "%v", err)
 	}
-	if !whole {
-		return false
+	if whole {
+		if c.line, err = c.archive.line(c.tx); err != nil {
+			c.wrong("successions", "%v", err)
+		}
 	}
-	c.meta()
-	return true
+	return whole && err == nil
 }
 
 func sequenced(bucket []byte) bool {
@@ -234,7 +240,7 @@ func sequenced(bucket []byte) bool {
 }
 
 func (c *check) meta() {
-	want := map[string]string{string(kFormat): format, string(kOrigin): c.archive.origin, string(kKey): c.archive.key}
+	want := map[string]string{string(kFormat): format, string(kOrigin): c.archive.origin, string(kKey): c.line.Present()}
 	c.each(bMeta, func(k, v []byte) {
 		if w, ok := want[string(k)]; !ok || w != string(v) {
 			c.wrong("meta "+string(k), "it is %q", v)

@@ -123,18 +123,15 @@ func (c *check) restores() {
 		if err != nil || e.Kind != trail.KindRestore || e.Digest != sha256.Sum256([]byte(r.To)) || e.Actor != r.By || e.Text != r.Why || !e.At.Equal(r.At) {
 			c.wrong(where, "its entry is not about it")
 		}
-		to, err := trail.OpenHead([]byte(r.To), c.archive.verifier)
+		to, err := trail.OpenHead([]byte(r.To), c.line)
 		if err == nil && to.Size != r.Index {
 			err = errors.New("it does not stand behind the head that it went on from")
 		}
 		if err == nil {
 			err = trail.CheckStore(to, hashReader{c.tx})
 		}
-		for _, note := range r.GivenUp {
-			_, e := trail.OpenHead([]byte(note), c.archive.verifier)
-			err = errors.Join(err, e)
-		}
-		if err != nil {
+		_, lost := r.lost(c.line)
+		if err := errors.Join(err, lost); err != nil {
 			c.wrong(where, "%v", err)
 		}
 	})

@@ -83,7 +83,7 @@ func (c *check) receipt(id string, sum trail.Digest) (trail.Entry, error) {
 	if err != nil {
 		return trail.Entry{}, err
 	}
-	e, head, err := r.Check(c.archive.verifier, trail.KindRecord, sum)
+	e, head, err := r.Check(c.line, trail.KindRecord, sum)
 	switch {
 	case err != nil:
 		return e, err

@@ -88,6 +88,8 @@ func (c *check) leaf(i int64, leaf []byte) {
 		c.restored++
 	case trail.KindKey, trail.KindRevocation:
 		c.keyed++
+	case trail.KindSuccession:
+		c.succeeded++
 	case trail.KindRetraction, trail.KindReinstatement:
 		c.retractionOf(i, e)
 	}

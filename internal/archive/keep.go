@@ -282,7 +282,11 @@ func (a *Archive) grow(tx *bolt.Tx, head trail.Head, leaf []byte) (int64, trail.
 }
 
 func (a *Archive) sign(tx *bolt.Tx, head trail.Head) ([]byte, error) {
-	signed, err := trail.SignHead(head, a.signer)
+	signer, err := a.signer(tx)
+	if err != nil {
+		return nil, err
+	}
+	signed, err := trail.SignHead(head, signer)
 	if err != nil {
 		return nil, err
 	}
@@ -381,11 +385,20 @@ func (r *Rig) count(id string, started time.Time, l Labels, key ed25519.PublicKe
 }
 
 func (a *Archive) head(tx *bolt.Tx) (trail.Head, error) {
-	h, err := trail.OpenHead(tx.Bucket(bTrail).Get(kHead), a.verifier)
+	h, err := a.open(tx, tx.Bucket(bTrail).Get(kHead))
 	if err != nil {
 		return trail.Head{}, fmt.Errorf("the trail's head does not belong to this collector's key: %w", err)
 	}
 	return h, nil
+}
+
+// open gives a head that a key of the trail has signed.
+func (a *Archive) open(tx *bolt.Tx, signed []byte) (trail.Head, error) {
+	line, err := a.line(tx)
+	if err != nil {
+		return trail.Head{}, err
+	}
+	return trail.OpenHead(signed, line)
 }
 
 func receiptOf(tx *bolt.Tx, id string) (r trail.Receipt, err error) {

@@ -61,7 +61,11 @@ func (a *Archive) prove(tx *bolt.Tx, id, markRun string, s *record.Setup) (p Pro
 	if err != nil {
 		return p, err
 	}
-	p.VerifierKey, p.Head = a.key, bytes.Clone(tx.Bucket(bTrail).Get(kHead))
+	line, err := a.line(tx)
+	if err != nil {
+		return p, err
+	}
+	p.VerifierKey, p.Head = line.Present(), bytes.Clone(tx.Bucket(bTrail).Get(kHead))
 	p.Summary = bytes.Clone(tx.Bucket(bSummary).Get(run.Get([]byte("at"))))
 	if p.Receipt, err = receiptOf(tx, id); err != nil {
 		return p, err
@@ -157,12 +161,19 @@ func acceptance(tx *bolt.Tx, markRun string, before int64) (int64, error) {
 func (a *Archive) Origin() string { return a.origin }
 
 // Sign makes a note of a text that is not a head, signed by the trail's key.
-func (a *Archive) Sign(text string) ([]byte, error) {
+func (a *Archive) Sign(text string) (signed []byte, err error) {
 	if a.ReadOnly() {
 		return nil, fault.New("sign", a.db.Path(), ErrReadOnly).WithHint(needsKey)
 	}
-	if strings.HasPrefix(text, a.origin+"\n") {
-		return nil, fault.New("sign", a.db.Path(), errors.New("it reads like a head of the trail"))
+	if strings.HasPrefix(text, a.origin+"\n") || strings.HasPrefix(text, a.origin+"/succession\n") {
+		return nil, fault.New("sign", a.db.Path(), errors.New("it reads like a head or a succession of the trail"))
 	}
-	return note.Sign(&note.Note{Text: text}, a.signer)
+	err = a.db.View(func(tx *bolt.Tx) error {
+		s, err := a.signer(tx)
+		if err == nil {
+			signed, err = note.Sign(&note.Note{Text: text}, s)
+		}
+		return err
+	})
+	return signed, err
 }

@@ -17,9 +17,11 @@ import (
 type Restore struct {
 	At      time.Time // as in its entry of the trail
 	By, Why string
-	To      string   // the signed head that it went on from
-	GivenUp []string // the signed heads that are behind it no more
-	Index   int64    // of its entry in the trail
+	To      string // the signed head that it went on from
+	// GivenUp are the signed heads that are behind it no more. A succession among them
+	// is of the key that signed those after it.
+	GivenUp []string
+	Index   int64 // of its entry in the trail
 }
 
 // Restored goes on from the present head, although the heads in givenUp were
@@ -66,22 +68,44 @@ func restores(tx *bolt.Tx) (out []Restore, err error) {
 
 // givenUp says whether a head that is not of this trail is of what a restore gave
 // up.
-func (a *Archive) givenUp(tx *bolt.Tx, h trail.Head) (bool, error) {
+func (a *Archive) givenUp(tx *bolt.Tx, line trail.Line, h trail.Head) (bool, error) {
 	all, err := restores(tx)
 	for _, r := range all {
-		to, err := trail.OpenHead([]byte(r.To), a.verifier)
+		to, err := trail.OpenHead([]byte(r.To), line)
 		if err != nil {
 			return false, err
 		}
-		for _, note := range r.GivenUp {
-			lost, err := trail.OpenHead([]byte(note), a.verifier)
-			if err != nil {
-				return false, err
-			}
-			if to.Size < h.Size && h.Size <= lost.Size {
+		lost, err := r.lost(line)
+		if err != nil {
+			return false, err
+		}
+		for _, l := range lost {
+			if to.Size < h.Size && h.Size <= l.Size {
 				return true, nil
 			}
 		}
 	}
 	return false, err
+}
+
+// lost opens the heads that it gave up, by the keys that the trail had then and by
+// those whose successions stand among them.
+func (r Restore) lost(line trail.Line) (heads []trail.Head, err error) {
+	if line, err = line.At(r.Index); err != nil {
+		return nil, err
+	}
+	for _, n := range r.GivenUp {
+		if s, err := trail.OpenSuccession([]byte(n)); err == nil {
+			if line, err = line.Follow(s); err != nil {
+				return nil, err
+			}
+			continue
+		}
+		h, err := trail.OpenHead([]byte(n), line)
+		if err != nil {
+			return nil, err
+		}
+		heads = append(heads, h)
+	}
+	return heads, nil
 }

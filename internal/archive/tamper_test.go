@@ -65,6 +65,11 @@ func sample(t testing.TB, r *rand.Rand) (path string, places []int64) {
 	if err := a.AddCosigned(cosigned(t, a)); err != nil {
 		t.Fatal(err)
 	}
+	if _, _, err := a.Rekey(archive.Rekeying{Next: labtest.Key(labtest.Seeded(8)), By: "keeper", Why: "its year is over"}); err != nil {
+		t.Fatal(err)
+	}
+	after := labtest.NewRig("avocet", r).Finish(labtest.Shape{LogBytes: 400})
+	keep(t, a, keeping(after))
 	if empty := a.EmptyBuckets(); len(empty) > 0 {
 		t.Fatalf("the sample has nothing in %v: add it here, and its part to the examination", empty)
 	}

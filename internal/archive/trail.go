@@ -29,7 +29,7 @@ func (a *Archive) Head() (head trail.Head, signed []byte, err error) {
 // Seen is a head that somebody says this trail had once.
 type Seen struct {
 	Head   trail.Head
-	Signed bool // by the key of this trail; without it the rest is empty
+	Signed bool // by a key of this trail; without it the rest is empty
 	// Ours says whether this trail has that head. One that is signed and not ours
 	// convicts the trail: it was cut back or written anew.
 	Ours bool
@@ -39,15 +39,16 @@ type Seen struct {
 }
 
 // Extends gives the present head, and how each head in seen, a signed note,
-// belongs to it.
-func (a *Archive) Extends(seen [][]byte) (head trail.Head, signed []byte, out []Seen, err error) {
+// belongs to it. Later are successions of the trail's key that are known from
+// elsewhere: an archive that was put back may lack them.
+func (a *Archive) Extends(seen [][]byte, later ...[]byte) (head trail.Head, signed []byte, out []Seen, err error) {
 	err = a.db.View(func(tx *bolt.Tx) error {
 		signed = bytes.Clone(tx.Bucket(bTrail).Get(kHead))
 		if head, err = a.head(tx); err != nil {
 			return err
 		}
 		for _, msg := range seen {
-			s, err := a.seen(tx, head, msg)
+			s, err := a.seen(tx, head, msg, later)
 			if err != nil {
 				return err
 			}
@@ -61,8 +62,19 @@ func (a *Archive) Extends(seen [][]byte) (head trail.Head, signed []byte, out []
 	return head, signed, out, nil
 }
 
-func (a *Archive) seen(tx *bolt.Tx, now trail.Head, msg []byte) (s Seen, err error) {
-	if s.Head, err = trail.OpenHead(msg, a.verifier); err != nil {
+func (a *Archive) seen(tx *bolt.Tx, now trail.Head, msg []byte, later [][]byte) (s Seen, err error) {
+	line, err := a.line(tx)
+	if err != nil {
+		return s, err
+	}
+	for _, n := range later {
+		if x, err := trail.OpenSuccession(n); err == nil {
+			if l, err := line.Follow(x); err == nil {
+				line = l
+			}
+		}
+	}
+	if s.Head, err = trail.OpenHead(msg, line); err != nil {
 		return Seen{}, nil // what others signed says nothing of this trail
 	}
 	s.Signed = true
@@ -72,7 +84,7 @@ func (a *Archive) seen(tx *bolt.Tx, now trail.Head, msg []byte) (s Seen, err err
 		err = trail.CheckStore(s.Head, r)
 	}
 	if errors.Is(err, trail.ErrStore) {
-		s.GivenUp, err = a.givenUp(tx, s.Head)
+		s.GivenUp, err = a.givenUp(tx, line, s.Head)
 		return s, err
 	}
 	if err != nil {

@@ -137,7 +137,13 @@ var ErrNotCosigned = errors.New("the witness did not cosign it")
 // OpenWitnessed opens a head that the origin's key and the witness have signed,
 // and tells when the witness did.
 func OpenWitnessed(msg []byte, origin note.Verifier, w Witness) (Head, time.Time, error) {
-	known := note.VerifierList(origin, w)
+	return OpenWitnessedBy(msg, note.VerifierList(origin), w)
+}
+
+// OpenWitnessedBy is [OpenWitnessed] for a trail of more than one key, such as a
+// [Line].
+func OpenWitnessedBy(msg []byte, trail note.Verifiers, w Witness) (Head, time.Time, error) {
+	known := beside{trail, w}
 	h, _, err := OpenCosigned(msg, known)
 	if err != nil {
 		return Head{}, time.Time{}, err

@@ -23,6 +23,9 @@
 //
 //	— collector.dome.example/trail wVgGAaGAAtAYnR9URTQo30S9pXQy6gge9+l2zVnw0QOCXuxsG7NzIbefPLCRDdRpA1sCRc2mT7eItodt5hcyBgSaKwQ=
 //
+// A succession hands the signing of a trail to another key; the keys of a trail in
+// their order are its line.
+//
 // A receipt is what a rig gets back for a kept record: the leaf, its place, the
 // path to the root, and the signed head.
 //

@@ -29,14 +29,16 @@ const (
 	KindKey           Kind = 6 // a key was admitted (its owner's name; the key)
 	KindRevocation    Kind = 7 // a key was revoked, text says why (its owner's name; the key)
 	KindRestore       Kind = 8 // the archive was restored, text says why (origin; the signed head restored to)
+	KindSuccession    Kind = 9 // another key signs the trail, text says why (origin; the succession)
 )
 
 var kindNames = [...]string{
 	KindRecord: "record", KindMark: "mark", KindSetup: "setup", KindRetraction: "retraction",
 	KindReinstatement: "reinstatement", KindKey: "key", KindRevocation: "revocation", KindRestore: "restore",
+	KindSuccession: "succession",
 }
 
-// String gives the kind's name, such as "retraction", or "kind(9)".
+// String gives the kind's name, such as "retraction", or "kind(10)".
 func (k Kind) String() string {
 	if k.known() {
 		return kindNames[k]
@@ -49,7 +51,7 @@ func (k Kind) known() bool { return k != 0 && int(k) < len(kindNames) }
 // needsReason reports whether an entry of kind k must say why.
 func (k Kind) needsReason() bool {
 	switch k {
-	case KindRetraction, KindReinstatement, KindRevocation, KindRestore:
+	case KindRetraction, KindReinstatement, KindRevocation, KindRestore, KindSuccession:
 		return true
 	}
 	return false

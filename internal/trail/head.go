@@ -74,11 +74,15 @@ func OpenCosigned(msg []byte, known note.Verifiers) (Head, []string, error) {
 	}
 	var own bool
 	var others []string
+	limit, limited := known.(bounded)
 	for _, s := range n.Sigs {
-		if s.Name == h.Origin {
-			own = true
-		} else {
+		switch {
+		case s.Name != h.Origin:
 			others = append(others, s.Name)
+		case limited && !limit.signs(s.Hash, h.Size):
+			return Head{}, nil, fmt.Errorf("open head: %s: %d entries: its key had stopped before", h.Origin, h.Size)
+		default:
+			own = true
 		}
 	}
 	if !own {
