@@ -58,7 +58,7 @@ type Config struct {
 	Args    []string
 
 	Console io.Writer     // gets a copy of the console
-	Timeout time.Duration // for everything from power-on to power-off; 0: two minutes
+	Timeout time.Duration // for everything from power-on to power-off; 0: a quarter of an hour
 }
 
 // DefaultCPU names a processor that the kernel's frequency driver accepts: it goes
@@ -86,7 +86,7 @@ func (c Config) withDefaults() (Config, error) {
 		c.Memory = 256
 	}
 	if c.Timeout == 0 {
-		c.Timeout = 2 * time.Minute
+		c.Timeout = 15 * time.Minute
 	}
 	if c.Payload == "" {
 		return c, errors.New("boot: no payload is given")

@@ -14,7 +14,7 @@ import (
 )
 
 // controlPatience is how long an answer may take once the guest listens.
-const controlPatience = 30 * time.Second
+const controlPatience = 5 * time.Minute
 
 // control is this side of the control channel.
 type control struct {

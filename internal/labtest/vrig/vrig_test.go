@@ -43,7 +43,7 @@ func start(t *testing.T, c Config, args ...string) *Rig {
 
 // soon is a limit on what happens within a second or two where nothing is wrong.
 func soon(t *testing.T) context.Context {
-	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
+	ctx, cancel := context.WithTimeout(t.Context(), 10*time.Minute)
 	t.Cleanup(cancel)
 	return ctx
 }

@@ -64,8 +64,8 @@ func TestMeasuredRunArrivesWithWhatWasWrong(t *testing.T) {
 		Files:   map[string]string{"/bin/workload": workload, "/root/heron-rated.toml": setup},
 		Payload: agent,
 		Args: []string{"run", "--state", stateDir, "--collector", c.address, "--setup", "heron-rated.toml", "--idle-window", "1s",
-			"--log", "frames.csv", "--log-column", "frame_ms", "--json", "--", "/bin/workload", "work", "90", "frames.csv", "stop"},
-		Timeout: 4 * time.Minute,
+			"--log", "frames.csv", "--log-column", "frame_ms", "--json", "--", "/bin/workload", "work", "1800", "frames.csv", "stop"},
+		Timeout: 20 * time.Minute,
 	})
 	heatMidRun(t, r)
 	log := endWorkload(t, r)
@@ -87,10 +87,10 @@ func heatMidRun(t *testing.T, r *Rig) {
 	t.Helper()
 	eventually(t, r, "ls /root/frames.csv", "/root/frames.csv")
 	eventually(t, r, maxClock, "4200000")
-	time.Sleep(2500 * time.Millisecond) // for samples of a cool rig
+	time.Sleep(6 * time.Second) // for samples of a cool rig
 	heat(t, r, PassiveLimit+6)
 	eventually(t, r, maxClock, "800000")
-	time.Sleep(7 * time.Second) // and of a hot one, also by sensors that are read every 5 s
+	time.Sleep(20 * time.Second) // and of a hot one, also by sensors that are read every 5 s
 }
 
 // endWorkload gives what there is of the timing log, and tells the workload to end.
