@@ -38,7 +38,8 @@ func (b built) run() (code int, err error) {
 	}
 	defer os.RemoveAll(dir)
 	bin = dir
-	cmd := exec.Command("go", "build", "-ldflags=-s -w", "-o", dir+string(filepath.Separator), "witnessmark/agent", "witnessmark/collector")
+	cmd := exec.Command("go", "build", "-trimpath", "-ldflags=-s -w", "-o", dir+string(filepath.Separator), "witnessmark/agent", "witnessmark/collector")
+	cmd.Env = append(os.Environ(), "CGO_ENABLED=0") // as deploy/build builds them
 	var out bytes.Buffer
 	cmd.Stdout, cmd.Stderr = &out, &out
 	if err := cmd.Run(); err != nil {

@@ -32,7 +32,8 @@ func BenchmarkResident(b *testing.B) {
 		if _, err := labtest.SixteenCores(tree); err != nil {
 			b.Fatal(err)
 		}
-		b.ReportMetric(float64(fillRing(b, tree, filepath.Join(state, "ring"))), "ring-B")
+		filled := fillRing(b, tree, filepath.Join(state, "ring"))
+		b.ReportMetric(float64(filled), "ring-B")
 		config := filepath.Join(dir, "agent.toml")
 		if err := os.WriteFile(config, []byte("rig = 'heron'\ncollector = '127.0.0.1:1'\n[[folder]]\npath = '"+dir+"'\nworkload = 'orrery'\npattern = '*.csv'\n"), 0o600); err != nil {
 			b.Fatal(err)
@@ -53,6 +54,9 @@ func BenchmarkResident(b *testing.B) {
 			}
 		}
 		time.Sleep(20 * time.Second) // whatever it does now and then, it does in this time
+		if n := size(filepath.Join(state, "ring")); n < filled {
+			b.Errorf("of the ring's %d bytes %d are left", filled, n)
+		}
 		for what, n := range resident(b, c.Pid()) {
 			b.ReportMetric(float64(n), what+"-B")
 			if what == "VmRSS" && n > residentBound {
@@ -65,8 +69,9 @@ func BenchmarkResident(b *testing.B) {
 	}
 }
 
-// fillRing leaves in a ring what two hours of load on the tree give, and its size.
-func fillRing(b *testing.B, tree, ring string) (size int64) {
+// fillRing leaves in a ring what the last two hours give when the tree is under
+// load, and tells its size.
+func fillRing(b *testing.B, tree, ring string) int64 {
 	t, err := probe.CapturedTree(tree)
 	if err != nil {
 		b.Fatal(err)
@@ -80,10 +85,8 @@ func fillRing(b *testing.B, tree, ring string) (size int64) {
 	defer s.Close()
 	s.Take(time.Millisecond)
 	signals := s.Drain()
-	at := func(d time.Duration) watch.Reading {
-		return watch.Reading{Wall: time.Date(2031, 3, 2, 9, 0, 0, 0, time.UTC).Add(d), Boot: "the boot before", SinceBoot: d, Awake: d}
-	}
-	for from := time.Minute; from < 131*time.Minute; from += 5 * time.Second {
+	at := lately(b)
+	for from := time.Duration(0); from < 130*time.Minute; from += 5 * time.Second {
 		p := watch.Piece{From: at(from), To: at(from + 4900*time.Millisecond), Cost: probe.SelfCost()}
 		for _, x := range signals {
 			if x.Offsets, x.Values = nil, nil; x.Unread.Reason == "" {
@@ -100,13 +103,41 @@ func fillRing(b *testing.B, tree, ring string) (size int64) {
 	if err := r.Close(); err != nil {
 		b.Fatal(err)
 	}
+	return size(ring)
+}
+
+// lately gives the machine's clocks at a time in the last 130 minutes, that long
+// after their beginning. Where this boot began since, all is of the one before:
+// what is older than a ring keeps it lets go.
+func lately(b *testing.B) func(time.Duration) watch.Reading {
+	t, err := probe.LiveTree()
+	if err != nil {
+		b.Fatal(err)
+	}
+	defer t.Close()
+	clock, err := watch.LiveClock(t)
+	if err != nil {
+		b.Fatal(err)
+	}
+	now := clock.Read()
+	from := now.SinceBoot - 130*time.Minute
+	if from < 0 {
+		now.Boot, from = "the boot before", 0
+	}
+	return func(d time.Duration) watch.Reading {
+		return watch.Reading{Wall: now.Wall.Add(d - 130*time.Minute), Boot: now.Boot, SinceBoot: from + d, Awake: from + d}
+	}
+}
+
+// size is how many bytes a ring has on the disk.
+func size(ring string) (n int64) {
 	names, _ := filepath.Glob(filepath.Join(ring, "*.seg"))
-	for _, n := range names {
-		if i, err := os.Stat(n); err == nil {
-			size += i.Size()
+	for _, name := range names {
+		if i, err := os.Stat(name); err == nil {
+			n += i.Size()
 		}
 	}
-	return size
+	return n
 }
 
 // idleAway lets the processors of a tree idle until it is stopped.

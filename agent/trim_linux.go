@@ -6,9 +6,15 @@ import (
 	"runtime/debug"
 	"strconv"
 	"strings"
+	"sync"
 
 	"golang.org/x/sys/unix"
 )
+
+// piece is how much of the program comes back at once, at most. The kernel maps
+// what lies in its cache around a page that is needed, usually 64 KiB, but never
+// beyond a mapping.
+const piece = 16 << 10
 
 // trim gives back what only starting needed, or some rare work: memory that the
 // runtime keeps for later, and pages of the program itself, which the kernel maps
@@ -16,9 +22,29 @@ import (
 // that is needed after all comes back from the page cache.
 func trim() {
 	debug.FreeOSMemory()
-	for _, m := range unwritten() {
-		unix.Syscall(unix.SYS_MADVISE, m.from, m.to-m.from, unix.MADV_DONTNEED) // without it they stay
+	for _, m := range divided() {
+		advise(m, unix.MADV_DONTNEED)
 	}
+}
+
+// divided gives the mappings that are let go, and divides them into pieces first:
+// every other one is said to be wanted in no core dump, in which none of them
+// would be, and what is said differently of the kernel keeps apart.
+var divided = sync.OnceValue(func() []mapping {
+	all := unwritten()
+	size := uintptr(max(piece, os.Getpagesize()))
+	for _, m := range all {
+		for from := m.from; from < m.to; from += 2 * size {
+			advise(mapping{from, min(from+size, m.to)}, unix.MADV_DONTDUMP)
+		}
+	}
+	return all
+})
+
+// advise tells the kernel something of a mapping. What it does not take changes
+// nothing: then more stays resident.
+func advise(m mapping, advice int) {
+	unix.Syscall(unix.SYS_MADVISE, m.from, m.to-m.from, uintptr(advice))
 }
 
 type mapping struct{ from, to uintptr }
