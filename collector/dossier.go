@@ -86,8 +86,8 @@ func verifyCommand(d *desk) *cobra.Command {
 statistics, flags and cover from the raw log and the facts. It asks no collector.
 
 --key gives a key that you know from elsewhere: a collector's, as agent trail shows
-it, or the SHA-256 of a rig's, as collector rigs --json shows it, or its first 16
-digits. Without them the keys in the file are used: then it shows that all belongs
+it, or the SHA-256 of a rig's, as collector rigs --json shows it, or of the
+authority's that certified it, or its first 16 digits. Without them the keys in the file are used: then it shows that all belongs
 together, and not whose it is. --witness demands that a follower with that key has
 signed the trail with the run in it.
 

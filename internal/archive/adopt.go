@@ -2,6 +2,7 @@ package archive
 
 import (
 	"bytes"
+	"crypto/ed25519"
 	"crypto/sha256"
 	"encoding/json"
 	"errors"
@@ -12,7 +13,6 @@ import (
 
 	"witnessmark/internal/fault"
 	"witnessmark/internal/trail"
-	"witnessmark/internal/trust"
 )
 
 // Copied is one entry of a trail, with what is kept beside it. What belongs to an
@@ -60,6 +60,12 @@ func (c *Copied) content(tx *bolt.Tx, index int64) error {
 		c.Content = k.Key
 	case trail.KindSuccession:
 		c.Content = bytes.Clone(tx.Bucket(bSuccessions).Get(number(index)))
+	case trail.KindCertificate:
+		v := tx.Bucket(bCertificates).Get(number(index))
+		if len(v) < ed25519.PublicKeySize {
+			return errors.New("its certificate is gone")
+		}
+		c.Content = bytes.Clone(v[ed25519.PublicKeySize:])
 	case trail.KindRestore:
 		all, err := restores(tx)
 		for _, r := range all {
@@ -197,6 +203,8 @@ func (a *Archive) adopt(tx *bolt.Tx, index int64, e Adopting, c *keepCall) error
 		return a.adoptSuccession(tx, index, e)
 	case trail.KindKey, trail.KindRevocation:
 		return adoptKey(tx, index, e)
+	case trail.KindCertificate:
+		return adoptCertificate(tx, index, e)
 	}
 	return fmt.Errorf("this program knows nothing to keep of a %v", entry.Kind)
 }
@@ -276,8 +284,8 @@ func adoptKey(tx *bolt.Tx, index int64, e Adopting) error {
 	}
 	if k.Revoked {
 		k.Why = e.Entry.Text
-	} else {
-		k.Role = trust.Role(e.Entry.Text)
+	} else if err := k.admitted(e.Entry.Text); err != nil {
+		return err
 	}
 	return putJSON(tx.Bucket(bKeys), number(index), k)
 }

@@ -171,6 +171,7 @@ func (a *Archive) content(ctx context.Context, tx *bolt.Tx, x Examination) (n Ch
 	c.beats()
 	c.news()
 	c.keys()
+	c.certificates()
 	c.step(c.total - c.done)
 	return n, context.Cause(ctx)
 }
@@ -188,7 +189,8 @@ type check struct {
 	restored    int            // about restores
 	setUp       int            // about setups
 	keyed       int            // about keys
-	succeeded   int            // and about keys of the trail
+	succeeded   int            // about keys of the trail
+	certified   int            // and about certificates
 }
 
 func (c *check) wrong(where string, format string, args ...any) {

@@ -90,6 +90,8 @@ func (c *check) leaf(i int64, leaf []byte) {
 		c.keyed++
 	case trail.KindSuccession:
 		c.succeeded++
+	case trail.KindCertificate:
+		c.certified++
 	case trail.KindRetraction, trail.KindReinstatement:
 		c.retractionOf(i, e)
 	}

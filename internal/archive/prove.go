@@ -15,6 +15,7 @@ import (
 	"witnessmark/internal/fault"
 	"witnessmark/internal/record"
 	"witnessmark/internal/trail"
+	"witnessmark/internal/trust"
 )
 
 // Proof shows a run's place in the trail and that of all that the trail tells of
@@ -26,9 +27,11 @@ type Proof struct {
 	Consistency []trail.Hash // from the receipt's tree to the head's
 	// Entries are by index: the run's own, that of its setup's coming into force, the
 	// mark that it was held against and the marked record's, its retractions and
-	// reinstatements, and later restores.
+	// reinstatements, later restores, what became of its rig's keys, and the
+	// certificate of the record's.
 	Entries  []ProvedEntry
 	Cosigned []Cosigned // heads that witnesses signed, that have the run's entry
+	Chain    []byte     // the certificates of the record's key when it was kept; nil for none
 	Summary  []byte     // whose hash the run's own entry has
 }
 
@@ -80,7 +83,9 @@ func (a *Archive) prove(tx *bolt.Tx, id, markRun string, s *record.Setup) (p Pro
 	// An archive may have runs from before setups had entries.
 	if at := ownSetup(tx, run, s); at >= 0 && at < p.Receipt.Index {
 		indexes = append(indexes, at)
-		slices.Sort(indexes)
+	}
+	if indexes, err = p.keys(tx, run, indexes); err != nil {
+		return p, err
 	}
 	for _, i := range indexes {
 		e := ProvedEntry{Index: i, Leaf: bytes.Clone(tx.Bucket(bLeaves).Get(number(i)))}
@@ -92,6 +97,30 @@ func (a *Archive) prove(tx *bolt.Tx, id, markRun string, s *record.Setup) (p Pro
 	p.Cosigned, err = a.cosigned(tx, head.Size)
 	p.Cosigned = slices.DeleteFunc(p.Cosigned, func(c Cosigned) bool { return c.Head.Size <= p.Receipt.Index })
 	return p, err
+}
+
+// keys adds what tells of the rig's keys, and puts all in order.
+func (p *Proof) keys(tx *bolt.Tx, run *bolt.Bucket, indexes []int64) ([]int64, error) {
+	l, err := labelsOf(tx.Bucket(bByTime).Get(run.Get([]byte("at"))))
+	if err != nil {
+		return nil, err
+	}
+	changes, err := keysOf(tx, trust.Member{Role: trust.Rig, Name: l.Rig})
+	if err != nil {
+		return nil, err
+	}
+	for _, k := range changes {
+		indexes = append(indexes, k.Index)
+	}
+	c, err := certificateOf(tx, run.Get([]byte("public_key")), p.Receipt.Index)
+	if err != nil {
+		return nil, err
+	}
+	if of := c.member(); of.Role == trust.Rig && of.Name == l.Rig {
+		indexes, p.Chain = append(indexes, c.Index), c.PEM()
+	}
+	slices.Sort(indexes)
+	return slices.Compact(indexes), nil
 }
 
 // ownSetup finds the entry of a run's setup; -1 when it has none.

@@ -20,14 +20,16 @@ import (
 // KeyChange is a key that was admitted for a member, or revoked. A name has one
 // role for ever; it may have several keys, one after the other or at once.
 type KeyChange struct {
-	Name    string
-	Role    trust.Role `json:",omitempty"` // of an admission
-	Key     ed25519.PublicKey
-	Revoked bool      `json:",omitempty"`
-	At      time.Time // as in its entry of the trail
-	By      string
-	Why     string `json:",omitempty"` // of a revocation
-	Index   int64  // of its entry in the trail
+	Name string
+	Role trust.Role `json:",omitempty"` // of an admission
+	// Authority is whose certificates the key gets; zero where that was not said.
+	Authority trust.Fingerprint `json:",omitzero"`
+	Key       ed25519.PublicKey
+	Revoked   bool      `json:",omitempty"`
+	At        time.Time // as in its entry of the trail
+	By        string
+	Why       string `json:",omitempty"` // of a revocation
+	Index     int64  // of its entry in the trail
 }
 
 // Member says whose key an admission is of.
@@ -128,12 +130,16 @@ func sameRole(changes []KeyChange, m trust.Member) error {
 
 // Join spends the token with that hash and admits the key for the member that it
 // is for, who must be the one that asks, with an entry in the trail. A key that
-// is admitted already gets no second one. An error that refuses has a Reason.
-func (a *Archive) Join(hash [sha256.Size]byte, asks trust.Member, key ed25519.PublicKey) (k KeyChange, err error) {
+// is admitted already gets no second one. What is certified of it is kept in the
+// same transaction, where it is not none. An error that refuses has a Reason.
+func (a *Archive) Join(hash [sha256.Size]byte, asks trust.Member, key ed25519.PublicKey, c trust.Chain) (k KeyChange, err error) {
 	err = a.update(func(tx *bolt.Tx) error {
 		t, err := a.spend(tx, hash, asks)
 		if err == nil {
-			k, err = a.admit(tx, asks, key, t.By)
+			k, err = a.admit(tx, KeyChange{Name: asks.Name, Role: asks.Role, Authority: authorityOf(c), Key: key, By: t.By})
+		}
+		if err == nil && !c.None() {
+			err = a.putCertificate(tx, asks, key, c, t.By)
 		}
 		return err
 	})
@@ -164,29 +170,29 @@ func (a *Archive) spend(tx *bolt.Tx, hash [sha256.Size]byte, asks trust.Member) 
 	return t, putToken(tx, hash[:], t)
 }
 
-func (a *Archive) admit(tx *bolt.Tx, m trust.Member, key ed25519.PublicKey, by string) (KeyChange, error) {
+func (a *Archive) admit(tx *bolt.Tx, k KeyChange) (KeyChange, error) {
 	changes, err := keyChanges(tx)
 	if err == nil {
-		err = sameRole(changes, m)
+		err = sameRole(changes, k.Member())
 	}
 	if err != nil {
 		return KeyChange{}, err
 	}
 	for _, c := range changes {
 		switch {
-		case !c.Key.Equal(key):
+		case !c.Key.Equal(k.Key):
 		case c.Revoked:
 			return c, trust.Deny(KeyRevoked, "this key was revoked on %s: %s", c.At.Format(time.DateOnly), c.Why)
-		case c.Name != m.Name:
+		case c.Name != k.Name:
 			return c, trust.Deny(KeyOther, "this key is of %s %s", c.Role, c.Name)
 		}
 	}
 	for _, c := range changes {
-		if c.Key.Equal(key) {
+		if c.Key.Equal(k.Key) {
 			return c, nil
 		}
 	}
-	return a.changeKey(tx, KeyChange{Name: m.Name, Role: m.Role, Key: key, By: by})
+	return a.changeKey(tx, k)
 }
 
 // changeKey enters a change in the trail and keeps it.
@@ -210,12 +216,25 @@ func (k KeyChange) kind() trail.Kind {
 	return trail.KindKey
 }
 
-// text is what the entry of a change says: the role, or why.
+// text is what the entry of a change says: how it was admitted, or why it was
+// revoked.
 func (k KeyChange) text() string {
 	if k.Revoked {
 		return k.Why
 	}
-	return string(k.Role)
+	return k.Admission().Text()
+}
+
+// Admission is how a key was admitted.
+func (k KeyChange) Admission() trust.Admission {
+	return trust.Admission{Role: k.Role, Authority: k.Authority}
+}
+
+// admitted takes what an admission's entry says of it.
+func (k *KeyChange) admitted(text string) error {
+	a, err := trust.ParseAdmission(text)
+	k.Role, k.Authority = a.Role, a.Authority
+	return err
 }
 
 // Revoke revokes all keys of a name, and its tokens that wait to be used. A name
@@ -301,6 +320,20 @@ func keyChanges(tx *bolt.Tx) (out []KeyChange, err error) {
 		out = append(out, c)
 		return nil
 	})
+	return out, err
+}
+
+// keysOf gives all changes of a member's keys.
+func keysOf(tx *bolt.Tx, m trust.Member) (out []KeyChange, err error) {
+	all, err := keyChanges(tx)
+	for _, k := range all {
+		if !k.Revoked && k.Name == m.Name && k.Role != m.Role {
+			return nil, err // the name is somebody else's
+		}
+		if k.Name == m.Name {
+			out = append(out, k)
+		}
+	}
 	return out, err
 }
 

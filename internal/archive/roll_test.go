@@ -23,7 +23,7 @@ func admit(t testing.TB, a *archive.Archive, m trust.Member, key ed25519.PublicK
 	if err := a.AddToken(secret.Hash(), archive.JoinToken{Member: m, By: "wren", Made: time.Now().UTC(), Expires: time.Now().UTC().Add(time.Hour)}); err != nil {
 		t.Fatal(err)
 	}
-	k, err := a.Join(secret.Hash(), m, key)
+	k, err := a.Join(secret.Hash(), m, key, labtest.Certify(t, labtest.Authority(t), m, key))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -54,7 +54,7 @@ func TestRoll(t *testing.T) {
 	}
 	refused := func(reason string, hash [sha256.Size]byte, m trust.Member, key ed25519.PublicKey) {
 		t.Helper()
-		if k, err := a.Join(hash, m, key); trust.ReasonOf(err) != reason || !errors.Is(err, trust.ErrDenied) || k.Name != "" {
+		if k, err := a.Join(hash, m, key, trust.Chain{}); trust.ReasonOf(err) != reason || !errors.Is(err, trust.ErrDenied) || k.Name != "" {
 			t.Errorf("%v, %v; it should be refused as %s", k, err, reason)
 		}
 	}
@@ -63,14 +63,14 @@ func TestRoll(t *testing.T) {
 	refused(archive.TokenUnknown, trust.Secret{9}.Hash(), heron, newKey(1))
 	refused(archive.TokenOther, one, plover, newKey(1))
 	refused(archive.TokenOther, one, trust.Member{Role: trust.Keeper, Name: "heron"}, newKey(1))
-	k, err := a.Join(one, heron, newKey(1))
+	k, err := a.Join(one, heron, newKey(1), trust.Chain{})
 	if err != nil || k.Member() != heron || k.By != "wren" || k.Index != 0 || !k.At.Equal(now) {
 		t.Fatalf("%+v, %v", k, err)
 	}
 	refused(archive.TokenUsed, one, heron, newKey(2))
 	refused(archive.TokenUsed, one, heron, newKey(1))
 	refused(archive.KeyOther, three, plover, newKey(1))
-	if again, err := a.Join(two, heron, newKey(1)); err != nil || !cmp.Equal(again, k) {
+	if again, err := a.Join(two, heron, newKey(1), trust.Chain{}); err != nil || !cmp.Equal(again, k) {
 		t.Errorf("the same key once more: %+v, %v", again, err)
 	}
 	now = now.Add(4 * time.Hour)
@@ -84,7 +84,7 @@ func TestRoll(t *testing.T) {
 
 	// Revoking takes the keys and what waits, and holds for the keys for ever.
 	second, waits := add(5, heron, time.Hour), add(6, heron, time.Hour)
-	if _, err := a.Join(second, heron, newKey(5)); err != nil {
+	if _, err := a.Join(second, heron, newKey(5), trust.Chain{}); err != nil {
 		t.Fatal(err)
 	}
 	gone, err := a.Revoke("heron", "wren", "sold")
@@ -99,7 +99,7 @@ func TestRoll(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer a.Close()
-	if _, err := a.Join(back, heron, newKey(8)); err != nil {
+	if _, err := a.Join(back, heron, newKey(8), trust.Chain{}); err != nil {
 		t.Errorf("a new key after all: %v", err)
 	}
 	changes, _, err := a.Roll()

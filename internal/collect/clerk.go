@@ -107,26 +107,38 @@ func (c *Collector) Join(_ context.Context, secret trust.Secret, request []byte)
 	if err != nil {
 		return enrol.Certified{}, trust.Deny("malformed", "%v", err)
 	}
-	k, err := c.archive.Join(secret.Hash(), m, key)
+	chain, err := c.certify(m, key) // of no use to anybody until the token is spent
+	if err != nil {
+		return enrol.Certified{}, err
+	}
+	k, err := c.archive.Join(secret.Hash(), m, key, chain)
 	if err != nil {
 		return enrol.Certified{}, err
 	}
 	c.roll.forget()
 	c.log.Info("member joined", "role", m.Role, "name", m.Name, "by", k.By, "index", k.Index)
 	c.noteHead()
-	return c.certify(m, key)
+	return handed(chain), nil
 }
 
-func (c *Collector) certify(m trust.Member, key ed25519.PublicKey) (enrol.Certified, error) {
+func (c *Collector) certify(m trust.Member, key ed25519.PublicKey) (trust.Chain, error) {
 	a, err := c.authority()
 	if err != nil {
-		return enrol.Certified{}, err
+		return trust.Chain{}, err
 	}
 	der, err := a.Issue(m, key, c.now())
-	if err != nil {
-		return enrol.Certified{}, fault.New("certify", m.String(), err)
+	var chain trust.Chain
+	if err == nil {
+		chain, err = trust.NewChain(der, a.Certificate())
 	}
-	return enrol.Certified{Leaf: der, Authority: a.Certificate()}, nil
+	if err != nil {
+		return trust.Chain{}, fault.New("certify", m.String(), err)
+	}
+	return chain, nil
+}
+
+func handed(c trust.Chain) enrol.Certified {
+	return enrol.Certified{Leaf: c.Leaf.Raw, Authority: c.Authority.Raw}
 }
 
 // Renew implements enrol.Clerk.
@@ -135,8 +147,48 @@ func (c *Collector) Renew(ctx context.Context) (enrol.Certified, error) {
 	if !ok || !p.Role.Joins() {
 		return enrol.Certified{}, trust.Deny(noRight, "there is no certificate to renew")
 	}
-	c.log.Info("certificate renewed", "role", p.Role, "name", p.Name)
-	return c.certify(p.Member, p.Key)
+	chain, err := c.renewedOften(p.Key)
+	if err == nil && chain.None() {
+		chain, err = c.renew(p.Member, p.Key)
+	}
+	if err != nil {
+		return enrol.Certified{}, err
+	}
+	return handed(chain), nil
+}
+
+func (c *Collector) renew(m trust.Member, key ed25519.PublicKey) (trust.Chain, error) {
+	chain, err := c.certify(m, key)
+	if err != nil || c.copyOf != "" { // a copy keeps what its source has, and no more
+		return chain, err
+	}
+	if err = c.mayKeep(); err == nil {
+		err = c.archive.AddCertificate(m, key, chain)
+	}
+	if err != nil {
+		return trust.Chain{}, err
+	}
+	c.log.Info("certificate renewed", "role", m.Role, "name", m.Name)
+	c.noteHead()
+	return chain, nil
+}
+
+// renewals is how many certificates a key gets in a day, since each is kept: a
+// design choice. One is needed in two months.
+const renewals = 8
+
+// renewedOften gives the last certificate of a key that has asked for too many.
+func (c *Collector) renewedOften(key ed25519.PublicKey) (trust.Chain, error) {
+	had, err := c.archive.Certificates(key)
+	a, err2 := c.authority()
+	if err = errors.Join(err, err2); err != nil || len(had) < renewals {
+		return trust.Chain{}, err
+	}
+	today := c.now().Add(-24 * time.Hour)
+	if had[renewals-1].At.Before(today) || trust.FingerprintOf(had[0].Authority) != a.Fingerprint() || had[0].Leaf.NotAfter.Before(c.now()) {
+		return trust.Chain{}, nil
+	}
+	return had[0].Chain, nil
 }
 
 // IssueToken implements enrol.Clerk.

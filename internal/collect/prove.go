@@ -60,7 +60,7 @@ func (c *Collector) contents(id string) (out dossier.Contents, err error) {
 
 func (c *Collector) proof(run *record.Run, mark string) (dossier.Proof, error) {
 	p, err := c.archive.Prove(run.ID, mark, run.Setup)
-	out := dossier.Proof{VerifierKey: p.VerifierKey, Head: p.Head, Receipt: p.Receipt, Consistency: p.Consistency, Summary: p.Summary}
+	out := dossier.Proof{VerifierKey: p.VerifierKey, Head: p.Head, Receipt: p.Receipt, Consistency: p.Consistency, Summary: p.Summary, Chain: p.Chain}
 	for _, e := range p.Entries {
 		out.Entries = append(out.Entries, dossier.ProvedEntry(e))
 	}

@@ -386,6 +386,31 @@ func TestEarlierKeyDelivers(t *testing.T) {
 	}
 }
 
+// TestRenewedTooOften: each certificate is kept, so that who asks all the time gets
+// the one that it has.
+func TestRenewedTooOften(t *testing.T) {
+	w := newWorkshop(t)
+	conn, id := w.as(t, "heron"), w.ids["heron"]
+	ctx := context.Background()
+	met := map[string]bool{string(id.Leaf.Raw): true}
+	for range 30 {
+		next, err := enrol.Renew(ctx, conn, id)
+		if err != nil {
+			t.Fatal(err)
+		}
+		met[string(next.Leaf.Raw)] = true
+	}
+	if len(met) != 8 {
+		t.Errorf("%d certificates were made", len(met))
+	}
+	if _, err := enrol.Renew(ctx, w.as(t, "plover"), w.ids["plover"]); err != nil {
+		t.Error(err)
+	}
+	if _, err := answer.NewClient(w.owner).Check(ctx, func(where, what string) { t.Error(where, what) }, nil); err != nil {
+		t.Error(err)
+	}
+}
+
 func TestRenew(t *testing.T) {
 	w := newWorkshop(t)
 	dir, id := t.TempDir(), w.ids["heron"]

@@ -31,6 +31,7 @@ type Proof struct {
 	Entries     []ProvedEntry // by index
 	Summary     []byte        // as kept: the run's own entry has its hash
 	Cosigned    []Cosigned    // heads that witnesses signed beside the collector
+	Chain       []byte        // the certificates of the record's key; nil for none
 }
 
 // Cosigned is a head that has the run's entry and that a witness signed, too.
@@ -56,6 +57,7 @@ const (
 	coverName    = "cover.txt"
 	recordName   = "record"
 	sigName      = "record.sig"
+	chainName    = "rig/chain.pem"
 	setupName    = "setup.toml"
 	markName     = "mark/record"
 	markSigName  = "mark/record.sig"
@@ -131,6 +133,9 @@ func (c Contents) members() ([]member, error) {
 		return nil, err
 	}
 	ms := []member{{coverName, cover}, {recordName, c.Signed.Bytes}, {sigName, signatureOf(c.Signed)}}
+	if c.Proof.Chain != nil {
+		ms = append(ms, member{chainName, c.Proof.Chain})
+	}
 	for i, a := range run.Attachments {
 		ms = append(ms, member{fileName(i, a.Name), c.Files[i]})
 	}

@@ -48,6 +48,7 @@ func (c Contents) cover(run *record.Run) ([]byte, error) {
 func (c Contents) signatures(line func(string, ...any), run *record.Run, after story) {
 	line("\nWho signed what")
 	line("  rig %s signed the record with key %s", screen.Clean(run.Rig), record.Fingerprint(c.Signed.PublicKey))
+	c.keyLines(line, after.keys)
 	if e, err := trail.ParseEntry(c.Proof.Receipt.Leaf); err == nil {
 		line("  the collector kept it as entry %d of its trail, %s UTC", c.Proof.Receipt.Index, screen.At(e.At))
 	}
@@ -59,7 +60,7 @@ func (c Contents) signatures(line func(string, ...any), run *record.Run, after s
 	}
 	line("  the collector's heads and this file's seal are signed with %s", screen.Clean(c.Proof.VerifierKey))
 	line("\nWhat came after")
-	if len(after.changes)+len(after.restores) == 0 {
+	if after.keys.after(line, c.Proof.Receipt.Index)+len(after.changes)+len(after.restores) == 0 {
 		line("  nothing that this file knows of")
 	}
 	for _, x := range after.changes {

@@ -10,6 +10,8 @@
 //	                     it, who signed what and when, what came after
 //	record               the record's exact bytes
 //	record.sig           JSON: the rig's public key and its signature over the record
+//	rig/chain.pem        the certificate of that key, the last before the record was kept, and its
+//	                     authority's; none where the run was delivered without
 //	files/1-orrery.csv   each attachment byte for byte, numbered in the record's order
 //	setup.toml           the declared setup, where there was one
 //	mark/record          the record of the run whose snapshot was the mark, where there was one
@@ -18,7 +20,8 @@
 //	trail/receipt.json   what the rig was given when its record was kept, with the proof that
 //	                     the present tree only adds to the tree of then
 //	trail/summary        what the collector made of the run then
-//	trail/entries.json   the entries of the trail that tell of the run, with their proofs
+//	trail/entries.json   the entries of the trail that tell of the run, of the rig's keys and of the
+//	                     certificate, with their proofs
 //	trail/head           the present head, a signed note
 //	trail/cosigned.json  heads that witnesses signed beside the collector, where there are any
 //	seal                 name, size and SHA-256 of every member above in their order, with the
@@ -37,6 +40,9 @@
 // the file may stand in the trail. A newer dossier, or a collector that follows,
 // tells. Whose the keys are is for the reader, who gives those known from elsewhere.
 //
-// The package opens no file, asks no network and knows no archive. A rig is known by
-// its public key; certificates, once rigs have them, belong beside record.sig.
+// Where the collector admitted the rig's key, the file shows on whose word, and the
+// certificate, which the trail binds, says whose the key is. A run that was delivered
+// in process has neither, and is its rig's by its own word alone.
+//
+// The package opens no file, asks no network and knows no archive.
 package dossier

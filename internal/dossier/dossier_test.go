@@ -104,7 +104,7 @@ func TestHolds(t *testing.T) {
 	if r.Run != k.run.ID || r.Rig != "heron" || r.Standing == "" {
 		t.Errorf("%+v", r)
 	}
-	if d := doubts(verified(t, b, dossier.Keys{})); len(d) != 2 {
+	if d := doubts(verified(t, b, dossier.Keys{})); len(d) != 3 {
 		t.Errorf("without keys: %q", d)
 	}
 	raw := membersOf(t, b)

@@ -19,6 +19,7 @@ type story struct {
 	changes   []told       // retractions and reinstatements
 	restores  []told
 	retracted bool
+	keys      keyStory
 }
 
 // told is an entry and its place.
@@ -53,6 +54,7 @@ func (c Contents) tell(run *record.Run) (s story, err error) {
 		case e.Subject == run.ID && e.Digest == trail.Digest(c.Signed.SHA256()) && s.changedBy(e, p.Index):
 		case e.Kind == trail.KindRestore && p.Index > c.Proof.Receipt.Index:
 			s.restores = append(s.restores, told{e, p.Index})
+		case e.Subject == run.Rig && s.keys.takes(e, p.Index, c.Proof):
 		default:
 			return s, entryFault(p.Index, fmt.Errorf("a %v of %s does not belong here", e.Kind, e.Subject))
 		}

@@ -131,6 +131,9 @@ func open(members []member) (o *opened, err error) {
 		return nil, at(recordName, err)
 	}
 	run, c := o.run, &o.Contents
+	if r.has(chainName) {
+		c.Proof.Chain = r.take(chainName)
+	}
 	for i, a := range run.Attachments {
 		c.Files = append(c.Files, r.take(fileName(i, a.Name)))
 	}

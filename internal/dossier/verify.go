@@ -24,8 +24,10 @@ import (
 // sort, the key in the file is used and the report says so.
 type Keys struct {
 	Collectors []string // verifier keys, as the signed note format spells them
-	Rigs       []string // SHA-256 of the public key in hexadecimal, or at least its first 16 digits
-	Witnesses  []string // verifier keys of witnesses; each must have signed a head with the run
+	// Rigs are SHA-256 of rigs' public keys, or of the authorities' that certify them,
+	// in hexadecimal, or at least the first 16 digits.
+	Rigs      []string
+	Witnesses []string // verifier keys of witnesses; each must have signed a head with the run
 }
 
 // Line is one thing that holds.
@@ -96,7 +98,7 @@ func (v *verification) all(b []byte) error {
 	}
 	v.report.Run, v.report.Rig = v.run.ID, v.run.Rig
 	for _, step := range []func() error{
-		v.record, v.files, v.heads, v.receipt, v.entries, v.witnesses, v.summarised, v.statistics, v.flags, v.cover,
+		v.record, v.files, v.heads, v.receipt, v.entries, v.chained, v.witnesses, v.summarised, v.statistics, v.flags, v.cover,
 	} {
 		if err := step(); err != nil {
 			return err
@@ -189,8 +191,8 @@ func (v *verification) record() error {
 	switch {
 	case len(v.known.Rigs) == 0:
 		v.doubt(sigName, "the rig's key is taken from the file: compare %s with the one that the rig's owner names", name)
-	case !slices.ContainsFunc(v.known.Rigs, func(k string) bool { return len(k) >= 16 && strings.HasPrefix(name, k) }):
-		return at(sigName, fmt.Errorf("key %s is not among the rigs' keys that were given", name))
+	case !slices.ContainsFunc(v.known.Rigs, func(k string) bool { return len(k) >= 16 && strings.HasPrefix(name, k) }) && !v.vouched():
+		return at(sigName, fmt.Errorf("neither key %s nor an authority of it is among the keys that were given", name))
 	}
 	v.holds(recordName, "run %s of rig %s, sha256 %x, is signed by the key of sha256 %s", v.run.ID, v.run.Rig, v.Signed.SHA256(), name)
 	return nil

@@ -77,7 +77,8 @@ func lab(t testing.TB) (*labtest.Collector, []labtest.Run) {
 	if err := c.Archive.AddToken(secret.Hash(), archive.JoinToken{Member: m, By: "wren", Made: time.Now().UTC(), Expires: time.Now().UTC().Add(time.Hour)}); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := c.Archive.Join(secret.Hash(), m, heron.Key.Public().(ed25519.PublicKey)); err != nil {
+	key := heron.Key.Public().(ed25519.PublicKey)
+	if _, err := c.Archive.Join(secret.Hash(), m, key, labtest.Certify(t, labtest.Authority(t), m, key)); err != nil {
 		t.Fatal(err)
 	}
 	if _, err := c.Archive.Revoke("heron", "wren", "sold"); err != nil {

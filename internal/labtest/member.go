@@ -90,3 +90,37 @@ func DialAs(t testing.TB, address string, id trust.Identity) *collect.Connection
 	t.Cleanup(func() { conn.Close() })
 	return conn
 }
+
+// Authority makes one that certifies members.
+func Authority(t testing.TB) *trust.Authority {
+	t.Helper()
+	b, err := trust.NewAuthority(time.Now())
+	if err != nil {
+		t.Fatal(err)
+	}
+	return ReadAuthority(t, b)
+}
+
+// ReadAuthority reads an authority's file.
+func ReadAuthority(t testing.TB, b []byte) *trust.Authority {
+	t.Helper()
+	a, err := trust.ParseAuthority(b)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return a
+}
+
+// Certify has an authority certify a key.
+func Certify(t testing.TB, by *trust.Authority, m trust.Member, key ed25519.PublicKey) trust.Chain {
+	t.Helper()
+	der, err := by.Issue(m, key, time.Now())
+	if err != nil {
+		t.Fatal(err)
+	}
+	c, err := trust.NewChain(der, by.Certificate())
+	if err != nil {
+		t.Fatal(err)
+	}
+	return c
+}

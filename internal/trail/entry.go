@@ -21,24 +21,25 @@ type Kind uint8
 
 // The kinds of version 1. Subject, and whose bytes Digest covers, in brackets.
 const (
-	KindRecord        Kind = 1 // a record was kept (run id; the record)
-	KindMark          Kind = 2 // a snapshot became the reference (rig/setup; the record it is in)
-	KindSetup         Kind = 3 // a setup came into force (rig/setup; the file)
-	KindRetraction    Kind = 4 // a run was retracted, text says why (run id; the record)
-	KindReinstatement Kind = 5 // a retraction was withdrawn, text says why (run id; the record)
-	KindKey           Kind = 6 // a key was admitted (its owner's name; the key)
-	KindRevocation    Kind = 7 // a key was revoked, text says why (its owner's name; the key)
-	KindRestore       Kind = 8 // the archive was restored, text says why (origin; the signed head restored to)
-	KindSuccession    Kind = 9 // another key signs the trail, text says why (origin; the succession)
+	KindRecord        Kind = 1  // a record was kept (run id; the record)
+	KindMark          Kind = 2  // a snapshot became the reference (rig/setup; the record it is in)
+	KindSetup         Kind = 3  // a setup came into force (rig/setup; the file)
+	KindRetraction    Kind = 4  // a run was retracted, text says why (run id; the record)
+	KindReinstatement Kind = 5  // a retraction was withdrawn, text says why (run id; the record)
+	KindKey           Kind = 6  // a key was admitted (its owner's name; the key)
+	KindRevocation    Kind = 7  // a key was revoked, text says why (its owner's name; the key)
+	KindRestore       Kind = 8  // the archive was restored, text says why (origin; the signed head restored to)
+	KindSuccession    Kind = 9  // another key signs the trail, text says why (origin; the succession)
+	KindCertificate   Kind = 10 // a key was certified, text names the authority (its owner's name; the certificates)
 )
 
 var kindNames = [...]string{
 	KindRecord: "record", KindMark: "mark", KindSetup: "setup", KindRetraction: "retraction",
 	KindReinstatement: "reinstatement", KindKey: "key", KindRevocation: "revocation", KindRestore: "restore",
-	KindSuccession: "succession",
+	KindSuccession: "succession", KindCertificate: "certificate",
 }
 
-// String gives the kind's name, such as "retraction", or "kind(10)".
+// String gives the kind's name, such as "retraction", or "kind(11)".
 func (k Kind) String() string {
 	if k.known() {
 		return kindNames[k]
@@ -51,7 +52,7 @@ func (k Kind) known() bool { return k != 0 && int(k) < len(kindNames) }
 // needsReason reports whether an entry of kind k must say why.
 func (k Kind) needsReason() bool {
 	switch k {
-	case KindRetraction, KindReinstatement, KindRevocation, KindRestore, KindSuccession:
+	case KindRetraction, KindReinstatement, KindRevocation, KindRestore, KindSuccession, KindCertificate:
 		return true
 	}
 	return false

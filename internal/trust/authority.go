@@ -32,6 +32,15 @@ type Fingerprint [sha256.Size]byte
 
 func (f Fingerprint) String() string { return hex.EncodeToString(f[:]) }
 
+// MarshalText is String.
+func (f Fingerprint) MarshalText() ([]byte, error) { return []byte(f.String()), nil }
+
+// UnmarshalText is ParseFingerprint.
+func (f *Fingerprint) UnmarshalText(b []byte) (err error) {
+	*f, err = ParseFingerprint(string(b))
+	return err
+}
+
 // FingerprintOf gives the fingerprint of the authority with that certificate.
 func FingerprintOf(c *x509.Certificate) Fingerprint {
 	return sha256.Sum256(c.RawSubjectPublicKeyInfo)

@@ -25,19 +25,15 @@ type Identity struct {
 // NewIdentity joins a key and what an authority certified of it, and refuses
 // them when they do not belong together.
 func NewIdentity(key ed25519.PrivateKey, leaf, authority []byte, collector string) (Identity, error) {
-	l, err := x509.ParseCertificate(leaf)
+	c, err := NewChain(leaf, authority)
 	if err != nil {
 		return Identity{}, err
 	}
-	a, err := x509.ParseCertificate(authority)
-	if err != nil {
-		return Identity{}, err
+	m, of, err := c.Binds()
+	if err == nil && !of.Equal(key.Public()) {
+		err = ErrOtherKey
 	}
-	m, err := verify(l, a, x509.ExtKeyUsageClientAuth, l.NotBefore)
-	if err == nil && !key.Public().(ed25519.PublicKey).Equal(l.PublicKey) {
-		err = errors.New("the certificate is of another key")
-	}
-	return Identity{Member: m, Key: key, Leaf: l, Authority: a, Collector: collector}, err
+	return Identity{Member: m, Key: key, Leaf: c.Leaf, Authority: c.Authority, Collector: collector}, err
 }
 
 // RenewAt is when two thirds of the certificate's life are over.
@@ -48,6 +44,9 @@ func (id Identity) RenewAt() time.Time {
 func (id Identity) certificate() tls.Certificate {
 	return tls.Certificate{Certificate: [][]byte{id.Leaf.Raw}, PrivateKey: id.Key, Leaf: id.Leaf}
 }
+
+// ErrOtherKey is returned for a certificate of another key.
+var ErrOtherKey = errors.New("the certificate is of another key")
 
 const (
 	collectorLine  = "collector "

@@ -1,0 +1,174 @@
+package dossier
+
+import (
+	"crypto/ed25519"
+	"crypto/sha256"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"witnessmark/internal/record"
+	"witnessmark/internal/screen"
+	"witnessmark/internal/trail"
+	"witnessmark/internal/trust"
+)
+
+// keyStory is what the trail tells of the keys of a run's rig, in order.
+type keyStory struct {
+	admitted    []admission
+	certificate *told // of the chain in the file
+}
+
+// admission is a key that was admitted for the rig.
+type admission struct {
+	told
+	trust.Admission
+	revoked *told
+}
+
+// takes gives an entry its part in the story; false when it has none.
+func (s *keyStory) takes(e trail.Entry, index int64, p Proof) bool {
+	switch e.Kind {
+	case trail.KindKey:
+		a, err := trust.ParseAdmission(e.Text)
+		if err != nil || a.Role != trust.Rig {
+			return false
+		}
+		s.admitted = append(s.admitted, admission{told: told{e, index}, Admission: a})
+		return true
+	case trail.KindRevocation:
+		a := s.of(e.Digest)
+		if a == nil || a.revoked != nil {
+			return false
+		}
+		a.revoked = &told{e, index}
+		return true
+	case trail.KindCertificate:
+		if s.certificate != nil || index >= p.Receipt.Index {
+			return false
+		}
+		s.certificate = &told{e, index}
+		return true
+	}
+	return false
+}
+
+// of gives the admission of the key with that hash; nil when there is none.
+func (s *keyStory) of(key trail.Digest) *admission {
+	for i := range s.admitted {
+		if s.admitted[i].Digest == key {
+			return &s.admitted[i]
+		}
+	}
+	return nil
+}
+
+// ownKey gives the admission of the key that signed the record, when it was before the
+// record was kept.
+func (c Contents) ownKey(s keyStory) *admission {
+	if a := s.of(sha256.Sum256(c.Signed.PublicKey)); a != nil && a.index < c.Proof.Receipt.Index {
+		return a
+	}
+	return nil
+}
+
+// chained checks the certificates in the file, and says whose the record's key is
+// by them and the trail.
+func (v *verification) chained() error {
+	own := v.ownKey(v.after.keys)
+	switch {
+	case v.Proof.Chain != nil:
+		if err := v.chain(own); err != nil {
+			return at(chainName, err)
+		}
+	case v.after.keys.certificate != nil:
+		return at(chainName, fmt.Errorf("it is missing, and entry %d of the trail is about it", v.after.keys.certificate.index))
+	case own == nil && len(v.known.Rigs) == 0:
+		v.doubt(sigName, "no certificate goes with the key: the run was delivered without one, and is of rig %s by its own word", v.run.Rig)
+	case own != nil:
+		v.doubt(sigName, "no certificate of the key was kept")
+	}
+	if own == nil {
+		return nil
+	}
+	v.holds(entriesName, "key %s was admitted for rig %s as entry %d by %s, %s UTC", record.Fingerprint(v.Signed.PublicKey), v.run.Rig, own.index, own.Actor, screen.At(own.At))
+	if own.revoked != nil {
+		v.doubt(entriesName, "entry %d, %s UTC: the key was revoked by %s: %s", own.revoked.index, screen.At(own.revoked.At), own.revoked.Actor, own.revoked.Text)
+	}
+	return nil
+}
+
+// chain holds the certificates against the record, its key's admission and the
+// entry that binds them.
+func (v *verification) chain(own *admission) error {
+	c, err := trust.ParseChain(v.Proof.Chain)
+	if err != nil {
+		return err
+	}
+	m, key, err := c.Binds()
+	authority := trust.FingerprintOf(c.Authority)
+	switch bound := v.after.keys.certificate; {
+	case err != nil:
+		return err
+	case m != trust.Member{Role: trust.Rig, Name: v.run.Rig}:
+		return fmt.Errorf("the certificate is for %s, and the run is of rig %s", m, v.run.Rig)
+	case !key.Equal(ed25519.PublicKey(v.Signed.PublicKey)):
+		return errors.New("the certificate is of another key than the one that signed the record")
+	case own == nil:
+		return errors.New("the trail in the file does not tell that the key was admitted before the record was kept")
+	case own.Authority != trust.Fingerprint{} && own.Authority != authority:
+		return fmt.Errorf("the certificate is of authority %v, and the key was admitted under %v", authority, own.Authority)
+	case bound == nil || bound.Digest != sha256.Sum256(v.Proof.Chain) || bound.Length != int64(len(v.Proof.Chain)):
+		return errors.New("no entry of the trail in the file binds these certificates")
+	case bound.Text != trust.CertificateText(authority):
+		return fmt.Errorf("the certificate is of authority %v, and its entry in the trail says %s", authority, bound.Text)
+	}
+	span := fmt.Sprintf("valid from %s to %s UTC", screen.At(c.Leaf.NotBefore), screen.At(c.Leaf.NotAfter))
+	v.holds(chainName, "a certificate of authority %v binds the key to rig %s, %s; it is entry %d of the trail", authority, m.Name, span, v.after.keys.certificate.index)
+	if kept := v.own.At; kept.Before(c.Leaf.NotBefore) || kept.After(c.Leaf.NotAfter) {
+		v.doubt(chainName, "it was not valid when the collector kept the run, %s UTC", screen.At(kept))
+	}
+	return nil
+}
+
+// vouched says whether the reader knows the authority in the file; what its chain
+// says of the key is checked with the entries.
+func (v *verification) vouched() bool {
+	c, err := trust.ParseChain(v.Proof.Chain)
+	if err != nil {
+		return false
+	}
+	name := trust.FingerprintOf(c.Authority).String()
+	return slices.ContainsFunc(v.known.Rigs, func(k string) bool { return len(k) >= 16 && strings.HasPrefix(name, k) })
+}
+
+// keyLines tells on the cover whose the key is, and of the rig's other keys.
+func (c Contents) keyLines(line func(string, ...any), s keyStory) {
+	own := c.ownKey(s)
+	if own == nil {
+		return
+	}
+	line("  the key was admitted for the rig by %s with entry %d, %s UTC", screen.Clean(own.Actor), own.index, screen.At(own.At))
+	if chain, err := trust.ParseChain(c.Proof.Chain); err == nil {
+		line("  authority %v certified it from %s to %s UTC", trust.FingerprintOf(chain.Authority), day(chain.Leaf.NotBefore), day(chain.Leaf.NotAfter))
+	}
+}
+
+// after tells on the cover what became of the rig's keys.
+func (s keyStory) after(line func(string, ...any), receipt int64) (told int) {
+	for _, a := range s.admitted {
+		if a.index > receipt {
+			line("  %s UTC, entry %d: another key was admitted for the rig by %s", screen.At(a.At), a.index, screen.Clean(a.Actor))
+			told++
+		}
+		if r := a.revoked; r != nil && r.index > receipt {
+			line("  %s UTC, entry %d: a key of the rig was revoked by %s: %s", screen.At(r.At), r.index, screen.Clean(r.Actor), screen.Clean(r.Text))
+			told++
+		}
+	}
+	return told
+}
+
+func day(t time.Time) string { return t.UTC().Format(time.DateOnly) }
