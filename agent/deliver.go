@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"witnessmark/internal/answer"
+	"witnessmark/internal/audit"
 	"witnessmark/internal/capture"
 	"witnessmark/internal/deliver"
 	"witnessmark/internal/dispatch"
@@ -18,7 +19,7 @@ import (
 
 // post carries what is spooled to where it is to go.
 func (s *session) post(sp *spool.Spool) *dispatch.Post {
-	return &dispatch.Post{Spool: sp, Auditor: s.openAuditor, Connect: s.way}
+	return &dispatch.Post{Spool: sp, Auditor: s.openAuditor, Connect: s.way, Demand: s.demand}
 }
 
 func (s *session) way(ctx context.Context, destination string) (*dispatch.Way, error) {
@@ -35,15 +36,21 @@ const hurry = 5 * time.Second
 // deliver sends what is spooled, this run among it. What cannot be sent stays.
 func (r *repeats) deliver(ctx context.Context) {
 	r.progress.Step(r.repeat() + "delivering")
-	if r.late = nil; r.sent == nil {
+	if r.late, r.held = nil, 0; r.sent == nil {
 		r.sent = map[string]dispatch.Delivered{}
 	}
 	sending, cancel := context.WithCancel(context.WithoutCancel(ctx))
 	defer cancel()
 	defer context.AfterFunc(ctx, func() { time.AfterFunc(hurry, cancel) })()
 	err := r.post(r.rig.Spool).Flush(sending, r.rig.Destination, func(it spool.Item, d dispatch.Delivered) {
+		var held audit.Unwitnessed
 		if d.Err != nil {
 			d.Err = undelivered(it, d.Err)
+		}
+		switch {
+		case errors.As(d.Err, &held) && !held.Overdue():
+			r.held++
+		case d.Err != nil:
 			r.late = append(r.late, d.Err)
 		}
 		r.sent[it.ID] = d
@@ -58,6 +65,9 @@ func undelivered(it spool.Item, err error) error {
 	if errors.Is(err, context.Canceled) {
 		return fault.New("deliver", it.ID, fmt.Errorf("%w: stopped by the operator", deliver.ErrUnreachable)).
 			WithHint("the run stays in the spool and is sent with the next run, or by: agent spool send")
+	}
+	if errors.Is(err, audit.ErrUnwitnessed) {
+		return fault.New("let run go", it.ID, err).WithHint(fault.HintOf(err))
 	}
 	return err
 }

@@ -31,6 +31,7 @@ type repeats struct {
 	sent     map[string]dispatch.Delivered
 	failed   error   // what ended the series early
 	late     []error // why runs still wait for the collector
+	held     int     // kept by the collector, and waiting for witnesses
 }
 
 func (r *repeats) repeat() string {
@@ -190,6 +191,9 @@ func (r *repeats) complain() {
 	}
 	for _, err := range append(r.late, r.failed) {
 		tell(err)
+	}
+	if r.held > 0 {
+		screen.Warn(r.stderr, "agent", screen.Count(r.held, "run")+" kept by the collector, in the spool until enough witnesses have signed; see: agent spool")
 	}
 }
 

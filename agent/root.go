@@ -12,6 +12,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"witnessmark/internal/audit"
 	"witnessmark/internal/collect"
 	"witnessmark/internal/fault"
 	"witnessmark/internal/probe"
@@ -28,6 +29,7 @@ type session struct {
 	json           bool            // --json
 	spoolLimit     screen.Size     // --spool-limit
 	told           map[string]bool // alarms that were told of, by name
+	demand         *audit.Demand   // of witnesses; nil when none was made
 }
 
 func rootCommand(s *session) *cobra.Command {

@@ -25,6 +25,7 @@ type runFlags struct {
 	window               time.Duration
 	given                workloadFlags
 	until                untilFlags
+	witness              witnessFlags
 }
 
 func runCommand(s *session) *cobra.Command {
@@ -61,6 +62,7 @@ more; 130 when it was interrupted.`,
 	s.jsonFlag(cmd)
 	f.given.register(fl)
 	f.until.register(fl)
+	f.witness.register(cmd)
 	fl.DurationVar(&f.window, "idle-window", 5*time.Second, "watch for `TIME` before each repeat how idle the machine is; 0 does not watch")
 	s.rootFlag(cmd)
 	return cmd
@@ -70,6 +72,9 @@ more; 130 when it was interrupted.`,
 func (s *session) run(ctx context.Context, cmd *cobra.Command, f runFlags, args []string) error {
 	if f.window < 0 {
 		return screen.Misuse("0 does not watch", "--idle-window %v: it takes a time of 0 or more", f.window)
+	}
+	if err := s.readDemand(cmd, f.witness); err != nil {
+		return err
 	}
 	job, err := f.job(cmd, args)
 	if err != nil {

@@ -72,7 +72,7 @@ func TestScripts(t *testing.T) {
 		Condition: func(c string) (bool, error) { return c == "disk" && mounts, nil },
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
 			"is": cmdIs, "has": cmdHas, "keys": cmdKeys, "keep": cmdKeep, "kept": cmdKept,
-			"serving": cmdServing, "enrol": cmdEnrol, "minding": cmdMinding, "until": cmdUntil, "quit": cmdQuit, "signal": cmdSignal, "codes": cmdCodes, "disk": cmdDisk, "grow": cmdGrow,
+			"serving": cmdServing, "enrol": cmdEnrol, "minding": cmdMinding, "until": cmdUntil, "quit": cmdQuit, "signal": cmdSignal, "codes": cmdCodes, "disk": cmdDisk, "grow": cmdGrow, "found": cmdFound,
 		},
 	})
 }

@@ -210,7 +210,7 @@ func (s *session) readPlan(config string) (*vigil.Plan, error) {
 	}
 	plan.State, plan.SpoolBytes = cmp.Or(s.state, plan.State), cmp.Or(int64(s.spoolLimit), plan.SpoolBytes)
 	if plan.Collector = cmp.Or(s.collector, plan.Collector, os.Getenv("WITNESSMARK_COLLECTOR")); plan.Collector == "" {
-		return plan, nil
+		return plan, witnessable(plan)
 	}
 	return plan, collect.CheckAddress(plan.Collector) // it may be enrolled while the agent runs
 }
@@ -287,6 +287,8 @@ var (
 	numberWaiting   = prometheus.NewDesc("witnessmark_agent_runs_waiting", "Runs in the spool.", nil, nil)
 	numberSpool     = prometheus.NewDesc("witnessmark_agent_spool_bytes", "Size of the runs in the spool.", nil, nil)
 	numberTroubles  = prometheus.NewDesc("witnessmark_agent_troubles", "What the agent cannot do at present.", nil, nil)
+	numberUnsigned  = prometheus.NewDesc("witnessmark_agent_runs_unwitnessed", "Runs that the collector has kept and too few witnesses have signed yet.", nil, nil)
+	numberOverdue   = prometheus.NewDesc("witnessmark_agent_witnesses_overdue", "Witnesses that have not signed what waits for them in the time they are given.", nil, nil)
 	numberUnread    = prometheus.NewDesc("witnessmark_agent_facts_unread", "Facts that could not be read.", nil, nil)
 	numberSampled   = prometheus.NewDesc("witnessmark_agent_sample_age_seconds", "Time since signals were sampled.", nil, nil)
 )
@@ -307,6 +309,9 @@ func (v vigilNumbers) Collect(to chan<- prometheus.Metric) {
 	tell(numberWaiting, prometheus.GaugeValue, float64(s.Waiting.Runs))
 	tell(numberSpool, prometheus.GaugeValue, float64(s.Waiting.Size))
 	tell(numberTroubles, prometheus.GaugeValue, float64(len(s.Troubles)))
+	unsigned, overdue := v.Witnesses()
+	tell(numberUnsigned, prometheus.GaugeValue, float64(unsigned))
+	tell(numberOverdue, prometheus.GaugeValue, float64(overdue))
 	tell(numberUnread, prometheus.GaugeValue, float64(s.Unread))
 	if s.Sampled >= 0 {
 		tell(numberSampled, prometheus.GaugeValue, s.Sampled.Seconds())

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"maps"
 	"slices"
+	"strings"
 
 	"github.com/spf13/cobra"
 
@@ -49,10 +50,12 @@ type waiting struct {
 	RecordSHA256 string `json:"record_sha256"`
 	Bytes        int64  `json:"bytes"`
 	Played       string `json:"played,omitempty"`
+
+	Held *spool.Held `json:"held,omitempty"` // what a run that the collector has kept waits for
 }
 
 func waitingOf(it spool.Item) waiting {
-	w := waiting{ID: it.ID, Destination: it.Destination, RecordSHA256: fmt.Sprintf("%x", it.Signed.SHA256()), Bytes: int64(len(it.Signed.Bytes))}
+	w := waiting{ID: it.ID, Destination: it.Destination, RecordSHA256: fmt.Sprintf("%x", it.Signed.SHA256()), Bytes: int64(len(it.Signed.Bytes)), Held: it.Held}
 	for _, a := range it.Attachments {
 		w.Bytes += a.Size
 	}
@@ -78,11 +81,11 @@ func (s *session) printSpool(items []spool.Item) error {
 	}
 	t := screen.NewTable("run", "rig", "workload", "for", "size", "")
 	for _, w := range list {
-		played := ""
+		remark := heldText(w.Held)
 		if w.Played != "" {
-			played = "played"
+			remark = strings.TrimPrefix(remark+", played", ", ")
 		}
-		t.Row(w.ID, w.Rig, w.Workload, destinationText(w.Destination), screen.Bytes(w.Bytes), played)
+		t.Row(w.ID, w.Rig, w.Workload, destinationText(w.Destination), screen.Bytes(w.Bytes), remark)
 	}
 	return t.Write(s.stdout)
 }
@@ -96,17 +99,23 @@ func destinationText(d string) string {
 }
 
 func spoolSendCommand(s *session) *cobra.Command {
+	var w witnessFlags
 	cmd := &cobra.Command{
 		Use:   "send",
 		Short: "Deliver the runs that wait",
 		Long: `Deliver the runs that wait, each to the collector it was meant for. With
---collector only the runs for that collector are sent.
+--collector only the runs for that collector are sent. A run that waits for
+witnesses is let go once enough of them have signed; what is demanded is said by
+the flags, and without them stays what it was.
 
 Exits 0 when none waits any longer, 1 when some still do, 4 when a collector did
 not prove that its trail is the one that was seen before.`,
 		Example: "  agent spool send\n  agent spool send --collector 127.0.0.1:7410 --json",
 		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
+			if err := s.readDemand(cmd, w); err != nil {
+				return err
+			}
 			sp, err := s.openSpool()
 			if err != nil {
 				return err
@@ -115,6 +124,7 @@ not prove that its trail is the one that was seen before.`,
 		},
 	}
 	s.jsonFlag(cmd)
+	w.register(cmd)
 	return cmd
 }
 

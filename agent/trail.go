@@ -26,7 +26,8 @@ func trailCommand(s *session) *cobra.Command {
 append-only trail and signs its head. The agent remembers the key and the last
 head of each, and takes no head that does not add to the last one seen. Such a
 head raises an alarm: both signed heads are kept as evidence, the runs stay in
-the spool, and every command says so until the alarm is accepted.`,
+the spool, and every command says so until the alarm is accepted. Where witnesses
+are demanded it shows how far each had signed the trail when it was last met.`,
 		Example: "  agent trail\n  agent trail accept k3x9 --why \"restored from the copy of the night before\"",
 		Args:    cobra.NoArgs,
 		RunE:    func(*cobra.Command, []string) error { return s.listTrails() },
@@ -101,10 +102,12 @@ type trailRow struct {
 	Seen      time.Time `json:"seen"`
 	Head      string    `json:"head"`
 	Refused   string    `json:"refused,omitempty"` // the alarm of the last meeting
+
+	Witnesses []audit.Witnessed `json:"witnesses,omitempty"` // who were asked for, and how far they had come
 }
 
 func rowOf(m audit.Memory) trailRow {
-	r := trailRow{Collector: m.Collector, Key: m.Key, Pinned: m.Pinned, Seen: m.Seen, Head: m.Head, Refused: m.Refused}
+	r := trailRow{Collector: m.Collector, Key: m.Key, Pinned: m.Pinned, Seen: m.Seen, Head: m.Head, Refused: m.Refused, Witnesses: m.Witnessed}
 	v, err := note.NewVerifier(m.Key)
 	if err != nil {
 		return r
@@ -150,7 +153,11 @@ func (s *session) listTrails() error {
 	for _, r := range rows {
 		t.Row(destinationText(r.Collector), strconv.FormatInt(r.Size, 10), screen.At(r.Seen), r.Root, r.Key)
 	}
-	if err := t.Write(s.stdout); err != nil || len(alarms) == 0 {
+	err = t.Write(s.stdout)
+	if err == nil {
+		err = s.printWitnesses(rows)
+	}
+	if err != nil || len(alarms) == 0 {
 		return err
 	}
 	t = screen.NewTable("alarm", "collector", "raised (UTC)", "state", "why")

@@ -110,6 +110,10 @@ type Trail struct {
 	mu   sync.Mutex
 	last Memory
 	head trail.Head
+
+	met      time.Time // when, and with how many entries
+	size     int64
+	cosigned [][]byte // heads then that witnesses signed, too
 }
 
 // Meet asks the collector at an address for its head and holds that against the
@@ -162,6 +166,10 @@ func (t *Trail) meet(ctx context.Context) error {
 	if len(seen) > 0 {
 		proof = x.Consistency[0]
 	}
+	if err := t.heed(x, now); err != nil {
+		return err
+	}
+	t.met, t.size = t.auditor.now().UTC(), now.Size
 	return t.advance(ctx, t.last, t.head, now, x.Head, proof)
 }
 

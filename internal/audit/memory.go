@@ -28,6 +28,8 @@ type Memory struct {
 	Seen      time.Time `json:"seen"`              // when
 	Refused   string    `json:"refused,omitempty"` // the alarm of the last meeting, if it was one
 	Times     int64     `json:"times"`             // it was written
+
+	Witnessed []Witnessed `json:"witnessed,omitempty"` // how far demanded witnesses had come then
 }
 
 // open gives the head, the empty one before the first. It fails when the memory

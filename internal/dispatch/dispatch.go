@@ -25,12 +25,15 @@ type Way struct {
 	Close func() error
 }
 
-// Post carries the runs of one spool. All fields but Hold are needed.
+// Post carries the runs of one spool. All fields but Hold and Demand are needed.
 type Post struct {
 	Spool   *spool.Spool
 	Auditor func() (*audit.Auditor, error)
 	Connect func(ctx context.Context, destination string) (*Way, error)
 	Hold    func(id string) bool // runs that are not offered now; nil holds none
+	// Demand says which witnesses must have signed what was kept before a run is let
+	// go. It may be nil: each run then waits as it did before.
+	Demand *audit.Demand
 }
 
 // ErrDestination is in errors that are of the destination, and of no single run.
@@ -57,6 +60,10 @@ const inVain = 2
 // collector does not take any. Its error is that of listing or connecting. One
 // run at a time is in memory.
 func (p *Post) Flush(ctx context.Context, destination string, tell func(spool.Item, Delivered)) error {
+	if destination == spool.Embedded { // nobody follows it
+		own := *p
+		own.Demand, p = &audit.Demand{}, &own
+	}
 	waiting, listing := p.Spool.Queue()
 	var met *audit.Trail
 	failures := 0
@@ -64,7 +71,10 @@ func (p *Post) Flush(ctx context.Context, destination string, tell func(spool.It
 		if w.Destination != destination || p.Hold != nil && p.Hold(w.ID) {
 			continue
 		}
-		it, err := p.Spool.Load(w.ID)
+		it, err := spool.Item{ID: w.ID, Destination: w.Destination}, error(nil)
+		if w.Held == nil {
+			it, err = p.Spool.Load(w.ID)
+		}
 		switch {
 		case errors.Is(err, spool.ErrGone):
 			continue
@@ -82,10 +92,22 @@ func (p *Post) Flush(ctx context.Context, destination string, tell func(spool.It
 				tell(it, Delivered{Err: general{err}})
 				break
 			}
+			if err := p.note(met, waiting); err != nil {
+				listing = errors.Join(listing, err)
+			}
 		}
-		d := p.send(ctx, met, destination, it)
+		if w.Held != nil {
+			if why := p.waits(met, w.Held); why != nil {
+				tell(it, Delivered{Err: why})
+				continue
+			}
+		}
+		d := p.send(ctx, met, destination, it, w.Held)
+		if errors.Is(d.Err, spool.ErrGone) {
+			continue
+		}
 		tell(it, d)
-		if failures++; !Waits(d.Err) {
+		if failures++; !Waits(d.Err) || errors.Is(d.Err, audit.ErrUnwitnessed) {
 			failures = 0
 		}
 		if failures == inVain || ctx.Err() != nil || errors.Is(d.Err, audit.ErrAlarm) {
@@ -116,10 +138,13 @@ const (
 )
 
 // send delivers one run and lets it go once its receipt holds and is kept.
-func (p *Post) send(ctx context.Context, met *audit.Trail, where string, it spool.Item) Delivered {
+func (p *Post) send(ctx context.Context, met *audit.Trail, where string, it spool.Item, held *spool.Held) Delivered {
 	now, err := p.Spool.Offer(it.ID)
-	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+	switch {
+	case err != nil && !errors.Is(err, fs.ErrNotExist):
 		return Delivered{Err: err}
+	case err != nil && held != nil:
+		return Delivered{Err: spool.ErrGone}
 	}
 	if err == nil {
 		it = now // it may have been thinned since it was listed
@@ -144,6 +169,9 @@ func (p *Post) send(ctx context.Context, met *audit.Trail, where string, it spoo
 	if err != nil {
 		return Delivered{Err: whereTo(where, err)}
 	}
+	if err := p.keepBack(met, it.ID, reply.Receipt.Index, held); err != nil {
+		return Delivered{reply, err}
+	}
 	receipt, err := json.Marshal(answer.ReceiptOf(reply.Receipt))
 	if err == nil {
 		err = p.Spool.Done(it.ID, receipt)
@@ -162,7 +190,7 @@ func whereTo(where string, err error) error {
 
 // Waits says whether a delivery failed in a way that is worth trying again.
 func Waits(err error) bool {
-	return errors.Is(err, deliver.ErrUnreachable) || errors.Is(err, context.Canceled) || Unproved(err)
+	return errors.Is(err, deliver.ErrUnreachable) || errors.Is(err, context.Canceled) || errors.Is(err, audit.ErrUnwitnessed) || Unproved(err)
 }
 
 // Unproved says whether a collector did not prove what it said.

@@ -35,6 +35,10 @@ type Agent struct {
 	MetricsAnywhere bool   // Metrics may be other than loopback
 	Log             LogForm
 
+	Witnesses     []string      // keys of those who must have signed what was kept before a run is let go
+	WitnessNeed   int           // so many of them; 0 without any
+	WitnessWithin time.Duration // after so long those that have not are told of
+
 	Folders []Folder // in the order of the file
 }
 
@@ -67,10 +71,14 @@ const (
 	defaultBeatEvery  = 10 * time.Second
 	defaultSpoolBytes = 2 << 30
 	defaultQuiet      = 30 * time.Second
+
+	// DefaultWithin outlasts the update or the restart of a follower and ends within
+	// the same working day. Meanwhile nothing is lost: the runs are in the spool.
+	DefaultWithin = 4 * time.Hour
 )
 
 var agentSchema = schema{
-	{"", []string{"collector", "rig", "state", "setup", "log", "sampling", "ring", "facts", "beat", "spool", "socket", "metrics", "folder"}},
+	{"", []string{"collector", "rig", "state", "setup", "log", "sampling", "ring", "facts", "beat", "spool", "socket", "metrics", "witness", "folder"}},
 	{"folder", []string{"path", "pattern", "workload", "version", "content", "setup", "quiet", "log"}},
 	{"folder.log", layoutKeys},
 	{"sampling", []string{"full", "idle"}},
@@ -80,6 +88,7 @@ var agentSchema = schema{
 	{"spool", []string{"size"}},
 	{"socket", []string{"path", "group"}},
 	{"metrics", []string{"listen", "anywhere"}},
+	{"witness", []string{"keys", "need", "within"}},
 }
 
 const readingAgent = "agent file"
@@ -126,6 +135,7 @@ func (r *reader) agentTables(root *node, a *Agent) {
 	t = r.part(root, "socket")
 	a.Socket, a.SocketGroup = r.text(t, "path"), r.text(t, "group")
 	a.Metrics, a.MetricsAnywhere = r.metrics(root)
+	r.witnesses(r.part(root, "witness"), a)
 }
 
 func (r *reader) logForm(root *node) LogForm {

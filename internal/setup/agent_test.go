@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"path"
 	"regexp"
+	"strings"
 	"testing"
 	"time"
 
@@ -18,7 +19,7 @@ func TestAgentDefaults(t *testing.T) {
 	}
 	want := &Agent{
 		File: "agent.toml", Log: LogAuto, FullPace: 100 * time.Millisecond, IdlePace: time.Second, RingKeep: 135 * time.Minute, RingBytes: 64 << 20,
-		FactsEvery: 2 * time.Minute, BeatEvery: 10 * time.Second, SpoolBytes: 2 << 30,
+		FactsEvery: 2 * time.Minute, BeatEvery: 10 * time.Second, SpoolBytes: 2 << 30, WitnessWithin: 4 * time.Hour,
 	}
 	if d := cmp.Diff(want, a, cmpopts.EquateEmpty()); d != "" {
 		t.Error(d)
@@ -55,6 +56,13 @@ func TestAgentRefusals(t *testing.T) {
 		{"folder is one table", "[folder]\npath = '/srv'\n", `:1: folder is a table, not a list of tables`, "[[folder]]"},
 		{"no path", "[[folder]]\nworkload = 'orrery'\n", `:1: no path in [[folder]] is given`, "/srv/dome/logs"},
 		{"no workload", "[[folder]]\npath = '/srv'\n", `:1: no workload in [[folder]] is given`, "orrery"},
+		{"witness without a key", "[witness]\nkeys = ['avocet']\n", `:2: keys holds "avocet", which is no witness's key`, "collector follow"},
+		{"witness damaged", "[witness]\nkeys = ['" + strings.Replace(avocet, "B", "C", 1) + "']\n", `:2: keys holds "` + strings.Replace(avocet, "B", "C", 1) + `", which is no witness's key`, "collector follow"},
+		{"witness twice", "[witness]\nkeys = ['" + avocet + "', '" + avocet + "']\n", `:2: keys holds "` + avocet + `" twice`, "keep one"},
+		{"witness in no list", "[witness]\nkeys = '" + avocet + "'\n", `:2: keys is a text, not a list of texts`, `["...", "..."]`},
+		{"witnesses too few", "[witness]\nneed = 2\nkeys = ['" + avocet + "']\n", `:2: need is 2, and 1 keys are named`, "as many"},
+		{"witnesses of none", "[witness]\nneed = 1\n", `:2: need is 1, and 0 keys are named`, "as many"},
+		{"witnesses at once", "[witness]\nwithin = '1s'\n", `:2: within is 1s`, "1m to 720h"},
 		{"pattern of folders", watched + "pattern = 'a/*.csv'\n", `:4: pattern "a/*.csv" is none of a file's name`, "not watched"},
 		{"pattern broken", watched + "pattern = '[a'\n", `:4: pattern "[a" is none of a file's name`, "orrery-*.csv"},
 		{"watched twice", watched + watched, `:4: /srv/dome/* is watched twice, in line 1 too`, "keep one"},
@@ -67,6 +75,15 @@ func TestAgentRefusals(t *testing.T) {
 	}
 }
 
+const avocet = "witness.dome.example/avocet+3d9fd3ac+BB/qutGvqfKp7ZakAFLkuwxUoA5mKDG3XC27QrEIC6Ye"
+
+func TestAgentWitnesses(t *testing.T) {
+	a, err := ParseAgent("agent.toml", []byte("[witness]\nkeys = ['"+avocet+"']\nwithin = '90m'\n"))
+	if err != nil || len(a.Witnesses) != 1 || a.Witnesses[0] != avocet || a.WitnessNeed != 1 || a.WitnessWithin != 90*time.Minute {
+		t.Errorf("%+v, %v", a, err)
+	}
+}
+
 var addressForm = regexp.MustCompile(`^(\[[^\]]+\]|[^\[\]:/\s]+):[0-9]+$`)
 
 // Property: what parses parses again from the bytes it kept to the same, and keeps
@@ -74,6 +91,7 @@ var addressForm = regexp.MustCompile(`^(\[[^\]]+\]|[^\[\]:/\s]+):[0-9]+$`)
 // position.
 func FuzzParseAgent(f *testing.F) {
 	f.Add([]byte(watched))
+	f.Add([]byte("witness.keys = ['" + avocet + "']\nwitness.need = 1\n"))
 	f.Add([]byte("collector='[::1]:7410'\nmetrics={listen='localhost:0'}\nring.size='1TiB'\n[[folder]]\npath='a'\nworkload='b'\nlog.column=2\n"))
 	seed(f, "../../deploy/agent*.toml")
 	f.Fuzz(func(t *testing.T, data []byte) {
@@ -107,6 +125,9 @@ func promised(a *Agent) error {
 	}
 	if a.Metrics != "" && !a.MetricsAnywhere && !loopbackAddress(a.Metrics) {
 		return fmt.Errorf("metrics for all")
+	}
+	if a.WitnessNeed < 0 || a.WitnessNeed > len(a.Witnesses) || a.WitnessNeed == 0 && len(a.Witnesses) > 0 || len(a.Witnesses) > mostWitnesses || a.WitnessWithin < time.Minute {
+		return fmt.Errorf("witnesses out of bounds")
 	}
 	for _, f := range a.Folders {
 		if _, err := path.Match(f.Pattern, "x"); f.Path == "" || err != nil || f.Workload == nil || f.Workload.Name == "" || f.Workload.Log == nil || f.Quiet <= 0 || f.Line < 1 {

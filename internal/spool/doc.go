@@ -13,7 +13,8 @@
 //	ready/ID/part-N      attachment N, byte for byte
 //	ready/ID/record-K    the same, in its place, after the signals were thinned K times
 //	ready/ID/reserve     room for the receipt, which becomes receipts/ID.json
-//	ready/ID/offered     the same by another name, once the run was offered
+//	ready/ID/offered     the same by another name, once the run was offered; in it
+//	                     what a run that was kept is held for, see Hold
 //	logs/SHA256          the id of the run that a timing log of these bytes belongs to
 //	receipts/ID.json     what the collector gave for it
 //	spare                room to thin the first run on a full disk

@@ -15,6 +15,7 @@ import (
 type Queued struct {
 	ID          string
 	Destination string
+	Held        *Held // nil unless it was kept and is held
 }
 
 // ErrGone is returned for a run that another process has delivered meanwhile.
@@ -45,7 +46,7 @@ func (s *Spool) Queue() ([]Queued, error) {
 		case err != nil:
 			bad = append(bad, s.damaged(n.Name(), err))
 		default:
-			out = append(out, Queued{n.Name(), f.Destination})
+			out = append(out, Queued{n.Name(), f.Destination, s.held(n.Name())})
 		}
 	}
 	slices.SortFunc(out, func(a, b Queued) int { return strings.Compare(a.ID, b.ID) })

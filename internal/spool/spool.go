@@ -102,6 +102,7 @@ type Item struct {
 	Destination string // "embedded" or HOST:PORT; it is delivered nowhere else by itself
 	Signed      record.Signed
 	Attachments []record.Attachment
+	Held        *Held // nil unless a collector has kept it and it is held
 	dir         string
 }
 
@@ -237,7 +238,7 @@ func (s *Spool) loadFile(id string) (it Item, f itemFile, err error) {
 	if err != nil {
 		return it, f, err
 	}
-	it.Destination, it.Attachments = f.Destination, f.Attachments
+	it.Destination, it.Attachments, it.Held = f.Destination, f.Attachments, s.held(id)
 	if err := it.Signed.Verify(); err != nil {
 		return it, f, err
 	}

@@ -31,6 +31,7 @@ type delivery struct {
 	destination string
 	refused     map[string]refused // by run
 	held        int                // of those, in this pass, that were not offered
+	unsigned    map[string]bool    // runs that wait for witnesses, and were told of
 }
 
 // refused is a run that the collector did not take. It is offered again all the
@@ -41,7 +42,7 @@ type refused struct {
 }
 
 func newDelivery(v *Vigil, post *dispatch.Post, destination string) *delivery {
-	d := &delivery{vigil: v, post: post, destination: destination, refused: map[string]refused{}}
+	d := &delivery{vigil: v, post: post, destination: destination, refused: map[string]refused{}, unsigned: map[string]bool{}}
 	post.Hold = d.hold
 	return d
 }
@@ -78,10 +79,14 @@ func (d *delivery) flush(ctx context.Context) (late bool, err error) {
 	var why error
 	turned := 0
 	d.held = 0
+	var back heldBack
 	err = d.post.Flush(ctx, d.destination, func(it spool.Item, got dispatch.Delivered) {
 		switch {
+		case errors.As(got.Err, &back.last):
+			d.wait(it.ID, &back)
 		case got.Err == nil:
 			delete(d.refused, it.ID)
+			delete(d.unsigned, it.ID)
 			d.vigil.count.delivered.Add(1)
 			d.vigil.o.Log.Info("delivered", "run", it.ID, "entry", entryOf(got))
 		case errors.Is(got.Err, context.Canceled) && ctx.Err() != nil:
@@ -94,7 +99,9 @@ func (d *delivery) flush(ctx context.Context) (late bool, err error) {
 			late, why = true, got.Err
 		}
 	})
-	late = late || errors.Is(err, dispatch.ErrDestination)
+	if late = late || errors.Is(err, dispatch.ErrDestination); !late {
+		d.witnesses(back)
+	}
 	if turned += d.held; why == nil && err == nil && turned > 0 {
 		why = fmt.Errorf("%d of the runs that wait are refused; see them with: agent spool", turned)
 	}

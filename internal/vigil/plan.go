@@ -5,6 +5,7 @@ import (
 	"io/fs"
 	"path/filepath"
 
+	"witnessmark/internal/audit"
 	"witnessmark/internal/drift"
 	"witnessmark/internal/fault"
 	"witnessmark/internal/setup"
@@ -15,6 +16,7 @@ type Plan struct {
 	*setup.Agent
 	Setup   *setup.Setup // nil when none is declared
 	Folders []Folder
+	Demand  *audit.Demand // nil when no witnesses are named
 }
 
 // Folder is a folder to be watched.
@@ -43,6 +45,13 @@ func ReadPlan(file string, read func(string) ([]byte, error)) (*Plan, error) {
 	a.State, a.Socket = from(a.State), from(a.Socket)
 	if p.Setup, err = readSetup(file, from(a.Setup), read); err != nil {
 		return nil, err
+	}
+	if len(a.Witnesses) > 0 {
+		d, err := audit.NewDemand(a.Witnesses, a.WitnessNeed, a.WitnessWithin)
+		if err != nil {
+			return nil, err
+		}
+		p.Demand = &d
 	}
 	for _, f := range a.Folders {
 		w := Folder{Folder: f, Setup: p.Setup}

@@ -74,6 +74,7 @@ type Vigil struct {
 // counts are of this process.
 type counts struct {
 	answered, unanswered, delivered atomic.Uint64
+	unsigned, overdue               atomic.Int64 // runs that wait for witnesses; witnesses that keep overdue ones waiting
 }
 
 func (c *counts) beat(err error) {
@@ -243,7 +244,7 @@ func (v *Vigil) converse(ctx context.Context, p *Plan, destination string) {
 // speak beats and delivers over one connection until ctx ends; its error is that
 // there can be none.
 func (v *Vigil) speak(ctx context.Context, p *Plan, destination string) error {
-	post := &dispatch.Post{Spool: v.spool, Auditor: func() (*audit.Auditor, error) { return v.auditor, nil }, Connect: v.o.Connect}
+	post := &dispatch.Post{Spool: v.spool, Auditor: func() (*audit.Auditor, error) { return v.auditor, nil }, Connect: v.o.Connect, Demand: p.Demand}
 	var all sync.WaitGroup
 	defer all.Wait()
 	if p.Collector != "" {
