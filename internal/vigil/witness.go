@@ -11,6 +11,7 @@ type heldBack struct {
 
 // wait counts a run that the collector has kept and witnesses have not signed yet.
 func (d *delivery) wait(id string, h *heldBack) {
+	delete(d.refused, id)
 	if h.runs++; h.last.Overdue() && (h.oldest.Of == 0 || h.last.Since.Before(h.oldest.Since)) {
 		h.oldest = h.last
 	}
@@ -35,4 +36,6 @@ func (d *delivery) witnesses(h heldBack) {
 
 // Witnesses tells how many runs wait for witnesses, and how many of those keep
 // one waiting for longer than was demanded.
-func (v *Vigil) Witnesses() (unsigned, overdue int64) { return v.count.unsigned.Load(), v.count.overdue.Load() }
+func (v *Vigil) Witnesses() (unsigned, overdue int64) {
+	return v.count.unsigned.Load(), v.count.overdue.Load()
+}
