@@ -2,12 +2,15 @@ package collect
 
 import (
 	"errors"
+	"fmt"
 	"io/fs"
 	"net"
 	"os"
 	"path/filepath"
+	"sync"
 	"time"
 
+	"witnessmark/internal/archive"
 	"witnessmark/internal/durable"
 	"witnessmark/internal/fault"
 	"witnessmark/internal/trust"
@@ -19,24 +22,46 @@ const (
 	ownerFile     = "owner.pem"
 )
 
+// certifying is the collector's authority, once it was needed. It is read once: a
+// file that is lost or changed while the collector serves makes no difference to
+// who is certified by whom.
+type certifying struct {
+	mu   sync.Mutex
+	site string // the file of the site's authority, if it has one
+	by   *trust.Authority
+}
+
 // authority gives the collector's authority, made when it is first needed. A
 // collector without a folder has none.
 func (c *Collector) authority() (*trust.Authority, error) {
 	if c.dir == "" {
 		return nil, fault.New("find authority", "", errors.New("this collector has no folder and no authority"))
 	}
-	return loadAuthority(filepath.Join(c.dir, authorityFile), c.site, c.now())
+	c.certifying.mu.Lock()
+	defer c.certifying.mu.Unlock()
+	if c.certifying.by == nil {
+		a, err := c.loadAuthority()
+		if err != nil {
+			return nil, err
+		}
+		c.certifying.by = a
+	}
+	return c.certifying.by, nil
 }
 
-// loadAuthority reads the authority of the site, or where that is "" the one at
-// path, which it makes first when it is not there.
-func loadAuthority(path, site string, now time.Time) (*trust.Authority, error) {
-	if site != "" {
-		path = site
+// loadAuthority reads the authority of the site, or where there is none the one
+// in the collector's folder, which it makes first where nobody needs another.
+func (c *Collector) loadAuthority() (*trust.Authority, error) {
+	path := c.certifying.site
+	if path == "" {
+		path = filepath.Join(c.dir, authorityFile)
 	}
 	b, err := os.ReadFile(path)
-	if errors.Is(err, fs.ErrNotExist) && site == "" {
-		if err := makeAuthority(path, now); err != nil && !errors.Is(err, fs.ErrExist) {
+	if errors.Is(err, fs.ErrNotExist) && c.certifying.site == "" {
+		if err := c.mayMakeAuthority(path); err != nil {
+			return nil, err
+		}
+		if err := makeAuthority(path, c.now()); err != nil && !errors.Is(err, fs.ErrExist) {
 			return nil, fault.New("make authority", path, err)
 		}
 		b, err = os.ReadFile(path)
@@ -49,6 +74,25 @@ func loadAuthority(path, site string, now time.Time) (*trust.Authority, error) {
 		return nil, fault.New("read authority", path, err).WithHint("restore the file from where it was kept; with another authority every member has to be enrolled again")
 	}
 	return a, nil
+}
+
+// mayMakeAuthority refuses a new authority where members are of one before: none
+// of them could come in any more. The members that a copy tells of are its
+// source's.
+func (c *Collector) mayMakeAuthority(path string) error {
+	if c.copyOf != "" {
+		return nil
+	}
+	changes, _, err := c.archive.Roll()
+	if err != nil {
+		return err
+	}
+	n := len(archive.InForceKeys(changes))
+	if n == 0 {
+		return nil
+	}
+	return fault.New("read authority", path, fmt.Errorf("it is not there, and members are certified by it (%d keys)", n)).
+		WithHint("put it back from where it was kept, or name the site's with --authority; for a new one revoke all members first, who then join again")
 }
 
 // makeAuthority links a whole file into place, so that of two processes that

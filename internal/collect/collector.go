@@ -43,9 +43,10 @@ type Collector struct {
 	told    atomic.Bool  // that the disk is short of room
 	held    func() int64 // bytes of deliveries under way; set by Server
 	dir     string       // "" without a folder
-	site    string       // the file of the site's authority, if it has one
 	roll    roll
 	guests  guests
+
+	certifying certifying
 }
 
 var (

@@ -86,7 +86,7 @@ func Serve(ctx context.Context, dir, address string, log *slog.Logger, ready fun
 		return fault.New("serve", filepath.Join(dir, keyFile), fs.ErrNotExist).
 			WithHint("without the key of the trail nothing can be signed; put it there from where it was kept")
 	}
-	c.site = with.authority
+	c.certifying.site = with.authority
 	ended, err = c.listenAt(ctx, dir, address, ready, with)
 	return err
 }
