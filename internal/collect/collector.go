@@ -47,6 +47,7 @@ type Collector struct {
 	guests  guests
 
 	certifying certifying
+	refusals   refusals
 }
 
 var (
@@ -63,7 +64,7 @@ const readers = 2
 func New(a *archive.Archive, now func() time.Time, log *slog.Logger) *Collector {
 	c := &Collector{
 		archive: a, now: now, log: log, reading: make(chan struct{}, readers), beats: beats{started: now()},
-		metrics: newMetrics(), calls: newCalls(),
+		metrics: newMetrics(), calls: newCalls(), refusals: refusals{log: log},
 	}
 	c.door = newDoor(usualBounds, c.metrics)
 	c.room = roomOf(a.Path(), now)

@@ -124,3 +124,10 @@ func (c *Collector) Disk(free func(dir string) (free, size int64, err error), fl
 
 // FloorOn is the floor on a file system of that size.
 var FloorOn = floorOn
+
+// Refusals is how a collector writes down what it refuses: for a reason, to an
+// address; and the end of the window in which it is bounded.
+func Refusals(log *slog.Logger) (refuse func(reason, from string), end func()) {
+	r := refusals{log: log}
+	return func(reason, from string) { r.write(reason, from, "refused", "reason", reason, "from", from) }, r.end
+}

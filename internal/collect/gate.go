@@ -50,7 +50,7 @@ func (d *gate) ServerHandshake(raw net.Conn) (net.Conn, credentials.AuthInfo, er
 	}
 	if err != nil {
 		d.c.metrics.Refused("handshake")
-		d.c.log.Warn("no handshake", "from", raw.RemoteAddr().String(), "error", err)
+		d.c.refusals.write("handshake", host(raw.RemoteAddr()), "no handshake", "from", raw.RemoteAddr().String(), "error", err)
 		return conn, info, err
 	}
 	m := met{TLSInfo: info.(credentials.TLSInfo)}
@@ -131,14 +131,14 @@ func (c *Collector) answered(ctx context.Context, method string, err error) erro
 	if !errors.As(err, &r) {
 		return err
 	}
-	said := []any{"method", method, "reason", r.Reason, "why", r.Why}
+	from, said := "", []any{"method", method, "reason", r.Reason, "why", r.Why}
 	if p, ok := peer.FromContext(ctx); ok {
-		said = append(said, "from", p.Addr.String())
+		from, said = host(p.Addr), append(said, "from", p.Addr.String())
 		if m, ok := p.AuthInfo.(met); ok && m.err == nil {
 			said = append(said, "member", m.peer.String())
 		}
 	}
-	c.log.Warn("refused", said...)
+	c.refusals.write(r.Reason, from, "refused", said...)
 	return turnedAway{r}
 }
 

@@ -143,6 +143,7 @@ func (c *Collector) listenAt(ctx context.Context, dir, address string, ready fun
 		c.log.Info("stopping")
 	}
 	health.Shutdown()
+	defer c.refusals.end()
 	return c.stopServing(srv), err
 }
 
