@@ -24,6 +24,7 @@ func (t *Taker) record(rule *Logs, x *taking, data []byte) (*record.Run, [][]byt
 	if err != nil {
 		remarks = append(remarks, "the signals could not be read: "+err.Error())
 	}
+	remarks = append(remarks, cut.Remarks...)
 	run.Signals, run.AgentCost = cut.Signals, record.Cost{CPU: cut.Cost.CPU, PeakRSS: cut.Cost.PeakRSS}
 	t.look(to)
 	if run.Before, run.After, err = t.o.States.Around(from, to); err != nil {

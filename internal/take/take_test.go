@@ -386,6 +386,23 @@ func TestARunThroughASteppedClockAndASleep(t *testing.T) {
 	}
 }
 
+// TestAFullRingIsTold: the record of a log whose time the ring holds thinned says so.
+func TestAFullRingIsTold(t *testing.T) {
+	l := newLab(t)
+	l.ring.Close()
+	var err error
+	if l.ring, err = watch.OpenRing(filepath.Join(l.state, "small"), watch.RingBounds{Bytes: 16 << 10}); err != nil {
+		t.Fatal(err)
+	}
+	l.Close()
+	l.start()
+	l.run(5 * time.Minute)
+	l.give(l.put("orrery.csv", logOf(290, 0)))
+	if r := l.only(); len(r.Remarks) != 1 || !strings.HasPrefix(r.Remarks[0], "the ring of signals was full: from ") || len(r.Signals[0].Gaps) > 0 {
+		t.Errorf("%q, gaps %v", r.Remarks, r.Signals[0].Gaps)
+	}
+}
+
 func TestFoldersAndNames(t *testing.T) {
 	l := newLab(t)
 	other := t.TempDir()

@@ -1,6 +1,7 @@
 package watch
 
 import (
+	"cmp"
 	"crypto/rand"
 	"encoding/hex"
 	"errors"
@@ -12,6 +13,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"witnessmark/internal/durable"
@@ -23,14 +25,19 @@ import (
 // RingBounds say what a ring holds on to.
 type RingBounds struct {
 	Keep  time.Duration // by the boot clock; 0 stands for 2 h 15 min
-	Bytes int64         // on the disk; 0 stands for 64 MiB, and wins over Keep
+	Bytes int64         // on the disk; 0 stands for 64 MiB
 }
 
 // Ring is the signals of the last hours, in a folder. It survives the agent's
 // end, however that comes: what was appended is there, whole. A power cut may
-// take the last seconds.
+// take the last seconds. Where there are more signals than it has room for, the
+// older ones are thinned, and only what cannot be thinned any more is let go.
 type Ring struct {
 	mu       sync.Mutex
+	changed  *sync.Cond // tidying has ended, or is a step further
+	tidying  bool
+	closing  atomic.Bool
+	trouble  error // of the last tidying
 	dir      string
 	bounds   RingBounds
 	lock     *os.File
@@ -44,10 +51,31 @@ type Ring struct {
 
 // segment is a file of the ring.
 type segment struct {
-	path     string
-	boot     string
-	from, to time.Duration
-	size     int64 // of what is whole
+	path        string
+	first, last uint64 // numbers of the segments that it has taken the place of, or its own
+	boot        string
+	from, to    time.Duration
+	size        int64 // of what is whole
+	spent       bool  // there is nothing left in it to be thinned
+}
+
+// nameOf names the segment that stands for those from one number to another.
+func nameOf(first, last uint64) string {
+	if first == last {
+		return fmt.Sprintf("%016x.seg", first)
+	}
+	return fmt.Sprintf("%016x-%016x.seg", first, last)
+}
+
+// numbersOf reads such a name.
+func numbersOf(name string) (first, last uint64, ok bool) {
+	if n, _ := fmt.Sscanf(name, "%16x-%16x.seg", &first, &last); n < 2 {
+		if _, err := fmt.Sscanf(name, "%16x.seg", &first); err != nil {
+			return 0, 0, false
+		}
+		last = first
+	}
+	return first, last, name == nameOf(first, last)
 }
 
 // OpenRing opens the ring in dir, or begins it. Only one process may have it
@@ -60,6 +88,7 @@ func OpenRing(dir string, bounds RingBounds) (*Ring, error) {
 		bounds.Bytes = 64 << 20
 	}
 	r := &Ring{dir: dir, bounds: bounds}
+	r.changed = sync.NewCond(&r.mu)
 	if err := r.open(); err != nil {
 		if r.lock != nil {
 			r.lock.Close()
@@ -85,17 +114,34 @@ func (r *Ring) open() error {
 		return err
 	}
 	r.session = hex.EncodeToString(id[:])
-	names, err := os.ReadDir(r.dir) // sorted, and so by number
+	return r.find()
+}
+
+// find lists the segments that are there, and removes what a killed process has
+// left beside them: files that were not finished, and those that a thinner one
+// has taken the place of.
+func (r *Ring) find() error {
+	names, err := os.ReadDir(r.dir)
 	if err != nil {
 		return err
 	}
+	var all []*segment
 	for _, n := range names {
-		var number uint64
-		if _, err := fmt.Sscanf(n.Name(), "%016x.seg", &number); err != nil || !strings.HasSuffix(n.Name(), ".seg") {
+		if strings.HasPrefix(n.Name(), unfinished) {
+			os.Remove(filepath.Join(r.dir, n.Name()))
+		} else if first, last, ok := numbersOf(n.Name()); ok {
+			all = append(all, &segment{path: filepath.Join(r.dir, n.Name()), first: first, last: last})
+		}
+	}
+	slices.SortFunc(all, func(a, b *segment) int {
+		return cmp.Or(cmp.Compare(a.first, b.first), cmp.Compare(b.last, a.last))
+	})
+	for _, s := range all {
+		if s.first < r.next {
+			os.Remove(s.path)
 			continue
 		}
-		r.next = number + 1
-		s, ok, err := scan(filepath.Join(r.dir, n.Name()))
+		ok, err := s.scan()
 		if err != nil {
 			return err
 		}
@@ -103,59 +149,40 @@ func (r *Ring) open() error {
 			os.Remove(s.path) // nothing whole is in it
 			continue
 		}
+		r.next = s.last + 1
 		r.segments = append(r.segments, s)
 	}
 	return nil
 }
 
-// scan finds out what a segment covers.
-func scan(path string) (s *segment, ok bool, err error) {
-	s = &segment{path: path}
-	b, err := os.ReadFile(path)
+// scan finds out what a segment covers; false if nothing.
+func (s *segment) scan() (ok bool, err error) {
+	f, err := os.Open(s.path)
 	if err != nil {
-		return s, false, err
+		return false, err
 	}
-	left := walk(b, true, func(h heads, p piece) {
+	defer f.Close()
+	s.size, err = walk(f, none, func(h heads, p piece) bool {
 		if !ok {
 			ok, s.boot, s.from = true, h.Boot, p.from
 		}
 		s.to = p.to
+		return true
 	})
-	s.size = int64(len(b) - len(left))
-	return s, ok, nil
+	return ok, err
 }
 
-// walk calls f for each whole piece in a segment's bytes, read in full or only
-// its head, and gives what is behind the last.
-func walk(b []byte, times bool, f func(heads, piece)) (left []byte) {
-	var h heads
-	for {
-		kind, payload, rest, ok := nextBlock(b)
-		switch {
-		case !ok:
-			return b
-		case kind == kindHeads:
-			boot := h.Boot
-			if h, ok = parseHeads(payload); !ok || boot != "" && boot != h.Boot {
-				return b
-			}
-		case kind == kindPiece && h.Boot != "":
-			p, err := parsePiece(payload, len(h.Signals), times)
-			if err != nil {
-				return b
-			}
-			f(h, p)
-		default:
-			return b
-		}
-		b = rest
-	}
-}
+func none(piece) bool { return false }
+func all(piece) bool  { return true }
 
 // Close closes the ring.
 func (r *Ring) Close() error {
+	r.closing.Store(true)
 	r.mu.Lock()
 	defer r.mu.Unlock()
+	for r.tidying {
+		r.changed.Wait()
+	}
 	err := r.leave()
 	if r.lock != nil {
 		err = errors.Join(err, r.lock.Close())
@@ -201,7 +228,7 @@ func (r *Ring) Append(p Piece) error {
 		return fault.New("keep signals", r.dir, err).WithHint("make room on the disk that holds the state folder; the agent goes on by itself")
 	}
 	r.lost = ""
-	return r.drop(p.To.Instant())
+	return r.fit()
 }
 
 // cause is the innermost reason, without the path.
@@ -248,29 +275,22 @@ func (r *Ring) turn(h heads, to time.Duration) error {
 			return err
 		}
 	}
-	path := filepath.Join(r.dir, fmt.Sprintf("%016x.seg", r.next))
+	path := filepath.Join(r.dir, nameOf(r.next, r.next))
 	f, err := os.OpenFile(path, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o600)
 	if err != nil {
 		return err
 	}
-	r.next++
 	r.file, r.heads = f, heads{}
-	r.segments = append(r.segments, &segment{path: path, boot: h.Boot})
+	r.segments = append(r.segments, &segment{path: path, first: r.next, last: r.next, boot: h.Boot})
+	r.next++
 	return nil
 }
 
 func (r *Ring) write(h heads, w piece) error {
 	s := r.segments[len(r.segments)-1]
-	var b []byte
-	if s.size == 0 || !reflect.DeepEqual(h, r.heads) {
-		var err error
-		if b, err = appendHeads(b, h); err != nil {
-			return err
-		}
-	}
-	start := len(b)
-	if b = appendPiece(b, w); len(b)-start > maxBlock {
-		return fmt.Errorf("a piece of %d bytes is too large", len(b)-start)
+	b, err := blocks(h, w, s.size > 0 && reflect.DeepEqual(h, r.heads))
+	if err != nil {
+		return err
 	}
 	if n, err := r.file.WriteAt(b, s.size); err != nil {
 		if n > 0 {
@@ -285,26 +305,83 @@ func (r *Ring) write(h heads, w piece) error {
 	return nil
 }
 
-// drop lets the oldest segments go that are too old, or too much.
-func (r *Ring) drop(now Instant) error {
-	total := int64(0)
+// blocks encodes a piece, behind what its signals are unless that is known.
+func blocks(h heads, p piece, known bool) (b []byte, err error) {
+	if !known {
+		if b, err = appendHeads(b, h); err != nil {
+			return nil, err
+		}
+	}
+	start := len(b)
+	if b = appendPiece(b, p); len(b)-start > maxBlock {
+		return nil, fmt.Errorf("a piece of %d bytes is too large", len(b)-start)
+	}
+	return b, nil
+}
+
+// size is what all segments take.
+func (r *Ring) size() (n int64) {
 	for _, s := range r.segments {
-		total += s.size
+		n += s.size
 	}
-	for len(r.segments) > 1 {
-		s := r.segments[0]
-		old := now.At > r.bounds.Keep
-		if s.boot == now.Boot {
-			old = now.At-s.to > r.bounds.Keep
+	return n
+}
+
+// ages gives how long ago each segment ended, at the least: how long the machine
+// was off between two boots is not known.
+func (r *Ring) ages() []time.Duration {
+	out := make([]time.Duration, len(r.segments))
+	for i := len(r.segments) - 2; i >= 0; i-- {
+		s, later := r.segments[i], r.segments[i+1]
+		if out[i] = out[i+1] + later.to; s.boot == later.boot {
+			out[i] = out[i+1] + max(0, later.to-s.to)
 		}
-		if !old && total <= r.bounds.Bytes {
-			return nil
-		}
-		if err := os.Remove(s.path); err != nil && !os.IsNotExist(err) {
-			return fault.New("let old signals go", s.path, err)
-		}
-		total -= s.size
-		r.segments = r.segments[1:]
 	}
+	return out
+}
+
+// fit lets segments go that are too old. Of what is too much the older parts are
+// thinned meanwhile; the oldest is let go only if that does not suffice.
+func (r *Ring) fit() error {
+	for len(r.segments) > 1 && r.ages()[0] > r.bounds.Keep {
+		if err := r.drop(); err != nil {
+			return err
+		}
+	}
+	for size := r.size(); size > r.ample(); size = r.size() {
+		switch {
+		case !r.tidying && r.trouble == nil && r.densest() != nil:
+			r.tidying = true
+			go r.tidy()
+		case size <= r.full() || len(r.segments) == 1:
+			return r.told()
+		case r.tidying:
+			r.changed.Wait()
+		default:
+			if err := r.drop(); err != nil {
+				return err
+			}
+		}
+	}
+	return r.told()
+}
+
+// told gives the trouble of tidying once, after which it is tried again.
+func (r *Ring) told() error {
+	if r.tidying || r.trouble == nil {
+		return nil
+	}
+	err := r.trouble
+	r.trouble = nil
+	return fault.New("thin old signals", r.dir, err).WithHint("make room on the disk that holds the state folder; the agent goes on by itself")
+}
+
+// drop lets the oldest segment go.
+func (r *Ring) drop() error {
+	s := r.segments[0]
+	if err := os.Remove(s.path); err != nil && !os.IsNotExist(err) {
+		return fault.New("let old signals go", s.path, err)
+	}
+	r.segments = r.segments[1:]
 	return nil
 }

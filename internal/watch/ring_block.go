@@ -1,12 +1,17 @@
 package watch
 
 import (
+	"bytes"
 	"encoding/binary"
 	"encoding/json"
 	"errors"
+	"fmt"
 	"hash/crc32"
+	"io"
 	"slices"
 	"time"
+
+	"github.com/klauspost/compress/flate"
 
 	"witnessmark/internal/rig"
 	"witnessmark/internal/series"
@@ -16,19 +21,23 @@ var castagnoli = crc32.MakeTable(crc32.Castagnoli)
 
 // A segment of the ring is a row of blocks:
 //
-//	4  "wr", the version 0x01, and the kind: h or s
+//	4  "wr", the version 0x01, and the kind: h, d, s or t
 //	4  length of the payload, little-endian
 //	4  CRC-32C, little-endian, over kind, length and payload
 //	   payload
 //
-// A block h says, as JSON, which signals the blocks s after it hold; each segment
-// begins with one. Where a block is not whole the segment ends.
+// A block h says, as JSON, which signals the blocks s and t after it hold, a block
+// d the same deflated; each segment begins with one. A block t is a block s that
+// was thinned, behind the pace in nanoseconds as a varint. Where a block is not
+// whole the segment ends.
 const (
-	blockMagic = "wr\x01"
-	blockHead  = len(blockMagic) + 1 + 4 + 4
-	kindHeads  = 'h'
-	kindPiece  = 's'
-	maxBlock   = 16 << 20
+	blockMagic  = "wr\x01"
+	blockHead   = len(blockMagic) + 1 + 4 + 4
+	kindHeads   = 'h'
+	kindPacked  = 'd'
+	kindPiece   = 's'
+	kindThinned = 't'
+	maxBlock    = 16 << 20
 )
 
 // heads says what a piece's signals are, by their places.
@@ -60,6 +69,7 @@ type piece struct {
 	cpu                time.Duration // that the agent has used so far
 	peak               int64         // bytes resident at most so far
 	why                string        // nothing lies between the piece before and this one; "" if that is plain
+	pace               time.Duration // to which it was thinned; 0 if it is as it was sampled
 	parts              []part
 }
 
@@ -80,21 +90,90 @@ func appendBlock(b []byte, kind byte, payload []byte) []byte {
 	return append(b, payload...)
 }
 
-// nextBlock takes a whole block off b; false where there is none.
-func nextBlock(b []byte) (kind byte, payload, rest []byte, ok bool) {
-	if len(b) < blockHead || string(b[:len(blockMagic)]) != blockMagic {
-		return 0, nil, nil, false
+// blockReader takes whole blocks off a segment, each into the same bytes.
+type blockReader struct {
+	from  io.Reader
+	head  [blockHead]byte
+	bytes []byte
+	whole int64 // bytes of the blocks that were taken
+}
+
+// next gives a block, whose payload is valid until the one after it; false where
+// there is none that is whole.
+func (r *blockReader) next() (kind byte, payload []byte, ok bool, err error) {
+	if _, err := io.ReadFull(r.from, r.head[:]); err != nil {
+		return 0, nil, false, damage(err)
 	}
-	length := binary.LittleEndian.Uint32(b[4:])
-	if length > maxBlock || int(length) > len(b)-blockHead {
-		return 0, nil, nil, false
+	length := binary.LittleEndian.Uint32(r.head[4:])
+	if string(r.head[:len(blockMagic)]) != blockMagic || length > maxBlock {
+		return 0, nil, false, nil
 	}
-	payload = b[blockHead : blockHead+int(length)]
-	sum := crc32.Update(crc32.Checksum(b[len(blockMagic):blockHead-4], castagnoli), castagnoli, payload)
-	if sum != binary.LittleEndian.Uint32(b[8:]) {
-		return 0, nil, nil, false
+	if r.bytes, err = readInto(r.bytes[:0], r.from, int(length)); err != nil {
+		return 0, nil, false, damage(err)
 	}
-	return b[3], payload, b[blockHead+int(length):], true
+	sum := crc32.Update(crc32.Checksum(r.head[len(blockMagic):blockHead-4], castagnoli), castagnoli, r.bytes)
+	if sum != binary.LittleEndian.Uint32(r.head[8:]) {
+		return 0, nil, false, nil
+	}
+	r.whole += int64(blockHead) + int64(length)
+	return r.head[3], r.bytes, true, nil
+}
+
+// readInto reads n bytes into b, which grows with what is there and not on the
+// word of a header.
+func readInto(b []byte, from io.Reader, n int) ([]byte, error) {
+	const step = 64 << 10
+	for len(b) < n {
+		k := len(b)
+		b = slices.Grow(b, min(step, n-k))[:min(n, k+step)]
+		if _, err := io.ReadFull(from, b[k:]); err != nil {
+			return b[:k], err
+		}
+	}
+	return b, nil
+}
+
+// damage is nil for an end that came early.
+func damage(err error) error {
+	if err == io.EOF || err == io.ErrUnexpectedEOF {
+		return nil
+	}
+	return err
+}
+
+// walk calls f for each whole piece of a segment until it says false, with all
+// of those that full asks for and of the others their times. It gives how many
+// bytes of whole blocks it went through.
+func walk(from io.Reader, full func(piece) bool, f func(heads, piece) bool) (int64, error) {
+	r := blockReader{from: from}
+	var h heads
+	for {
+		before := r.whole
+		kind, payload, ok, err := r.next()
+		if err != nil || !ok {
+			return before, err
+		}
+		switch {
+		case kind == kindHeads || kind == kindPacked:
+			boot := h.Boot
+			if h, ok = parseHeads(kind, payload); !ok || boot != "" && boot != h.Boot {
+				return before, nil
+			}
+		case (kind == kindPiece || kind == kindThinned) && h.Boot != "":
+			p, err := parsePiece(kind, payload, len(h.Signals), true)
+			if err == nil && full(p) {
+				p, err = parsePiece(kind, payload, len(h.Signals), false)
+			}
+			if err != nil {
+				return before, nil
+			}
+			if !f(h, p) {
+				return r.whole, nil
+			}
+		default:
+			return before, nil
+		}
+	}
 }
 
 func appendHeads(b []byte, h heads) ([]byte, error) {
@@ -102,11 +181,30 @@ func appendHeads(b []byte, h heads) ([]byte, error) {
 	if err != nil {
 		return b, err
 	}
+	if len(text) > maxBlock {
+		return b, fmt.Errorf("%d signals are too many", len(h.Signals))
+	}
+	var packed bytes.Buffer
+	if err := flate.StatelessDeflate(&packed, text, true, nil); err == nil && packed.Len() < len(text) {
+		return appendBlock(b, kindPacked, packed.Bytes()), nil
+	}
 	return appendBlock(b, kindHeads, text), nil
 }
 
-func parseHeads(payload []byte) (h heads, ok bool) {
-	if json.Unmarshal(payload, &h) != nil || h.Boot == "" {
+func unpacked(kind byte, payload []byte) ([]byte, error) {
+	if kind == kindHeads {
+		return payload, nil
+	}
+	text, err := io.ReadAll(io.LimitReader(flate.NewReader(bytes.NewReader(payload)), maxBlock+1))
+	if err == nil && len(text) > maxBlock {
+		err = errPiece
+	}
+	return text, err
+}
+
+func parseHeads(kind byte, payload []byte) (h heads, ok bool) {
+	text, err := unpacked(kind, payload)
+	if err != nil || json.Unmarshal(text, &h) != nil || h.Boot == "" {
 		return h, false
 	}
 	for _, s := range h.Signals {
@@ -119,17 +217,20 @@ func parseHeads(payload []byte) (h heads, ok bool) {
 
 func appendPiece(b []byte, p piece) []byte {
 	var w []byte
+	kind := byte(kindPiece)
+	if p.pace > 0 {
+		kind, w = kindThinned, binary.AppendUvarint(w, uint64(p.pace))
+	}
 	for _, d := range []time.Duration{p.from, p.to - p.from, p.awakeFrom, p.awakeTo - p.awakeFrom, p.cpu, time.Duration(p.peak)} {
 		w = binary.AppendUvarint(w, uint64(d))
 	}
 	w = appendText(w, p.why)
 	w = binary.AppendUvarint(w, uint64(len(p.parts)))
-	var rows [][]int64 // offsets that parts share are written once
+	rows := rowsOf{places: map[uint32][]int{}}
 	for _, x := range p.parts {
 		w = binary.AppendUvarint(w, uint64(x.signal))
-		row := slices.IndexFunc(rows, func(r []int64) bool { return slices.Equal(r, x.offsets) })
-		if row < 0 {
-			row, rows = len(rows), append(rows, x.offsets)
+		row, fresh := rows.place(x.offsets)
+		if fresh {
 			w = binary.AppendUvarint(w, uint64(row))
 			w = appendText(w, string(series.EncodeLight(nil, x.offsets)))
 		} else {
@@ -142,7 +243,29 @@ func appendPiece(b []byte, p piece) []byte {
 			w = appendText(appendText(w, string(g.Reason)), g.Detail)
 		}
 	}
-	return appendBlock(b, kindPiece, w)
+	return appendBlock(b, kind, w)
+}
+
+// rowsOf are the offsets of parts: those that several share are written once.
+type rowsOf struct {
+	rows   [][]int64
+	places map[uint32][]int
+}
+
+// place gives the row's place, and whether it is a fresh one.
+func (r *rowsOf) place(row []int64) (place int, fresh bool) {
+	key := uint32(len(row))
+	for _, o := range row {
+		key = key*16777619 ^ uint32(o/1e5)
+	}
+	for _, k := range r.places[key] {
+		if slices.Equal(r.rows[k], row) {
+			return k, false
+		}
+	}
+	place, r.rows = len(r.rows), append(r.rows, row)
+	r.places[key] = append(r.places[key], place)
+	return place, true
 }
 
 func appendText(b []byte, s string) []byte {
@@ -153,8 +276,12 @@ var errPiece = errors.New("not a piece of signals")
 
 // parsePiece reads a piece of so many signals; the head of it only if times is
 // set.
-func parsePiece(payload []byte, signals int, times bool) (p piece, err error) {
+func parsePiece(kind byte, payload []byte, signals int, times bool) (p piece, err error) {
 	r := pieceReader{b: payload}
+	if kind == kindThinned {
+		p.pace = r.duration()
+		r.bad = r.bad || p.pace == 0
+	}
 	p.from, p.to = r.span()
 	p.awakeFrom, p.awakeTo = r.span()
 	p.cpu, p.peak, p.why = r.duration(), int64(r.duration()), r.text()

@@ -20,28 +20,54 @@ const mostApart = 3 * time.Second
 type Cut struct {
 	Signals []rig.Signal // offsets since the span's begin, sorted by key; unread where nothing is left
 	Gaps    []rig.Gap    // of all signals at once, which are in each of them, too
-	Cost    probe.Cost   // the agent's own; its processor time over the pieces that the span touches
+	Cost    probe.Cost   // the agent's own; its processor time as far as the span covers what was measured at once
+	Remarks []string     // where the signals are thinned, and why, in words
 }
+
+// mostCut bounds the samples of a cut, each of 16 bytes: an hour and a half of 40
+// signals at the full pace. A longer span is thinned evenly. A design choice.
+const mostCut = 2 << 20
 
 // Cut gives the signals from one instant to another. What is missing in it is
 // told as gaps, or as unread signals where all is missing, with the reason: the
-// agent did not run, the machine slept, the ring does not go so far back.
+// agent did not run, the machine slept, the ring does not go so far back. What
+// was thinned is told in remarks.
 func (r *Ring) Cut(from, to Instant) (Cut, error) {
 	if from.Boot != to.Boot || to.At < from.At {
 		c := newCutting(Instant{}, 0)
-		err := r.read(func(h heads, p piece) { c.know(h) })
+		err := r.read(everything, none, func(h heads, _ piece) bool { c.know(h); return true })
 		return c.cut("the span does not lie within one boot of the machine"), err
 	}
 	c := newCutting(from, to.At)
-	if err := r.read(c.add); err != nil {
+	near := func(all []*segment) []*segment { return around(all, from, to.At) }
+	inside := func(p piece) bool { return p.to >= from.At && p.from <= to.At }
+	if err := r.read(near, inside, func(h heads, p piece) bool { c.add(h, p); return true }); err != nil {
 		return Cut{}, err
 	}
 	return c.cut(""), nil
 }
 
-// read goes through all pieces. Segments are opened at once, so that one that
-// is let go meanwhile can still be read.
-func (r *Ring) read(f func(heads, piece)) error {
+func everything(all []*segment) []*segment { return all }
+
+// around leaves out segments that are further from a span than the next one on
+// each side, which tells why something is missing at its bounds.
+func around(all []*segment, from Instant, to time.Duration) []*segment {
+	first, last := 0, len(all)
+	for i, s := range all {
+		switch {
+		case s.boot != from.Boot || s.size == 0:
+		case s.to < from.At:
+			first = i
+		case s.from > to && last == len(all):
+			last = i + 1
+		}
+	}
+	return all[first:last]
+}
+
+// read goes through the pieces of some segments, block by block. They are opened
+// at once, so that one that is let go meanwhile can still be read.
+func (r *Ring) read(some func([]*segment) []*segment, full func(piece) bool, f func(heads, piece) bool) error {
 	type open struct {
 		file *os.File
 		size int64
@@ -53,7 +79,7 @@ func (r *Ring) read(f func(heads, piece)) error {
 		}
 	}()
 	r.mu.Lock()
-	for _, s := range r.segments {
+	for _, s := range some(r.segments) {
 		file, err := os.Open(s.path)
 		if err != nil {
 			r.mu.Unlock()
@@ -63,11 +89,10 @@ func (r *Ring) read(f func(heads, piece)) error {
 	}
 	r.mu.Unlock()
 	for _, o := range all {
-		b, err := io.ReadAll(io.NewSectionReader(o.file, 0, o.size))
+		_, err := walk(io.NewSectionReader(o.file, 0, o.size), full, f)
 		if err != nil {
 			return fault.New("read signals", o.file.Name(), err)
 		}
-		walk(b, false, f)
 	}
 	return nil
 }
@@ -82,8 +107,12 @@ type cutting struct {
 	any     bool
 	gaps    []rig.Gap
 	cost    probe.Cost
-	begun   bool
+	begun   bool          // a piece lay in the span
 	cpu     time.Duration // at the last piece of the session
+	most    int           // samples that may be held
+	samples int
+	pace    time.Duration // to which they are thinned, so that they are no more; 0 when they are not
+	thinned thinned
 }
 
 type joined struct {
@@ -97,7 +126,7 @@ type joined struct {
 var notThere = rig.Unread{Reason: rig.Absent, Detail: "not found on the machine then"}
 
 func newCutting(from Instant, to time.Duration) *cutting {
-	return &cutting{from: from, to: to, signals: map[rig.Key]*joined{}}
+	return &cutting{from: from, to: to, signals: map[rig.Key]*joined{}, most: mostCut}
 }
 
 // know takes up what signals there are.
@@ -119,7 +148,7 @@ func (c *cutting) know(h heads) {
 
 // add takes the next piece of the ring.
 func (c *cutting) add(h heads, p piece) {
-	p2 := p
+	p2, before := p, c.last
 	p2.parts = nil
 	defer func() { c.session, c.cpu = h.Session, p.cpu }()
 	if h.Boot != c.from.Boot {
@@ -154,10 +183,12 @@ func (c *cutting) add(h heads, p piece) {
 	for _, x := range h.Signals {
 		c.signals[x.Key].until = p.to
 	}
-	if c.begun && c.session == h.Session {
-		c.cost.CPU += max(0, p.cpu-c.cpu)
+	if before != nil && c.session == h.Session {
+		share := float64(min(p.to, c.to)-max(before.to, c.from.At)) / float64(max(1, p.to-before.to))
+		c.cost.CPU += time.Duration(share * float64(max(0, p.cpu-c.cpu)))
 	}
 	c.begun, c.cost.PeakRSS = true, max(c.cost.PeakRSS, p.peak)
+	c.thinned.note(c, p)
 	for _, x := range p.parts {
 		c.join(c.signals[h.Signals[x.signal].Key], h.Session, x)
 	}
@@ -203,7 +234,11 @@ func (c *cutting) join(j *joined, session string, x part) {
 	for i, o := range x.offsets {
 		if at := time.Duration(o); at >= c.from.At && at <= c.to {
 			j.Offsets, j.Values = append(j.Offsets, at-c.from.At), append(j.Values, x.values[i]+j.shift)
+			c.samples++
 		}
+	}
+	if c.samples > c.most {
+		c.fit()
 	}
 	for _, g := range x.gaps {
 		if g.To < c.from.At || g.From > c.to {
@@ -213,6 +248,51 @@ func (c *cutting) join(j *joined, session string, x part) {
 		j.Gaps = append(j.Gaps, g)
 	}
 }
+
+// fit thins what is held until it is three quarters of what may be, so that it is
+// not done again soon.
+func (c *cutting) fit() {
+	pace := max(c.pace, 2*finestPace)
+	for ; c.samples > c.most/4*3 && pace < slowestPace; pace *= 2 {
+		c.pace, c.samples = pace, 0
+		for _, j := range c.signals {
+			j.Offsets, j.Values = slower(j.Offsets, j.Values, pace)
+			c.samples += len(j.Values)
+		}
+	}
+}
+
+// thinned is what part of a span the ring holds thinned, and to which paces.
+type thinned struct{ from, to, finest, slowest time.Duration }
+
+func (t *thinned) note(c *cutting, p piece) {
+	if p.pace == 0 {
+		return
+	}
+	from, to := max(p.from-c.from.At, 0), min(p.to, c.to)-c.from.At
+	if t.slowest == 0 {
+		*t = thinned{from, to, p.pace, p.pace}
+	}
+	t.to, t.finest, t.slowest = to, min(t.finest, p.pace), max(t.slowest, p.pace)
+}
+
+// remarks says what was thinned.
+func (c *cutting) remarks() (out []string) {
+	if t := c.thinned; t.slowest > 0 {
+		paces := fmt.Sprintf("one sample in %v", t.finest)
+		if t.slowest > t.finest {
+			paces = fmt.Sprintf("between one sample in %v and one in %v", t.finest, t.slowest)
+		}
+		out = append(out, fmt.Sprintf("the ring of signals was full: from %v to %v of the span they are thinned to %s, %s",
+			t.from.Round(time.Millisecond), t.to.Round(time.Millisecond), paces, evenly))
+	}
+	if c.pace > 0 {
+		out = append(out, fmt.Sprintf("the span has more samples than the agent puts into one record: the signals are thinned to one sample in %v, %s", c.pace, evenly))
+	}
+	return out
+}
+
+const evenly = "evenly and with the least and the greatest of each stretch"
 
 // cut gives the signals as a record takes them; with why none of them was read.
 func (c *cutting) cut(why string) Cut {
@@ -227,9 +307,12 @@ func (c *cutting) cut(why string) Cut {
 		}
 		c.gap(end, c.to, text)
 	}
-	out := Cut{Gaps: c.gaps, Cost: c.cost}
+	out := Cut{Gaps: c.gaps, Cost: c.cost, Remarks: c.remarks()}
 	for _, j := range c.signals {
 		s := j.Signal
+		if c.pace > 0 {
+			s.Offsets, s.Values = slower(s.Offsets, s.Values, c.pace)
+		}
 		if until := min(end, c.to); c.any && until-j.until > mostApart {
 			s.Gaps = append(s.Gaps, rig.Gap{From: max(0, j.until-c.from.At), To: until - c.from.At, Unread: notThere})
 		}

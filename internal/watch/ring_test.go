@@ -1,6 +1,7 @@
 package watch
 
 import (
+	"bytes"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -345,14 +346,17 @@ func FuzzSegment(f *testing.F) {
 	f.Add(b)
 	f.Add(b[:len(b)-1])
 	f.Add(append(b[:len(b):len(b)], b...))
-	kind, payload, _, _ := nextBlock(b)
-	f.Add(append([]byte{kind}, payload...))
+	for _, pace := range []time.Duration{0, time.Second} {
+		r := blockReader{from: bytes.NewReader(appendPiece(nil, piece{from: 1, to: 3e9, pace: pace, parts: []part{{offsets: []int64{2}, values: []int64{7}}}}))}
+		kind, payload, _, _ := r.next()
+		f.Add(append([]byte{kind}, payload...))
+	}
 	f.Fuzz(func(t *testing.T, b []byte) {
-		check := func(h heads, p piece) {
-			again := appendPiece(nil, p)
-			_, payload, rest, ok := nextBlock(again)
-			q, err := parsePiece(payload, len(h.Signals), false)
-			if !ok || len(rest) != 0 || err != nil || !cmp.Equal(p, q, cmp.AllowUnexported(piece{}, part{})) {
+		check := func(h heads, p piece) bool {
+			r := blockReader{from: bytes.NewReader(appendPiece(nil, p))}
+			kind, payload, ok, _ := r.next()
+			q, err := parsePiece(kind, payload, len(h.Signals), false)
+			if !ok || err != nil || !cmp.Equal(p, q, cmp.AllowUnexported(piece{}, part{})) {
 				t.Fatalf("%v becomes %v, %v", p, q, err)
 			}
 			for _, x := range p.parts {
@@ -360,10 +364,13 @@ func FuzzSegment(f *testing.F) {
 					t.Fatalf("%v", x)
 				}
 			}
+			return true
 		}
-		walk(b, false, check)
+		if n, err := walk(bytes.NewReader(b), all, check); err != nil || n > int64(len(b)) {
+			t.Fatal(n, err)
+		}
 		if len(b) > 0 { // past the checksum, which a fuzzer cannot guess
-			if p, err := parsePiece(b[1:], 2, false); err == nil {
+			if p, err := parsePiece(b[0], b[1:], 2, false); err == nil {
 				check(h, p)
 			}
 		}
