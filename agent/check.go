@@ -155,9 +155,10 @@ func (s *session) mark(ctx context.Context, name string, set *setup.Setup) (*dri
 func loadSetup(file string) (*setup.Setup, error) {
 	data, err := os.ReadFile(file)
 	if err != nil {
-		return nil, fault.New("setup file", file, reason(err)).WithHint("name an existing file with --setup")
+		return nil, screen.Wrong(fault.New("setup file", file, reason(err)).WithHint("name an existing file with --setup"))
 	}
-	return drift.ReadSetup(file, data)
+	set, err := drift.ReadSetup(file, data)
+	return set, screen.Wrong(err)
 }
 
 // reason drops the path that an *fs.PathError repeats.

@@ -16,7 +16,7 @@
 // Without --collector it keeps records in an archive in the user's state folder.
 // It only reads: it never sets a clock, a voltage, a fan or a power limit.
 //
-// Exit codes: 0 fine, 1 failed, 2 wrong usage, 3 flags raised (check, and run
+// Exit codes: 0 fine, 1 failed, 2 wrong usage or a wrong file, 3 flags raised (check, and run
 // with --strict) or not settled (settle), 4 a collector's trail is not the one
 // that was seen before, 130 interrupted.
 package main

@@ -41,7 +41,7 @@ has drifted is flagged before it misleads.
 
 It only reads: it never sets a clock, a voltage, a fan or a power limit.
 
-Exits 0 when all is well, 1 when something failed, 2 when it was called wrongly,
+Exits 0 when all is well, 1 when something failed, 2 when it was called wrongly or with a wrong file,
 3 when flags were raised (check, and run --strict) or the rig did not settle, 4 when a collector's trail is
 not the one that was seen before, 130 when interrupted.`,
 		Example: "  agent check --setup heron-rated.toml\n  agent run --workload orrery.toml --setup heron-rated.toml",

@@ -146,11 +146,11 @@ func (f *runFlags) loadWorkload() (*setup.Workload, string, error) {
 	}
 	data, err := os.ReadFile(f.workload)
 	if err != nil {
-		return nil, "", fault.New("workload file", f.workload, reason(err)).WithHint("name an existing file with --workload")
+		return nil, "", screen.Wrong(fault.New("workload file", f.workload, reason(err)).WithHint("name an existing file with --workload"))
 	}
 	w, err := setup.ParseWorkload(f.workload, data)
 	if err != nil {
-		return nil, "", err
+		return nil, "", screen.Wrong(err)
 	}
 	dir := filepath.FromSlash(w.Dir)
 	if !filepath.IsAbs(dir) {

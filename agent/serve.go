@@ -21,12 +21,10 @@ import (
 	"witnessmark/internal/collect"
 	"witnessmark/internal/dispatch"
 	"witnessmark/internal/enrol"
-	"witnessmark/internal/fault"
 	"witnessmark/internal/local"
 	"witnessmark/internal/probe"
 	"witnessmark/internal/screen"
 	"witnessmark/internal/service"
-	"witnessmark/internal/setup"
 	"witnessmark/internal/spool"
 	"witnessmark/internal/vigil"
 	"witnessmark/internal/watch"
@@ -101,12 +99,13 @@ func (s *session) serve(ctx context.Context, config string) error {
 			config = whole // whatever the folder is when it is read again
 		}
 	}
-	plan, err := s.readPlan(config)
+	c := &course{session: s, config: config, given: s.state}
+	plan, err := c.read()
 	if err != nil {
-		return err
+		return screen.Wrong(err)
 	}
-	s.state = plan.State
-	o, closeTree, err := s.vigilOptions(plan)
+	s.state, c.plan = plan.State, plan
+	o, closeTree, err := c.options()
 	if err != nil {
 		return err
 	}
@@ -133,16 +132,18 @@ func (s *session) serve(ctx context.Context, config string) error {
 		path := cmp.Or(plan.Socket, os.Getenv("WITNESSMARK_SOCKET"), filepath.Join(o.State, socketName))
 		s.open(ctx, &all, v, path, plan.SocketGroup, o.Log)
 		fmt.Fprintln(s.stdout, path)
-		d.Ready(watching(plan, o.Rig), v.Check, func(ctx context.Context) error {
-			next, err := s.readPlan(config)
+		d.Ready(watching(plan), v.Check, func(ctx context.Context) error {
+			next, err := c.reload(ctx, v)
 			if err == nil {
-				err = forRig(next, o.Rig)
+				d.Status(watching(next))
 			}
-			if err != nil {
-				return err
-			}
-			_, err = v.Reload(ctx, next)
 			return err
+		})
+		all.Go(func() {
+			c.follow(ctx, v, func(next *vigil.Plan) {
+				o.Log.Info("enrolled under another name, which holds from now on", "rig", next.Name)
+				d.Status(watching(next))
+			})
 		})
 		all.Go(func() { slim(ctx) })
 		all.Go(func() { s.stayMember(ctx, o) })
@@ -201,34 +202,22 @@ func (s *session) stayMember(ctx context.Context, o vigil.Options) {
 	})
 }
 
-// readPlan reads the agent file, over which flags win, and which wins over the
-// environment.
-func (s *session) readPlan(config string) (*vigil.Plan, error) {
-	plan, err := vigil.ReadPlan(config, os.ReadFile)
-	if err != nil {
-		return nil, err
-	}
-	plan.State, plan.SpoolBytes = cmp.Or(s.state, plan.State), cmp.Or(int64(s.spoolLimit), plan.SpoolBytes)
-	if plan.Collector = cmp.Or(s.collector, plan.Collector, os.Getenv("WITNESSMARK_COLLECTOR")); plan.Collector == "" {
-		return plan, witnessable(plan)
-	}
-	return plan, collect.CheckAddress(plan.Collector) // it may be enrolled while the agent runs
-}
-
-func (s *session) vigilOptions(plan *vigil.Plan) (o vigil.Options, closeTree func(), err error) {
-	tree, err := s.tree()
+// options opens what a vigil works with, and names the rig.
+func (c *course) options() (o vigil.Options, closeTree func(), err error) {
+	tree, err := c.session.tree()
 	if err != nil {
 		return o, nil, err
 	}
+	c.tree = tree
 	closeTree = func() { tree.Close() }
 	defer func() {
 		if err != nil {
 			tree.Close()
 		}
 	}()
-	o = vigil.Options{Plan: plan, Version: version, Tree: tree, Now: time.Now, Random: rand.Reader, Connect: s.lasting}
+	o = vigil.Options{Plan: c.plan, Version: version, Tree: tree, Now: time.Now, Random: rand.Reader, Connect: c.lasting}
 	clocks := tree
-	if s.root != "" {
+	if c.root != "" {
 		o.Played = "the facts come from a captured tree, not from the machine that the agent runs on"
 		if clocks, err = probe.LiveTree(); err != nil {
 			return o, nil, err
@@ -238,39 +227,21 @@ func (s *session) vigilOptions(plan *vigil.Plan) (o vigil.Options, closeTree fun
 	if o.Clock, err = watch.LiveClock(clocks); err != nil {
 		return o, nil, err
 	}
-	if o.Rig, err = s.rigName(cmp.Or(plan.Collector, spool.Embedded), plan.Rig, plan.Setup, tree); err != nil {
+	if err = c.name(c.plan); err != nil {
 		return o, nil, err
 	}
-	if err = forRig(plan, o.Rig); err != nil {
+	if o.State, err = c.path(""); err != nil {
 		return o, nil, err
 	}
-	if o.State, err = s.path(""); err != nil {
-		return o, nil, err
-	}
-	if o.Key, err = s.loadKey(); err != nil {
+	if o.Key, err = c.loadKey(); err != nil {
 		return o, nil, err
 	}
 	return o, closeTree, nil
 }
 
-// forRig refuses setups of another rig.
-func forRig(p *vigil.Plan, rig string) error {
-	all := []*setup.Setup{p.Setup}
-	for _, f := range p.Folders {
-		all = append(all, f.Setup)
-	}
-	for _, set := range all {
-		if set != nil && set.Rig != "" && set.Rig != rig {
-			return fault.New("setup file", set.File, fmt.Errorf("it is for rig %s, and this is %s", set.Rig, rig)).
-				WithHint("name a setup of this rig; another name for the rig takes effect when the agent is started anew")
-		}
-	}
-	return nil
-}
-
 // watching is what the service manager shows.
-func watching(p *vigil.Plan, rig string) string {
-	words := []string{"rig " + rig, "collector " + cmp.Or(p.Collector, "none: "+destinationText(spool.Embedded))}
+func watching(p *vigil.Plan) string {
+	words := []string{"rig " + p.Name, "collector " + cmp.Or(p.Collector, "none: "+destinationText(spool.Embedded))}
 	if p.Setup != nil {
 		words = append(words, "setup "+p.Setup.Label)
 	}

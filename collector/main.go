@@ -34,7 +34,7 @@
 // prints the same as JSON. A run is named by its id or the letters after the
 // id's last dash, as listings show them.
 //
-// Exit codes: 0 fine, 1 failed, 2 wrong usage, 3 a plan is not complete, 4 not
+// Exit codes: 0 fine, 1 failed, 2 wrong usage, or a wrong file of serve, 3 a plan is not complete, 4 not
 // proved (check, backup, restore, follow), 130 interrupted.
 package main
 
@@ -77,7 +77,7 @@ func rootCommand(d *desk) *cobra.Command {
 		Short: "Keep the records that rigs deliver, and answer questions about them",
 		Long: `Keep the records that rigs deliver, and answer questions about them.
 
-Exits 0 when all is well, 1 when something failed, 2 when it was called wrongly,
+Exits 0 when all is well, 1 when something failed, 2 when it was called wrongly or with a wrong file,
 3 when a plan is not complete (coverage), 4 when something is not proved (check,
 backup, restore, follow), 130 when interrupted.`,
 		Example: "  collector runs --rig heron --since 7d\n  collector show k7q2m9xd",

@@ -50,7 +50,7 @@ func (d *desk) serve(ctx context.Context, r *rules) error {
 	}
 	begun, err := r.read()
 	if err != nil {
-		return err
+		return screen.Wrong(err)
 	}
 	if begun.Data == "" {
 		if r.data, err = d.folder(); err != nil {

@@ -13,7 +13,7 @@ import (
 const (
 	Fine        = 0
 	Failed      = 1
-	WrongUsage  = 2   // nothing was begun
+	WrongUsage  = 2   // by the call or a file that it names; nothing was begun
 	Flagged     = 3   // flags at caution or above
 	NotProved   = 4   // a proof does not hold
 	Interrupted = 130 // the operator stopped it
@@ -44,6 +44,15 @@ type exit struct {
 // Exit makes an error that ends the command with a code. With a nil error
 // nothing further is printed.
 func Exit(code int, err error) error { return exit{code, err} }
+
+// Wrong makes err, of a file that the call names, one that ends the command as a
+// wrong call does: trying again mends nothing. Nil stays nil.
+func Wrong(err error) error {
+	if err == nil {
+		return nil
+	}
+	return exit{WrongUsage, err}
+}
 
 func (e exit) Error() string {
 	if e.err == nil {

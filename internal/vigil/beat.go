@@ -83,7 +83,7 @@ func (b *beats) next() (deliver.Beat, bool) {
 	}
 	now := v.o.Clock.Read()
 	beat := deliver.Beat{
-		Rig: v.o.Rig, Boot: now.Boot, SinceBoot: now.SinceBoot, Wall: now.Wall, Every: b.plan.BeatEvery,
+		Rig: b.plan.Name, Boot: now.Boot, SinceBoot: now.SinceBoot, Wall: now.Wall, Every: b.plan.BeatEvery,
 		Facts: facts, Waiting: v.waiting(), Troubles: v.present(), Agent: v.o.Version, Played: v.o.Played,
 	}
 	if s := b.plan.Setup; s != nil {

@@ -14,6 +14,7 @@ import (
 // Plan is an agent file with what it names. Paths are whole.
 type Plan struct {
 	*setup.Agent
+	Name    string       // the rig's, which the file may leave to others to say
 	Setup   *setup.Setup // nil when none is declared
 	Folders []Folder
 	Demand  *audit.Demand // nil when no witnesses are named
@@ -25,7 +26,8 @@ type Folder struct {
 	Setup *setup.Setup // of the runs whose logs lie there; nil when none is declared
 }
 
-// ReadPlan reads an agent file and the setup files that it names.
+// ReadPlan reads an agent file and the setup files that it names. The rig's name
+// is left to be found.
 func ReadPlan(file string, read func(string) ([]byte, error)) (*Plan, error) {
 	data, err := read(file)
 	if err != nil {
@@ -93,7 +95,7 @@ func (p *Plan) fixed(first *Plan) (names []string) {
 		name string
 		same bool
 	}{
-		{"state", p.State == first.State}, {"rig", p.Rig == first.Rig}, {"log", p.Log == first.Log},
+		{"state", p.State == first.State}, {"log", p.Log == first.Log},
 		{"sampling", p.FullPace == first.FullPace && p.IdlePace == first.IdlePace},
 		{"ring", p.RingKeep == first.RingKeep && p.RingBytes == first.RingBytes},
 		{"spool", p.SpoolBytes == first.SpoolBytes},

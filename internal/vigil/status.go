@@ -14,7 +14,7 @@ func (v *Vigil) Status() local.Status {
 	plan, beats, taker := v.plan, v.beats, v.taker
 	v.mu.Unlock()
 	s := local.Status{
-		Rig: v.o.Rig, Version: v.o.Version, Played: v.o.Played, Collector: plan.Collector, Up: now.SinceBoot - v.started.SinceBoot,
+		Rig: plan.Name, Version: v.o.Version, Played: v.o.Played, Collector: plan.Collector, Up: now.SinceBoot - v.started.SinceBoot,
 		Sampled: -1, FactsAge: -1, BeatAge: -1, Waiting: v.waiting(), Troubles: v.present(),
 		Spans: v.spans.Open(), Delivered: v.count.delivered.Load(), BeatsAnswered: v.count.answered.Load(), BeatsUnanswered: v.count.unanswered.Load(),
 	}

@@ -32,7 +32,6 @@ import (
 type Options struct {
 	Plan    *Plan
 	State   string // the state folder
-	Rig     string // its name
 	Key     ed25519.PrivateKey
 	Version string
 	Played  string // why the facts are not this machine's; "" when they are
