@@ -108,7 +108,7 @@ func (p *Pump) step() time.Duration {
 	r := p.Clock.Read()
 	r.SinceBoot = r.SinceBoot.Round(100 * time.Microsecond) // as records have it, and it packs better
 	e, err := p.Timeline.Note(r)
-	apart := p.last.Boot != r.Boot || r.SinceBoot-p.last.SinceBoot > mostApart
+	apart := p.last.Boot != r.Boot || r.SinceBoot-p.last.SinceBoot > apartAt(p.slowest())
 	if apart || e != nil {
 		err = errors.Join(err, p.flush())
 	}
@@ -173,8 +173,10 @@ func (p *Pump) present() time.Duration {
 	if p.full {
 		return p.fullPace()
 	}
-	return max(cmp.Or(p.Idle, idlePace), p.fullPace())
+	return p.slowest()
 }
+
+func (p *Pump) slowest() time.Duration { return max(cmp.Or(p.Idle, idlePace), p.fullPace()) }
 
 // Pace gives the pace in force and when the last pass was; false before the first.
 func (p *Pump) Pace() (pace time.Duration, last Reading, ok bool) {
@@ -188,7 +190,7 @@ func (p *Pump) flush() error {
 	if p.first == (Reading{}) {
 		return nil
 	}
-	piece := Piece{From: p.first, To: p.last, Signals: p.sampler.Drain(), Cost: probe.SelfCost()}
+	piece := Piece{From: p.first, To: p.last, Signals: p.sampler.Drain(), Cost: probe.SelfCost(), Pace: p.slowest()}
 	p.first = Reading{}
 	return p.Ring.Append(piece)
 }

@@ -205,3 +205,24 @@ func TestPacesThatAreGiven(t *testing.T) {
 		t.Errorf("%v, %+v, %v", pace, last, ok)
 	}
 }
+
+// TestASlowPaceIsNoGap: passes that are as far apart as they were meant to be leave
+// nothing out.
+func TestASlowPaceIsNoGap(t *testing.T) {
+	b := newBench(t, t.TempDir())
+	b.Idle = 20 * time.Second
+	begun := b.machine.Read().Instant()
+	b.live(10 * time.Minute)
+	c, err := b.Cut(begun, b.machine.Read().Instant())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(c.Gaps) != 0 {
+		t.Errorf("gaps %v", c.Gaps)
+	}
+	b.machine.pass(2 * time.Minute)
+	b.live(time.Minute)
+	if c, err = b.Cut(begun, b.machine.Read().Instant()); err != nil || len(c.Gaps) != 1 || c.Gaps[0].Detail != "the agent was held up and made no pass" {
+		t.Errorf("gaps %v, %v", c.Gaps, err)
+	}
+}

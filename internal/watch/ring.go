@@ -207,7 +207,8 @@ type Piece struct {
 	From, To Reading // of the first and the last pass
 	Signals  []probe.Drained
 	Cost     probe.Cost
-	Why      string // nothing was sampled between the piece before and this one, where the agent knows
+	Pace     time.Duration // the slowest at which passes are made; 0 stands for 1 s
+	Why      string        // nothing was sampled between the piece before and this one, where the agent knows
 }
 
 // Append adds a piece. When it cannot be stored it is lost, what was there
@@ -241,6 +242,9 @@ func cause(err error) string {
 
 func (r *Ring) append(p Piece) error {
 	h := heads{Boot: p.From.Boot, Session: r.session}
+	if p.Pace > idlePace {
+		h.Apart = p.Pace
+	}
 	w := piece{
 		from: p.From.SinceBoot, to: p.To.SinceBoot, awakeFrom: p.From.Awake, awakeTo: p.To.Awake,
 		cpu: p.Cost.CPU, peak: p.Cost.PeakRSS, why: p.Why,

@@ -45,6 +45,8 @@ type heads struct {
 	Boot    string `json:"boot"`
 	Session string `json:"session"` // of the sampler; another one begins with the agent
 	Signals []head `json:"signals"`
+
+	Apart time.Duration `json:"apart,omitempty"` // the slowest that passes are meant to be, if slower than a pump that was given no paces
 }
 
 type head struct {
@@ -204,7 +206,7 @@ func unpacked(kind byte, payload []byte) ([]byte, error) {
 
 func parseHeads(kind byte, payload []byte) (h heads, ok bool) {
 	text, err := unpacked(kind, payload)
-	if err != nil || json.Unmarshal(text, &h) != nil || h.Boot == "" {
+	if err != nil || json.Unmarshal(text, &h) != nil || h.Boot == "" || h.Apart < 0 || h.Apart > time.Hour {
 		return h, false
 	}
 	for _, s := range h.Signals {

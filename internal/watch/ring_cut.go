@@ -13,8 +13,12 @@ import (
 	"witnessmark/internal/rig"
 )
 
-// mostApart is how far apart two passes may be without a gap between them.
+// mostApart is how far apart two passes may be without a gap between them, at the
+// paces that a pump has if it was given none.
 const mostApart = 3 * time.Second
+
+// apartAt is the same where passes are meant to be no further apart than slowest.
+func apartAt(slowest time.Duration) time.Duration { return max(mostApart, 3*slowest) }
 
 // Cut is what the ring holds of a span.
 type Cut struct {
@@ -104,6 +108,7 @@ type cutting struct {
 	signals map[rig.Key]*joined
 	session string
 	last    *piece // of that boot
+	apart   time.Duration
 	any     bool
 	gaps    []rig.Gap
 	cost    probe.Cost
@@ -126,7 +131,7 @@ type joined struct {
 var notThere = rig.Unread{Reason: rig.Absent, Detail: "not found on the machine then"}
 
 func newCutting(from Instant, to time.Duration) *cutting {
-	return &cutting{from: from, to: to, signals: map[rig.Key]*joined{}, most: mostCut}
+	return &cutting{from: from, to: to, signals: map[rig.Key]*joined{}, most: mostCut, apart: mostApart}
 }
 
 // know takes up what signals there are.
@@ -157,11 +162,12 @@ func (c *cutting) add(h heads, p piece) {
 		}
 		return
 	}
+	c.apart = apartAt(h.Apart)
 	begin := c.from.At
 	if c.last != nil {
 		begin = c.last.to
 	}
-	if p.from-begin > mostApart || c.last != nil && c.session != h.Session || c.last != nil && p.why != "" {
+	if p.from-begin > c.apart || c.last != nil && c.session != h.Session || c.last != nil && p.why != "" {
 		c.gap(begin, p.from, c.reason(h, &p))
 	}
 	c.last = &p2
@@ -300,7 +306,7 @@ func (c *cutting) cut(why string) Cut {
 	if c.last != nil {
 		end = max(end, c.last.to)
 	}
-	if why == "" && c.to-end > mostApart {
+	if why == "" && c.to-end > c.apart {
 		text := "nothing was sampled after that"
 		if c.last == nil {
 			text = "the ring of signals holds nothing of that boot"
@@ -313,7 +319,7 @@ func (c *cutting) cut(why string) Cut {
 		if c.pace > 0 {
 			s.Offsets, s.Values = slower(s.Offsets, s.Values, c.pace)
 		}
-		if until := min(end, c.to); c.any && until-j.until > mostApart {
+		if until := min(end, c.to); c.any && until-j.until > c.apart {
 			s.Gaps = append(s.Gaps, rig.Gap{From: max(0, j.until-c.from.At), To: until - c.from.At, Unread: notThere})
 		}
 		switch {

@@ -263,7 +263,7 @@ type merging struct {
 
 // add takes the next piece.
 func (m *merging) add(h heads, p piece) {
-	if q := m.piece; q != nil && (p.why != "" || p.from-q.to > mostApart || p.to-q.from > stepsApiece*max(m.pace, q.pace) ||
+	if q := m.piece; q != nil && (p.why != "" || p.from-q.to > apartAt(h.Apart) || p.to-q.from > stepsApiece*max(m.pace, q.pace) ||
 		p.pace != q.pace || m.samples > mostApiece || !reflect.DeepEqual(h, m.h)) {
 		m.flush()
 	}
