@@ -52,7 +52,7 @@ var (
 	bBeats, bNews, bSetups        = []byte("beats"), []byte("news"), []byte("setups")
 	bKeys, bTokens                = []byte("keys"), []byte("tokens")
 	bCosigned, bSuccessions       = []byte("cosigned"), []byte("successions")
-	bCertificates                 = []byte("certificates")
+	bCertificates, bCosigners     = []byte("certificates"), []byte("cosigners")
 	bByTime, bByRig, bByWorkload  = []byte("by/time"), []byte("by/rig"), []byte("by/workload")
 	bByBoth, bBySetup             = []byte("by/workload+rig"), []byte("by/setup")
 	bLeaves, bTree, bTrail        = []byte("trail/leaves"), []byte("trail/hashes"), []byte("trail")
@@ -60,7 +60,7 @@ var (
 	kSeal                         = []byte("seal")
 	allBuckets                    = [][]byte{bMeta, bRuns, bHashes, bTails, bSummary, bRigs, bMarks, bByTime, bByRig, bByWorkload, bByBoth, bBySetup, bLeaves, bTree, bTrail}
 	// laterBuckets came after the first archives. One that is only read may lack them.
-	laterBuckets = [][]byte{bRetractions, bRestores, bBeats, bNews, bSetups, bKeys, bTokens, bCosigned, bSuccessions, bCertificates}
+	laterBuckets = [][]byte{bRetractions, bRestores, bBeats, bNews, bSetups, bKeys, bTokens, bCosigned, bSuccessions, bCertificates, bCosigners}
 )
 
 // Options are what an archive needs from outside. All are required but Next, Wait and MapSize.

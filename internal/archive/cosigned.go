@@ -30,9 +30,13 @@ type Cosigned struct {
 // AddCosigned keeps a head that a witness signed beside this trail's key, in the
 // place of what that witness signed before.
 func (a *Archive) AddCosigned(witness string, signed []byte) error {
+	return a.addCosigned("", witness, signed)
+}
+
+func (a *Archive) addCosigned(by, witness string, signed []byte) error {
 	w, err := trail.ParseWitness(witness)
 	if err == nil {
-		err = a.db.Update(func(tx *bolt.Tx) error { return a.putCosigned(tx, w, signed) })
+		err = a.db.Update(func(tx *bolt.Tx) error { return a.putCosigned(tx, by, w, signed) })
 	}
 	if err != nil {
 		return fault.New("take cosignature", w.Name(), fmt.Errorf("%w: %w", ErrWitness, err))
@@ -40,7 +44,7 @@ func (a *Archive) AddCosigned(witness string, signed []byte) error {
 	return nil
 }
 
-func (a *Archive) putCosigned(tx *bolt.Tx, w trail.Witness, signed []byte) error {
+func (a *Archive) putCosigned(tx *bolt.Tx, by string, w trail.Witness, signed []byte) error {
 	own, err := a.line(tx)
 	if err != nil {
 		return err
@@ -59,12 +63,17 @@ func (a *Archive) putCosigned(tx *bolt.Tx, w trail.Witness, signed []byte) error
 	if err != nil {
 		return err
 	}
+	if by != "" {
+		if err := bindCosigner(tx, by, w.Key()); err != nil {
+			return err
+		}
+	}
 	b := tx.Bucket(bCosigned)
 	if had := b.Get([]byte(w.Key())); had != nil {
 		if last, _, err := trail.OpenWitnessedBy(had, own, w); err == nil && last.Size > h.Size {
 			return nil // it came late
 		}
-	} else if b.Stats().KeyN >= MostWitnesses {
+	} else if countKeys(b) >= MostWitnesses {
 		return fmt.Errorf("%d witnesses sign already", MostWitnesses)
 	}
 	return b.Put([]byte(w.Key()), signed)

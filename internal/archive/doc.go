@@ -25,6 +25,7 @@
 //	beats    NAME            -> hash, then a rig's latest state, opaque here
 //	news     number          -> hash, then a piece of news of those; the last 4096 of them
 //	cosigned witness's key   -> the last signed head that the witness signed, too
+//	cosigners NAME           -> the key that the witness of that name signs with
 //	trail/   leaves, hashes by index; head -> the signed note
 //
 // A bucket a run keeps bbolt from rewriting a neighbour's large values at each

@@ -166,6 +166,7 @@ func (a *Archive) content(ctx context.Context, tx *bolt.Tx, x Examination) (n Ch
 	c.marks()
 	c.setups()
 	c.cosignedHeads()
+	c.cosigners()
 	c.restores()
 	c.successions()
 	c.beats()

@@ -256,6 +256,9 @@ func (a *Archive) Revoke(name, by, why string) (revoked []KeyChange, err error) 
 			}
 			revoked = append(revoked, k)
 		}
+		if err := dropCosigner(tx, name); err != nil {
+			return err
+		}
 		found := len(revoked) > 0
 		// By what a keeper has handed out he would come in again.
 		keeper := slices.ContainsFunc(changes, func(c KeyChange) bool { return c.Name == name && c.Role == trust.Keeper })

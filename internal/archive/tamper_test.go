@@ -62,8 +62,9 @@ func sample(t testing.TB, r *rand.Rand) (path string, places []int64) {
 	if _, err := a.Revoke("plover", "keeper", "sold"); err != nil {
 		t.Fatal(err)
 	}
-	if err := a.AddCosigned(cosigned(t, a)); err != nil {
-		t.Fatal(err)
+	admit(t, a, trust.Member{Role: trust.Witness, Name: "lark"}, newKey(31))
+	if key, head := cosigned(t, a); a.AddCosignedBy("lark", key, head) != nil {
+		t.Fatal("a witness's signature is not taken")
 	}
 	if _, _, err := a.Rekey(archive.Rekeying{Next: labtest.Key(labtest.Seeded(8)), By: "keeper", Why: "its year is over"}); err != nil {
 		t.Fatal(err)

@@ -9,6 +9,7 @@ import (
 	"witnessmark/internal/follow"
 	"witnessmark/internal/record"
 	"witnessmark/internal/trail"
+	"witnessmark/internal/trust"
 )
 
 // source is a collector as those see it who follow it.
@@ -56,8 +57,12 @@ func (s source) Entry(index int64) (e follow.Entry, err error) {
 }
 
 // Cosigned implements follow.Source.
-func (s source) Cosigned(_ context.Context, key string, head []byte) error {
-	err := s.archive.AddCosigned(key, head)
+func (s source) Cosigned(ctx context.Context, key string, head []byte) error {
+	by := "" // the owner signs for nobody
+	if p, ok := trust.PeerOf(ctx); ok && p.Role == trust.Witness {
+		by = p.Name
+	}
+	err := s.archive.AddCosignedBy(by, key, head)
 	if errors.Is(err, archive.ErrWitness) {
 		err = fmt.Errorf("%w: %w", follow.ErrRefused, err)
 	}
