@@ -103,11 +103,13 @@ type trailRow struct {
 	Head      string    `json:"head"`
 	Refused   string    `json:"refused,omitempty"` // the alarm of the last meeting
 
+	Earlier []trail.Earlier `json:"earlier_keys,omitempty"` // that the key has followed
+
 	Witnesses []audit.Witnessed `json:"witnesses,omitempty"` // who were asked for, and how far they had come
 }
 
 func rowOf(m audit.Memory) trailRow {
-	r := trailRow{Collector: m.Collector, Key: m.Key, Pinned: m.Pinned, Seen: m.Seen, Head: m.Head, Refused: m.Refused, Witnesses: m.Witnessed}
+	r := trailRow{Collector: m.Collector, Key: m.Key, Pinned: m.Pinned, Seen: m.Seen, Head: m.Head, Refused: m.Refused, Earlier: m.Earlier, Witnesses: m.Witnessed}
 	v, err := note.NewVerifier(m.Key)
 	if err != nil {
 		return r
@@ -155,6 +157,9 @@ func (s *session) listTrails() error {
 	}
 	err = t.Write(s.stdout)
 	if err == nil {
+		err = s.printEarlier(rows)
+	}
+	if err == nil {
 		err = s.printWitnesses(rows)
 	}
 	if err != nil || len(alarms) == 0 {
@@ -170,6 +175,30 @@ func (s *session) listTrails() error {
 	}
 	fmt.Fprintln(s.stdout)
 	return t.Write(s.stdout)
+}
+
+// printEarlier shows the keys that those of the trails have followed.
+func (s *session) printEarlier(rows []trailRow) error {
+	t := screen.NewTable("collector", "earlier key", "up to entries", "followed")
+	n := 0
+	for _, r := range rows {
+		for _, e := range r.Earlier {
+			n++
+			t.Row(destinationText(r.Collector), e.Key, strconv.FormatInt(e.Last, 10), followed(e))
+		}
+	}
+	if n == 0 {
+		return nil
+	}
+	fmt.Fprintln(s.stdout)
+	return t.Write(s.stdout)
+}
+
+func followed(e trail.Earlier) string {
+	if e.Word != "" {
+		return "on the word of " + e.Word
+	}
+	return "by its own signature"
 }
 
 // tell notes that an alarm was told of.

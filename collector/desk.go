@@ -160,6 +160,10 @@ func (n noArchive) Reinstate(_ context.Context, id, _, _ string) (answer.Summary
 	return answer.Summary{}, trail.Receipt{}, n.missing("reinstate run", id)
 }
 
+func (n noArchive) Rekey(context.Context, string, string) (answer.Rekeyed, trail.Receipt, error) {
+	return answer.Rekeyed{}, trail.Receipt{}, n.missing("change key", "")
+}
+
 func (n noArchive) Check(context.Context, func(string, string), func(int64, int64)) (answer.Checked, error) {
 	return answer.Checked{}, n.missing("check archive", "")
 }

@@ -114,6 +114,7 @@ backup, restore, follow), 130 when interrupted.`,
 		checkCommand(d),
 		backupCommand(d),
 		restoreCommand(d),
+		rekeyCommand(d),
 	)
 	screen.StrictUsage(cmd)
 	return cmd

@@ -97,6 +97,8 @@ type Book interface {
 	// the trail. They give the run as it stands then.
 	Retract(ctx context.Context, id, by, why string) (Summary, trail.Receipt, error)
 	Reinstate(ctx context.Context, id, by, why string) (Summary, trail.Receipt, error)
+	// Rekey has the trail signed with a new key from now on, with an entry in it.
+	Rekey(ctx context.Context, by, why string) (Rekeyed, trail.Receipt, error)
 	// Check goes through all that is kept and calls found for all that is wrong,
 	// and progress, unless it is nil, as it comes on.
 	Check(ctx context.Context, found func(where, what string), progress func(done, total int64)) (Checked, error)

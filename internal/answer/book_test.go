@@ -137,6 +137,10 @@ func (s *shelf) retract(id, by, why string, kind trail.Kind) (answer.Summary, tr
 	return sum, trail.Receipt{RecordSHA256: r.Signed.SHA256(), Leaf: leaf, Index: 7, Size: 8, Head: []byte("head")}, err
 }
 
+func (s *shelf) Rekey(context.Context, string, string) (answer.Rekeyed, trail.Receipt, error) {
+	return answer.Rekeyed{}, trail.Receipt{}, errors.New("a shelf has no key")
+}
+
 func (s *shelf) Check(_ context.Context, found func(where, what string), progress func(done, total int64)) (answer.Checked, error) {
 	for i := range int64(3) {
 		progress(i+1, 3)

@@ -30,6 +30,7 @@ type Alarm struct {
 	Why       string      `json:"why"`
 	Seen      HeadSeen    `json:"seen"`
 	Now       HeadSeen    `json:"now"`
+	Keys      []string    `json:"keys,omitempty"`     // what the collector says of its keys: signed successions
 	Accepted  *Acceptance `json:"accepted,omitempty"` // nil while it is open
 	Folder    string      `json:"folder"`             // where the evidence is
 }
@@ -82,7 +83,11 @@ func headSeen(key, msg string) HeadSeen {
 // raise keeps the evidence and returns the alarm as an error. One that is open
 // already on the same head seen is not raised again.
 func (a *Auditor) raise(collector string, seen, now HeadSeen, why error) error {
-	al := Alarm{Collector: collector, At: a.now().UTC(), Why: why.Error(), Seen: seen, Now: now}
+	return a.raiseAlarm(Alarm{Collector: collector, Why: why.Error(), Seen: seen, Now: now})
+}
+
+func (a *Auditor) raiseAlarm(al Alarm) error {
+	al.At = a.now().UTC()
 	free, err := a.alone()
 	if err == nil {
 		defer free()
@@ -262,6 +267,7 @@ func (a *Auditor) believe(al Alarm) error {
 			continue
 		}
 		m.Refused = ""
+		m.Earlier = m.explained(al)
 		m.Key, m.Head, m.Seen = al.Now.Key, al.Now.Note, a.now().UTC()
 		if m.Collector == al.Collector && al.Seen.Key != al.Now.Key {
 			m.Pinned = a.now().UTC()

@@ -75,12 +75,24 @@ func (a *Auditor) Pin(collector, key string) error {
 	switch {
 	case err != nil:
 		return fault.New("pin key", collector, err)
+	case m.Times > 0 && m.hasHad(key):
+		return nil
 	case m.Times > 0 && m.Key != key:
 		return fault.New("pin key", collector, fmt.Errorf("%w: its key is pinned as %s", ErrAlarm, m.Key))
 	case m.Times > 0:
 		return nil
 	}
 	return a.pin(&m, collector, key)
+}
+
+// hasHad says whether a key was the pinned one, and led to that of now.
+func (m Memory) hasHad(key string) bool {
+	line, err := trail.NewLine(m.Key, m.Earlier...)
+	if err != nil {
+		return false
+	}
+	ok, _ := line.From(key)
+	return ok
 }
 
 // pin remembers a new address, and with it what was seen of the same trail at
@@ -94,7 +106,7 @@ func (a *Auditor) pin(m *Memory, collector, key string) error {
 	best := int64(-1)
 	for _, o := range all {
 		if h, _, err := o.open(); o.Key == key && err == nil && h.Size > best {
-			best, m.Head, m.Seen = h.Size, o.Head, o.Seen
+			best, m.Head, m.Seen, m.Earlier = h.Size, o.Head, o.Seen, o.Earlier
 		}
 	}
 	return a.remember(*m)
@@ -105,11 +117,12 @@ func (a *Auditor) pin(m *Memory, collector, key string) error {
 type Trail struct {
 	auditor *Auditor
 	conn    grpc.ClientConnInterface
-	known   note.Verifiers
+	first   string // the key that was known before it was met
 
 	mu   sync.Mutex
 	last Memory
 	head trail.Head
+	line trail.Line
 
 	met      time.Time // when, and with how many entries
 	size     int64
@@ -130,8 +143,8 @@ func (a *Auditor) Meet(ctx context.Context, conn grpc.ClientConnInterface, colle
 			return nil, err
 		}
 	}
-	t := &Trail{auditor: a, conn: conn, last: m}
-	if t.head, t.known, err = m.open(); err != nil {
+	t := &Trail{auditor: a, conn: conn, last: m, first: m.Key}
+	if t.head, t.line, err = m.open(); err != nil {
 		return nil, fault.New("recall trail", collector, err)
 	}
 	return t, t.meet(ctx)
@@ -150,11 +163,14 @@ func (a *Auditor) first(ctx context.Context, conn grpc.ClientConnInterface, coll
 }
 
 func (t *Trail) meet(ctx context.Context) error {
+	t.mu.Lock()
+	last, head := t.last, t.head
+	t.mu.Unlock()
 	var seen [][]byte
-	if t.last.Head != "" {
-		seen = append(seen, []byte(t.last.Head))
+	if last.Head != "" {
+		seen = append(seen, []byte(last.Head))
 	}
-	x, err := deliver.AskHead(ctx, t.conn, seen...)
+	x, err := deliver.AskHeadSince(ctx, t.conn, last.Key, seen...)
 	if err != nil {
 		return err
 	}
@@ -169,20 +185,7 @@ func (t *Trail) meet(ctx context.Context) error {
 	if err := t.heed(x, now); err != nil {
 		return err
 	}
-	t.met, t.size = t.auditor.now().UTC(), now.Size
-	return t.advance(ctx, t.last, t.head, now, x.Head, proof)
-}
-
-// open gives the head of an answer, which the pinned key must have signed.
-func (t *Trail) open(x deliver.Extended) (trail.Head, error) {
-	if x.VerifierKey != t.last.Key {
-		return trail.Head{}, t.auditor.raise(t.last.Collector, headSeen(t.last.Key, t.last.Head), headSeen(x.VerifierKey, string(x.Head)), errOtherKey)
-	}
-	h, err := trail.OpenHead(x.Head, t.known)
-	if err != nil {
-		return h, fault.New("check the trail's head", t.last.Collector, fmt.Errorf("%w: %w", deliver.ErrUnreachable, err))
-	}
-	return h, nil
+	return t.advance(ctx, last, head, now, proof)
 }
 
 var errNotShown = errors.New("its trail is not shown to add to the one that was seen")
@@ -190,21 +193,25 @@ var errNotShown = errors.New("its trail is not shown to add to the one that was 
 var errOtherKey = errors.New("its trail is signed with another key")
 
 // advance takes a head for the last one seen, if proof shows that it adds to it.
-func (t *Trail) advance(ctx context.Context, last Memory, seen, now trail.Head, signed []byte, proof []trail.Hash) error {
-	if err := trail.CheckConsistency(seen, now, proof); err != nil {
-		return t.refuse(last, signed, err)
+func (t *Trail) advance(ctx context.Context, last Memory, seen trail.Head, now shown, proof []trail.Hash) error {
+	if err := trail.CheckConsistency(seen, now.Head, proof); err != nil {
+		return t.refuse(last, now, err)
 	}
-	return t.take(ctx, last, now, signed)
+	return t.take(ctx, last, now)
 }
 
 // refuse raises the alarm that a signed head does not belong to the last seen.
-func (t *Trail) refuse(last Memory, signed []byte, err error) error {
-	return t.auditor.Refuse(last.Collector, last.Key, []byte(last.Head), signed, err)
+func (t *Trail) refuse(last Memory, now shown, err error) error {
+	return t.auditor.refuse(last.Collector, headSeen(last.Key, last.Head), headSeen(now.line.Present(), string(now.signed)), err)
 }
 
 // Refuse raises the alarm that of two heads which one key signed the later does not
 // add to the earlier, for a reason found elsewhere than in a proof.
 func (a *Auditor) Refuse(collector, key string, seen, now []byte, why error) error {
+	return a.refuse(collector, headSeen(key, string(seen)), headSeen(key, string(now)), why)
+}
+
+func (a *Auditor) refuse(collector string, seen, now HeadSeen, why error) error {
 	var inconsistent *trail.InconsistentError
 	if errors.As(why, &inconsistent) {
 		why = inconsistent.Why
@@ -212,14 +219,14 @@ func (a *Auditor) Refuse(collector, key string, seen, now []byte, why error) err
 	if errors.Is(why, trail.ErrNotProved) {
 		why = errNotShown
 	}
-	return a.raise(collector, headSeen(key, string(seen)), headSeen(key, string(now)), why)
+	return a.raise(collector, seen, now, why)
 }
 
 // take remembers a head that adds to last. When another process has remembered
 // another one meanwhile, the collector has to prove that both are of one trail.
-func (t *Trail) take(ctx context.Context, last Memory, now trail.Head, signed []byte) error {
+func (t *Trail) take(ctx context.Context, last Memory, now shown) error {
 	for range 8 {
-		met, err := t.remember(last, now, signed)
+		met, err := t.remember(last, now)
 		if err != nil || met == nil {
 			return err
 		}
@@ -227,10 +234,10 @@ func (t *Trail) take(ctx context.Context, last Memory, now trail.Head, signed []
 		if err != nil {
 			return fault.New("recall trail", met.Collector, err)
 		}
-		if met.Key != t.last.Key {
+		if known, _ := t.known(); met.Key != known.Key && met.Key != now.line.Present() {
 			return fault.New("recall trail", met.Collector, fmt.Errorf("%w: another key was pinned meanwhile", deliver.ErrUnreachable))
 		}
-		x, err := deliver.AskHead(ctx, t.conn, []byte(met.Head), signed)
+		x, err := deliver.AskHeadSince(ctx, t.conn, last.Key, []byte(met.Head), now.signed)
 		if err != nil {
 			return err
 		}
@@ -238,20 +245,20 @@ func (t *Trail) take(ctx context.Context, last Memory, now trail.Head, signed []
 		if err != nil {
 			return err
 		}
-		if err := trail.CheckConsistency(other, both, x.Consistency[0]); err != nil {
-			return t.refuse(*met, x.Head, err)
+		if err := trail.CheckConsistency(other, both.Head, x.Consistency[0]); err != nil {
+			return t.refuse(*met, both, err)
 		}
-		if err := trail.CheckConsistency(now, both, x.Consistency[1]); err != nil {
-			return t.refuse(Memory{Collector: met.Collector, Key: met.Key, Head: string(signed)}, x.Head, err)
+		if err := trail.CheckConsistency(now.Head, both.Head, x.Consistency[1]); err != nil {
+			return t.refuse(now.at(*met), both, err)
 		}
-		last, now, signed = *met, both, x.Head
+		last, now = *met, both
 	}
 	return fault.New("remember trail", last.Collector, fmt.Errorf("%w: too many others do so at once", deliver.ErrUnreachable))
 }
 
 // remember writes the head down if the memory is still the one it was proved
 // against, and gives the memory that is there instead if not.
-func (t *Trail) remember(last Memory, now trail.Head, signed []byte) (instead *Memory, err error) {
+func (t *Trail) remember(last Memory, now shown) (instead *Memory, err error) {
 	free, err := t.auditor.alone()
 	if err != nil {
 		return nil, err
@@ -264,15 +271,16 @@ func (t *Trail) remember(last Memory, now trail.Head, signed []byte) (instead *M
 	if m.Key != last.Key || m.Head != last.Head {
 		return &m, nil
 	}
-	if now.Size > 0 && string(signed) != m.Head || m.Refused != "" {
-		m.Head, m.Seen, m.Refused = string(signed), t.auditor.now().UTC(), ""
+	if now.Size > 0 && string(now.signed) != m.Head || m.Refused != "" {
+		m = now.at(m)
+		m.Seen, m.Refused = t.auditor.now().UTC(), ""
 		if err := t.auditor.remember(m); err != nil {
 			return nil, fault.New("remember trail", last.Collector, err)
 		}
 	}
 	t.mu.Lock()
 	defer t.mu.Unlock()
-	t.last, t.head = m, now
+	t.last, t.head, t.line = m, now.Head, now.line
 	return nil, nil
 }
 
@@ -282,25 +290,33 @@ func (t *Trail) remember(last Memory, now trail.Head, signed []byte) (instead *M
 // deliver.Send, and ErrAlarm.
 func (t *Trail) Send(ctx context.Context, s record.Signed, parts []deliver.Part) (deliver.Reply, error) {
 	t.mu.Lock()
-	last, seen := t.last, t.head
+	last, seen, line := t.last, t.head, t.line
 	t.mu.Unlock()
 	reply, err := deliver.Send(ctx, t.conn, s, parts, deliver.Seen(seen.Size))
 	if err != nil {
 		return reply, err
 	}
-	_, now, err := reply.Receipt.Check(t.known, trail.KindRecord, s.SHA256())
+	_, now, err := reply.Receipt.Check(line, trail.KindRecord, s.SHA256())
+	if isUnknownKey(err) { // its key may have been changed since it was met
+		if err := t.meet(ctx); err != nil {
+			return deliver.Reply{}, err
+		}
+		_, line = t.known()
+		_, now, err = reply.Receipt.Check(line, trail.KindRecord, s.SHA256())
+	}
 	if err != nil {
 		return deliver.Reply{}, fault.New("deliver", last.Collector, fmt.Errorf("%w: %w", ErrReceipt, err)).
 			WithHint("the run stays in the spool; tell the collector's keeper")
 	}
+	given := shown{now, reply.Receipt.Head, line}
 	if seen.Size == 0 {
-		return reply, t.take(ctx, last, now, reply.Receipt.Head)
+		return reply, t.take(ctx, last, given)
 	}
 	if err := reply.Receipt.CheckSeen(seen, now); err != nil {
-		return deliver.Reply{}, t.refuse(last, reply.Receipt.Head, err)
+		return deliver.Reply{}, t.refuse(last, given, err)
 	}
 	if now.Size > seen.Size {
-		err = t.take(ctx, last, now, reply.Receipt.Head)
+		err = t.take(ctx, last, given)
 	}
 	return reply, err
 }

@@ -9,8 +9,6 @@ import (
 	"strings"
 	"time"
 
-	"golang.org/x/mod/sumdb/note"
-
 	"witnessmark/internal/deliver"
 	"witnessmark/internal/fault"
 	"witnessmark/internal/trail"
@@ -80,36 +78,43 @@ type Coverage struct {
 
 // heed holds the heads that witnesses signed against the collector's present one:
 // that both are signed and do not belong together proves a fork.
-func (t *Trail) heed(x deliver.Extended, now trail.Head) error {
-	t.cosigned = nil
+func (t *Trail) heed(x deliver.Extended, now shown) error {
+	last, _ := t.known()
+	var cosigned [][]byte
 	for _, c := range x.Cosigned {
-		h, err := trail.OpenHead(c.Head, t.known)
+		h, err := trail.OpenHead(c.Head, now.line)
 		if err != nil {
 			continue // not signed by this collector: it proves nothing
 		}
-		if err := trail.CheckConsistency(h, now, c.Consistency); err != nil {
-			return t.refuse(Memory{Collector: t.last.Collector, Key: t.last.Key, Head: string(c.Head)}, x.Head, err)
+		if err := trail.CheckConsistency(h, now.Head, c.Consistency); err != nil {
+			return t.refuse(Memory{Collector: last.Collector, Key: last.Key, Head: string(c.Head)}, now, err)
 		}
-		t.cosigned = append(t.cosigned, c.Head)
+		cosigned = append(cosigned, c.Head)
 	}
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	t.met, t.size, t.cosigned = t.auditor.now().UTC(), now.Size, cosigned
 	return nil
 }
 
 // Met tells when the trail was met, and its size then.
-func (t *Trail) Met() (at time.Time, size int64) { return t.met, t.size }
+func (t *Trail) Met() (at time.Time, size int64) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	return t.met, t.size
+}
 
 // Covers tells how far the witnesses had signed the trail when it was met.
 func (t *Trail) Covers(d Demand) Coverage {
 	c := Coverage{}
-	own, err := note.NewVerifier(t.last.Key)
+	t.mu.Lock()
+	own, cosigned := t.line, t.cosigned
+	t.mu.Unlock()
 	var sizes []int64
 	for _, w := range d.Witnesses {
 		best := Witnessed{Key: w.Key()}
-		for _, signed := range t.cosigned {
-			if err != nil {
-				break
-			}
-			if h, at, err := trail.OpenWitnessed(signed, own, w); err == nil && h.Size > best.Size {
+		for _, signed := range cosigned {
+			if h, at, err := trail.OpenWitnessedBy(signed, own, w); err == nil && h.Size > best.Size {
 				best.Size, best.Signed = h.Size, at
 			}
 		}
@@ -129,13 +134,14 @@ func (t *Trail) NoteWitnesses(ws []Witnessed) error {
 		return err
 	}
 	defer free()
-	m, err := t.auditor.recall(t.last.Collector)
-	if err == nil && m.Key == t.last.Key && !slices.Equal(m.Witnessed, ws) {
+	last, _ := t.known()
+	m, err := t.auditor.recall(last.Collector)
+	if err == nil && m.Key == last.Key && !slices.Equal(m.Witnessed, ws) {
 		m.Witnessed = ws
 		err = t.auditor.remember(m)
 	}
 	if err != nil {
-		return fault.New("remember trail", t.last.Collector, err)
+		return fault.New("remember trail", last.Collector, err)
 	}
 	return nil
 }

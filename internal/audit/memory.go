@@ -12,8 +12,6 @@ import (
 	"path/filepath"
 	"time"
 
-	"golang.org/x/mod/sumdb/note"
-
 	"witnessmark/internal/durable"
 	"witnessmark/internal/fault"
 	"witnessmark/internal/trail"
@@ -29,19 +27,19 @@ type Memory struct {
 	Refused   string    `json:"refused,omitempty"` // the alarm of the last meeting, if it was one
 	Times     int64     `json:"times"`             // it was written
 
-	Witnessed []Witnessed `json:"witnessed,omitempty"` // how far demanded witnesses had come then
+	Witnessed []Witnessed     `json:"witnessed,omitempty"` // how far demanded witnesses had come then
+	Earlier   []trail.Earlier `json:"earlier,omitempty"`   // keys of its trail that Key followed
 }
 
 // open gives the head, the empty one before the first. It fails when the memory
 // was altered.
-func (m Memory) open() (trail.Head, note.Verifiers, error) {
-	v, err := note.NewVerifier(m.Key)
+func (m Memory) open() (trail.Head, trail.Line, error) {
+	known, err := trail.NewLine(m.Key, m.Earlier...)
 	if err != nil {
-		return trail.Head{}, nil, fmt.Errorf("the collector's key %q: %w", m.Key, err)
+		return trail.Head{}, known, fmt.Errorf("the collector's key %q: %w", m.Key, err)
 	}
-	known := note.VerifierList(v)
 	if m.Head == "" {
-		return trail.EmptyHead(v.Name()), known, nil
+		return trail.EmptyHead(known.Origin()), known, nil
 	}
 	h, err := trail.OpenHead([]byte(m.Head), known)
 	return h, known, err

@@ -78,7 +78,7 @@ func tellLost(a *archive.Archive, dir string, found func(where, what string)) er
 	if err != nil {
 		return err
 	}
-	lost, _, err := missing(a, notes)
+	lost, _, err := missing(a, dir, notes)
 	for _, s := range lost {
 		found("head", fmt.Sprintf("one over %d entries was signed, %v, and the trail does not have it", s.Head.Size, s.Head.Root))
 	}

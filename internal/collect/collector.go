@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"log/slog"
 	"slices"
+	"sync"
 	"sync/atomic"
 	"time"
 
@@ -48,6 +49,7 @@ type Collector struct {
 
 	certifying certifying
 	refusals   refusals
+	rekeying   sync.Mutex
 }
 
 var (

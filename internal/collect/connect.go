@@ -205,17 +205,30 @@ func openArchive(dir string, wait time.Duration, mapSize int) (*archive.Archive,
 	_, err := os.Stat(path)
 	fresh := errors.Is(err, fs.ErrNotExist)
 	key, err := LoadKey(filepath.Join(dir, keyFile), fresh)
+	if err != nil && !fresh {
+		if err := placeNext(dir, path, wait); err != nil {
+			return nil, err
+		}
+		key, err = LoadKey(filepath.Join(dir, keyFile), false)
+	}
 	if errors.Is(err, fs.ErrNotExist) && !fresh {
 		return archive.OpenReadOnly(path, "", wait)
 	}
 	if err != nil {
 		return nil, err
 	}
+	next, err := LoadKey(filepath.Join(dir, nextKeyFile), false)
+	if err != nil {
+		next = nil // there is none, or it was not finished
+	}
 	a, err := archive.Open(path, archive.Options{
-		Key: key, Origin: "witnessmark.example/" + fingerprint(key), Now: time.Now, Wait: wait, MapSize: mapSize,
+		Key: key, Next: next, Origin: "witnessmark.example/" + fingerprint(key), Now: time.Now, Wait: wait, MapSize: mapSize,
 	})
 	if err != nil {
 		return nil, err
+	}
+	if err := settleKey(a, dir); err != nil {
+		return nil, errors.Join(err, a.Close())
 	}
 	// Whoever has the archive knows that an address beside it is of the dead.
 	os.Remove(filepath.Join(dir, addressFile))

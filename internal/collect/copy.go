@@ -139,18 +139,24 @@ func (f Following) begin(ctx context.Context, conn grpc.ClientConnInterface) (*a
 	} else if !errors.Is(err, fs.ErrNotExist) {
 		return nil, fault.New("follow", path, err)
 	}
-	key, empty, err := follow.Ask(ctx, conn)
+	start, err := follow.Ask(ctx, conn)
 	if err != nil {
 		return nil, err
 	}
-	if f.Key != "" && f.Key != key {
-		return nil, fault.New("follow", f.Source, fmt.Errorf("its trail is signed with %s, and not with the key that was named", key)).
-			WithHint("look whether the address or the key is the wrong one")
+	key := start.Line.Present()
+	if f.Key != "" {
+		ok, err := start.Line.From(f.Key)
+		if err == nil && !ok {
+			err = fmt.Errorf("its trail is signed with %s, and not with the key that was named", key)
+		}
+		if err != nil {
+			return nil, fault.New("follow", f.Source, err).WithHint("look whether the address or the key is the wrong one")
+		}
 	}
 	if err := os.MkdirAll(f.Dir, 0o700); err != nil {
 		return nil, fault.New("follow", f.Dir, err)
 	}
-	return archive.OpenFollowing(path, key, empty, opt)
+	return archive.OpenFollowing(path, key, start.Empty, opt, start.Successions...)
 }
 
 func (c *copier) prepare() (err error) {

@@ -20,14 +20,16 @@ import (
 // in a file. They tell of an archive that was put back to an older copy.
 //
 //	head         the last head signed, a second old at most while it is served
-//	seen/*.head  heads signed with the key of the trail that it does not have
+//	seen/*.head  heads signed with a key of the trail that it does not have
+//	keys/        the successions of its keys
 type heads struct {
 	dir string
 
 	mu    sync.Mutex
 	noted time.Time
 	size  int64
-	lost  error // set while the trail lacks a head that was signed
+	later [][]byte // successions that are written down
+	lost  error    // set while the trail lacks a head that was signed
 }
 
 const (
@@ -63,10 +65,18 @@ func known(dir string) (notes [][]byte, err error) {
 
 // missing gives those of the heads that the key of the archive's trail signed,
 // that its trail does not have, and that no restore has given up.
-func missing(a *archive.Archive, notes [][]byte) (lost []archive.Seen, out [][]byte, err error) {
-	_, _, seen, err := a.Extends(notes)
-	lost, out = lacking(seen, notes)
-	return lost, out, err
+// With them come the successions that explain who signed them.
+func missing(a *archive.Archive, dir string, notes [][]byte) (lost []archive.Seen, out [][]byte, err error) {
+	later, err := laterKeys(dir)
+	if err != nil {
+		return nil, nil, err
+	}
+	_, _, seen, err := a.Extends(notes, later...)
+	if lost, out = lacking(seen, notes); err != nil || len(lost) == 0 {
+		return nil, nil, err
+	}
+	later, err = explaining(a, later)
+	return lost, append(later, out...), err
 }
 
 func lacking(seen []archive.Seen, notes [][]byte) (lost []archive.Seen, out [][]byte) {
@@ -86,7 +96,13 @@ func openHeads(a *archive.Archive, dir string) (*heads, error) {
 	if err != nil {
 		return nil, err
 	}
-	lost, _, err := missing(a, notes)
+	lost, _, err := missing(a, dir, notes)
+	if err == nil {
+		err = noteKeys(a, dir)
+	}
+	if err == nil || durable.Full(err) {
+		h.later, err = laterKeys(dir)
+	}
 	if err != nil {
 		return nil, err
 	}
@@ -164,4 +180,12 @@ func (h *heads) note(a *archive.Archive, last bool) error {
 	}
 	h.noted, h.size = time.Now(), now.Size
 	return durable.WriteFile(h.dir, headFile, signed)
+}
+
+// keys gives the successions that are written down.
+func (h *heads) keys() [][]byte {
+	if h == nil {
+		return nil
+	}
+	return h.later
 }

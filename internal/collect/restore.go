@@ -107,7 +107,7 @@ func (r Restoring) missing(a *archive.Archive) ([]archive.Seen, [][]byte, error)
 	if err != nil {
 		return nil, nil, err
 	}
-	return missing(a, append(notes, r.Heads...))
+	return missing(a, r.Dir, append(notes, r.Heads...))
 }
 
 func behind(where string, a *archive.Archive, seen []archive.Seen) error {
@@ -239,7 +239,7 @@ func (r Restoring) forget(given bool) error {
 	if !given {
 		return nil
 	}
-	return errors.Join(os.RemoveAll(filepath.Join(r.Dir, seenDir)), removeIfThere(filepath.Join(r.Dir, headFile)))
+	return errors.Join(os.RemoveAll(filepath.Join(r.Dir, seenDir)), os.RemoveAll(filepath.Join(r.Dir, keysDir)), removeIfThere(filepath.Join(r.Dir, headFile)))
 }
 
 func removeIfThere(path string) error {

@@ -51,6 +51,7 @@ var rights = map[string]who{
 	"/witnessmark.v1.AnswerService/AcceptMark":     keepers,
 	"/witnessmark.v1.AnswerService/Retract":        keepers,
 	"/witnessmark.v1.AnswerService/Reinstate":      keepers,
+	"/witnessmark.v1.AnswerService/Rekey":          keepers,
 	"/witnessmark.v1.AnswerService/Backup":         keepers,
 	"/witnessmark.v1.AnswerService/CheckArchive":   keepers,
 

@@ -19,8 +19,17 @@ var _ follow.Source = source{}
 
 func (s source) Head() (trail.Head, []byte, error) { return s.archive.Head() }
 func (s source) HeadAt(size int64) ([]byte, error) { return s.archive.HeadAt(size) }
-func (s source) VerifierKey() string               { return s.archive.VerifierKey() }
+func (s source) Line() (trail.Line, error)         { return s.archive.Line() }
 func (s source) News() <-chan struct{}             { return s.news.wait() }
+
+// Successions implements follow.Source.
+func (s source) Successions(since string) (notes [][]byte, err error) {
+	all, err := s.archive.Successions(since, 0)
+	for _, x := range all {
+		notes = append(notes, x.Note)
+	}
+	return notes, err
+}
 
 // From implements follow.Source. A head that this trail signed and does not have
 // is evidence against this archive, and kept.

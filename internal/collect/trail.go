@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 
+	"witnessmark/internal/archive"
 	"witnessmark/internal/deliver"
 	"witnessmark/internal/fault"
 	"witnessmark/internal/trail"
@@ -16,12 +17,8 @@ func (c *Collector) Consistency(older, size int64) ([]trail.Hash, error) {
 
 // Extends implements deliver.Prover. A head that the trail signed and does not
 // have is evidence against this archive, and kept.
-func (c *Collector) Extends(_ context.Context, seen [][]byte) (deliver.Extended, error) {
-	head, signed, found, err := c.archive.Extends(seen)
-	x := deliver.Extended{VerifierKey: c.archive.VerifierKey(), Head: signed}
-	for _, s := range found {
-		x.Consistency = append(x.Consistency, s.Consistency)
-	}
+func (c *Collector) Extends(_ context.Context, since string, seen [][]byte) (deliver.Extended, error) {
+	x, head, found, err := c.extends(since, seen)
 	if err != nil {
 		return x, err
 	}
@@ -43,6 +40,31 @@ func (c *Collector) Extends(_ context.Context, seen [][]byte) (deliver.Extended,
 		c.log.Error("nothing is kept until this is settled", "error", why, "hint", fault.HintOf(why))
 	}
 	return x, nil
+}
+
+// extends gives a head and the keys that belong to it: they may change meanwhile.
+func (c *Collector) extends(since string, seen [][]byte) (x deliver.Extended, head trail.Head, found []archive.Seen, err error) {
+	for {
+		x = deliver.Extended{VerifierKey: c.archive.VerifierKey()}
+		if head, x.Head, found, err = c.archive.Extends(seen, c.heads.keys()...); err != nil {
+			return x, head, found, err
+		}
+		for _, s := range found {
+			x.Consistency = append(x.Consistency, s.Consistency)
+		}
+		if since != "" && since != x.VerifierKey {
+			later, err := c.archive.Successions(since, head.Size)
+			if err != nil {
+				return x, head, found, err
+			}
+			for _, s := range later {
+				x.Successions = append(x.Successions, deliver.Succession{Note: s.Note, Consistency: s.Consistency})
+			}
+		}
+		if x.VerifierKey == c.archive.VerifierKey() {
+			return x, head, found, nil
+		}
+	}
 }
 
 // noteHead follows a commit: it writes down the present head, now and then, and

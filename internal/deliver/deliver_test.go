@@ -71,7 +71,7 @@ func (k *taker) Consistency(older, size int64) ([]trail.Hash, error) {
 	return []trail.Hash{{byte(older), byte(size)}}, nil
 }
 
-func (k *taker) Extends(_ context.Context, seen [][]byte) (deliver.Extended, error) {
+func (k *taker) Extends(_ context.Context, _ string, seen [][]byte) (deliver.Extended, error) {
 	x := deliver.Extended{VerifierKey: "key", Head: []byte("head")}
 	if k.head != nil {
 		x.Head = k.head

@@ -20,7 +20,8 @@ type Prover interface {
 	// of older. A size that the trail does not have gives nil.
 	Consistency(older, size int64) ([]trail.Hash, error)
 	// Extends gives the present head and how those that were seen belong to it.
-	Extends(ctx context.Context, seen [][]byte) (Extended, error)
+	// Since is the key that the asker knows, "" for none.
+	Extends(ctx context.Context, since string, seen [][]byte) (Extended, error)
 }
 
 // Extended is a collector's present head, and the proofs that it only adds to
@@ -32,6 +33,14 @@ type Extended struct {
 	// there is none.
 	Consistency [][]trail.Hash
 	Cosigned    []Cosigned
+	Successions []Succession // that follow the key that was asked from
+}
+
+// Succession says, as a signed note, that a key of the trail was followed by
+// another, with the proof that the present head adds to the last one of the old key.
+type Succession struct {
+	Note        []byte
+	Consistency []trail.Hash
 }
 
 // Cosigned is a head that a witness signed beside the collector, and the proof that
@@ -68,7 +77,10 @@ func (s *server) GetHead(ctx context.Context, q *pb.GetHeadRequest) (*pb.GetHead
 			return nil, Refuse(TooLarge, codes.InvalidArgument, "a head of %d bytes is said to be seen; %d are taken", len(note), mostNote)
 		}
 	}
-	x, err := s.taker.Extends(ctx, q.GetSeen())
+	if n := len(q.GetSinceKey()); n > mostKey {
+		return nil, Refuse(TooLarge, codes.InvalidArgument, "a key of %d bytes is said to be known; %d are taken", n, mostKey)
+	}
+	x, err := s.taker.Extends(ctx, q.GetSinceKey(), q.GetSeen())
 	if err != nil {
 		return nil, statusOf(err)
 	}
@@ -79,6 +91,9 @@ func (s *server) GetHead(ctx context.Context, q *pb.GetHeadRequest) (*pb.GetHead
 	for _, c := range x.Cosigned {
 		m.Cosigned = append(m.Cosigned, &pb.CosignedHead{Head: c.Head, Consistency: &pb.Consistency{Hashes: record.HashesProto(c.Consistency)}})
 	}
+	for _, c := range x.Successions {
+		m.Successions = append(m.Successions, &pb.Succession{Note: c.Note, Consistency: &pb.Consistency{Hashes: record.HashesProto(c.Consistency)}})
+	}
 	return m, nil
 }
 
@@ -86,7 +101,12 @@ func (s *server) GetHead(ctx context.Context, q *pb.GetHeadRequest) (*pb.GetHead
 // adds to the heads seen, signed notes. Nothing of the answer is checked but its
 // shape. Its errors are those of Send.
 func AskHead(ctx context.Context, conn grpc.ClientConnInterface, seen ...[]byte) (Extended, error) {
-	m, err := pb.NewDeliveryServiceClient(conn).GetHead(ctx, &pb.GetHeadRequest{Seen: seen})
+	return AskHeadSince(ctx, conn, "", seen...)
+}
+
+// AskHeadSince is AskHead that also asks which keys have followed a known one.
+func AskHeadSince(ctx context.Context, conn grpc.ClientConnInterface, key string, seen ...[]byte) (Extended, error) {
+	m, err := pb.NewDeliveryServiceClient(conn).GetHead(ctx, &pb.GetHeadRequest{Seen: seen, SinceKey: key})
 	if err != nil {
 		return Extended{}, explain(ctx, err)
 	}
@@ -101,6 +121,13 @@ func AskHead(ctx context.Context, conn grpc.ClientConnInterface, seen ...[]byte)
 			e = errors.New("a cosigned head is too long")
 		}
 		x.Cosigned, err = append(x.Cosigned, Cosigned{c.GetHead(), p}), errors.Join(err, e)
+	}
+	for _, s := range m.GetSuccessions()[:min(trail.MostSuccessions, len(m.GetSuccessions()))] {
+		p, e := record.HashesOf(s.GetConsistency().GetHashes())
+		if len(s.GetNote()) > mostNote {
+			e = errors.New("a succession is too long")
+		}
+		x.Successions, err = append(x.Successions, Succession{s.GetNote(), p}), errors.Join(err, e)
 	}
 	switch {
 	case err != nil:

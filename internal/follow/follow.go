@@ -28,7 +28,9 @@ var ErrUnreachable = errors.New("the collector that is followed does not answer"
 type Copy interface {
 	Head() (trail.Head, []byte, error)
 	Adopt(head []byte, entries []archive.Adopting) error
-	VerifierKey() string
+	// Line is the keys of the trail, and Announce takes those that follow.
+	Line() (trail.Line, error)
+	Announce(successions ...[]byte) error
 }
 
 // Follower copies one source.
@@ -46,22 +48,53 @@ type Follower struct {
 	Once bool
 }
 
-// Ask gives the key of a source's trail and its signed head over nothing, with
-// which a new copy begins.
-func Ask(ctx context.Context, conn grpc.ClientConnInterface) (key string, empty []byte, err error) {
+// Beginning is what a new copy begins with.
+type Beginning struct {
+	Line        trail.Line // the keys of the source's trail
+	Successions [][]byte   // of those, signed notes
+	Empty       []byte     // the signed head over nothing
+}
+
+// Ask gives what a new copy of a source begins with.
+func Ask(ctx context.Context, conn grpc.ClientConnInterface) (out Beginning, err error) {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
-	_, b, err := open(ctx, conn, nil)
+	_, b, err := open(ctx, conn, nil, "")
 	if err != nil {
-		return "", nil, err
+		return out, err
 	}
-	return b.GetVerifierKey(), b.GetEmpty(), nil
+	out.Successions, out.Empty = successions(b), b.GetEmpty()
+	first := b.GetVerifierKey()
+	if len(out.Successions) > 0 {
+		s, err := trail.OpenSuccession(out.Successions[0])
+		if err != nil {
+			return out, fault.New("follow", "", err)
+		}
+		first = s.Old
+	}
+	if out.Line, err = trail.NewLine(first); err == nil {
+		out.Line, _, err = out.Line.Walk(out.Successions...)
+	}
+	if err == nil && out.Line.Present() != b.GetVerifierKey() {
+		err = trail.ErrNotInLine
+	}
+	if err != nil {
+		return out, fault.New("follow", "", err)
+	}
+	return out, nil
+}
+
+func successions(b *pb.FollowBegin) (notes [][]byte) {
+	for _, s := range b.GetSuccessions() {
+		notes = append(notes, s.GetNote())
+	}
+	return notes
 }
 
 type incoming = grpc.ServerStreamingClient[pb.FollowResponse]
 
-func open(ctx context.Context, conn grpc.ClientConnInterface, head []byte) (incoming, *pb.FollowBegin, error) {
-	st, err := pb.NewFollowServiceClient(conn).Follow(ctx, &pb.FollowRequest{Head: head})
+func open(ctx context.Context, conn grpc.ClientConnInterface, head []byte, since string) (incoming, *pb.FollowBegin, error) {
+	st, err := pb.NewFollowServiceClient(conn).Follow(ctx, &pb.FollowRequest{Head: head, SinceKey: since})
 	if err != nil {
 		return nil, nil, explain(ctx, err)
 	}
@@ -70,7 +103,7 @@ func open(ctx context.Context, conn grpc.ClientConnInterface, head []byte) (inco
 		return nil, nil, explain(ctx, err)
 	}
 	b := m.GetBegin()
-	if b == nil || len(b.GetHead()) > mostNote || len(b.GetEmpty()) > mostNote || len(b.GetVerifierKey()) > mostKey {
+	if b == nil || len(b.GetHead()) > mostNote || len(b.GetEmpty()) > mostNote || len(b.GetVerifierKey()) > mostKey || len(b.GetSuccessions()) > trail.MostSuccessions {
 		return nil, nil, fault.New("follow", "", fmt.Errorf("%w: its answer is not one", ErrUnreachable))
 	}
 	return st, b, nil
@@ -89,13 +122,21 @@ func (f *Follower) Follow(ctx context.Context, conn grpc.ClientConnInterface) er
 	if err != nil {
 		return err
 	}
-	st, b, err := open(ctx, conn, signed)
+	known, err := f.Copy.Line()
 	if err != nil {
 		return err
 	}
-	known, err := f.known()
+	st, b, err := open(ctx, conn, signed, known.Present())
 	if err != nil {
 		return err
+	}
+	if b.GetVerifierKey() != known.Present() { // which the auditor has found to follow the one that is known
+		if err := f.Copy.Announce(successions(b)...); err != nil {
+			return err
+		}
+		if known, err = f.Copy.Line(); err != nil {
+			return err
+		}
 	}
 	now, err := f.met(b, known, own, signed)
 	if err != nil {
@@ -108,18 +149,10 @@ func (f *Follower) Follow(ctx context.Context, conn grpc.ClientConnInterface) er
 		if head, _, err := f.Copy.Head(); err != nil || f.Once && head.Size >= now.Size {
 			return err
 		}
-		if err := f.step(ctx, st, known, now.Size); err != nil {
+		if err := f.step(ctx, conn, st, known, now.Size); err != nil {
 			return err
 		}
 	}
-}
-
-func (f *Follower) known() (note.Verifiers, error) {
-	v, err := note.NewVerifier(f.Copy.VerifierKey())
-	if err != nil {
-		return nil, fmt.Errorf("the key of the trail: %w", err)
-	}
-	return note.VerifierList(v), nil
 }
 
 // met holds the source's present head against the copy's.
@@ -140,11 +173,15 @@ func (f *Follower) met(b *pb.FollowBegin, known note.Verifiers, own trail.Head, 
 
 // refuse raises the alarm over two signed heads.
 func (f *Follower) refuse(seen, now []byte, why error) error {
-	return f.Auditor.Refuse(f.Source, f.Copy.VerifierKey(), seen, now, why)
+	line, err := f.Copy.Line()
+	if err != nil {
+		return err
+	}
+	return f.Auditor.Refuse(f.Source, line.Present(), seen, now, why)
 }
 
 // step takes entries up to the head that is signed over them, and adopts them.
-func (f *Follower) step(ctx context.Context, st incoming, known note.Verifiers, of int64) error {
+func (f *Follower) step(ctx context.Context, conn grpc.ClientConnInterface, st incoming, known trail.Line, of int64) error {
 	head, signed, err := f.Copy.Head()
 	if err != nil {
 		return err
@@ -162,6 +199,9 @@ func (f *Follower) step(ctx context.Context, st incoming, known note.Verifiers, 
 				return err
 			}
 			adopting, err := e.Check(known)
+			if isUnknownKey(err) && f.moved(ctx, conn, known) {
+				return errMoved
+			}
 			if err != nil {
 				return fault.New("follow", f.Source, fmt.Errorf("entry %d of its trail, a %v of %s: %w: %w", head.Size+int64(len(batch)), e.Entry.Kind, e.Entry.Subject, ErrDoubt, err)).
 					WithHint("nothing of it is kept; tell the keeper of that collector, and let it run: collector check")
@@ -173,6 +213,9 @@ func (f *Follower) step(ctx context.Context, st incoming, known note.Verifiers, 
 			return fault.New("follow", f.Source, fmt.Errorf("%w: an answer that does not belong there", ErrUnreachable))
 		}
 		err = f.Copy.Adopt(m.GetHead(), batch)
+		if isUnknownKey(err) && f.moved(ctx, conn, known) {
+			return errMoved
+		}
 		if errors.Is(err, archive.ErrDiffers) {
 			return f.refuse(signed, m.GetHead(), archive.ErrDiffers)
 		}
@@ -185,6 +228,21 @@ func (f *Follower) step(ctx context.Context, st incoming, known note.Verifiers, 
 		}
 		return err
 	}
+}
+
+// errMoved is returned when the key of the source's trail has changed meanwhile: the
+// copy goes on over a new connection, which asks for what follows.
+var errMoved = fault.New("follow", "", fmt.Errorf("%w: the key of its trail has changed", ErrUnreachable))
+
+// moved says whether the source signs with another key than the copy knows.
+func (f *Follower) moved(ctx context.Context, conn grpc.ClientConnInterface, known trail.Line) bool {
+	x, err := deliver.AskHead(ctx, conn)
+	return err == nil && x.VerifierKey != known.Present()
+}
+
+func isUnknownKey(err error) bool {
+	var nobody *note.UnverifiedNoteError
+	return errors.As(err, &nobody)
 }
 
 // ErrDoubt is returned for an entry that came with other bytes than it binds.

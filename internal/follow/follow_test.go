@@ -53,7 +53,10 @@ func lab(t testing.TB) (*labtest.Collector, []labtest.Run) {
 	c := labtest.NewCollector(t)
 	heron := labtest.NewRig("heron", labtest.Seeded(6))
 	var runs []labtest.Run
-	for range 5 {
+	for i := range 5 {
+		if i == 3 {
+			rekey(t, c, 21)
+		}
 		run := heron.Finish(labtest.Shape{Plain: true, LogBytes: 3000, Setup: "memory-rated"})
 		if _, err := deliver.Send(t.Context(), c, run.Signed, run.Parts()); err != nil {
 			t.Fatal(err)
@@ -90,11 +93,11 @@ func lab(t testing.TB) (*labtest.Collector, []labtest.Run) {
 // follower begins a copy of c.
 func follower(t testing.TB, c *labtest.Collector) (*follow.Follower, *archive.Archive, *audit.Auditor) {
 	t.Helper()
-	key, empty, err := follow.Ask(t.Context(), c)
+	start, err := follow.Ask(t.Context(), c)
 	if err != nil {
 		t.Fatal(err)
 	}
-	a, err := archive.OpenFollowing(filepath.Join(t.TempDir(), "archive.db"), key, empty, archive.Options{Now: time.Now})
+	a, err := archive.OpenFollowing(filepath.Join(t.TempDir(), "archive.db"), start.Line.Present(), start.Empty, archive.Options{Now: time.Now}, start.Successions...)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -199,7 +202,7 @@ func TestLies(t *testing.T) {
 
 // forged is a head that the source's key signed over another tree.
 func forged(t testing.TB) []byte {
-	s, err := trail.NewSigner("collector.dome.example/trail", labtest.Key(labtest.Seeded(7)))
+	s, err := trail.NewSigner("collector.dome.example/trail", labtest.Key(labtest.Seeded(21)))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -219,7 +222,8 @@ func TestForkIsNoticed(t *testing.T) {
 		t.Fatal(err)
 	}
 	before, _, _ := a.Head()
-	other := labtest.NewCollector(t) // the key of all of them is one
+	other := labtest.NewCollector(t) // the keys of all of them are the same
+	rekey(t, other, 21)
 	plover := labtest.NewRig("plover", labtest.Seeded(8))
 	for range 16 {
 		run := plover.Finish(labtest.Shape{Plain: true, LogBytes: 300})

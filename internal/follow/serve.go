@@ -40,7 +40,10 @@ type Source interface {
 	// of this trail's.
 	From(head []byte) (size int64, proof []trail.Hash, ok bool, err error)
 	Entry(index int64) (Entry, error)
-	VerifierKey() string
+	// Line is the keys of the trail, and Successions are the notes of those that
+	// follow a key, of all for "".
+	Line() (trail.Line, error)
+	Successions(since string) ([][]byte, error)
 	// News gives a channel that closes when the trail has grown.
 	News() <-chan struct{}
 	// Cosigned takes a head that the witness of a key signed, too. An error that
@@ -74,10 +77,10 @@ type server struct {
 type stream = grpc.ServerStreamingServer[pb.FollowResponse]
 
 func (s *server) Follow(q *pb.FollowRequest, st stream) error {
-	if len(q.GetHead()) > mostNote {
+	if len(q.GetHead()) > mostNote || len(q.GetSinceKey()) > mostKey {
 		return status.Errorf(codes.InvalidArgument, "a head of %d bytes; %d are taken", len(q.GetHead()), mostNote)
 	}
-	at, err := s.begin(q.GetHead(), st)
+	at, err := s.begin(q.GetHead(), q.GetSinceKey(), st)
 	if err != nil {
 		return statusOf(err)
 	}
@@ -98,12 +101,23 @@ func (s *server) Follow(q *pb.FollowRequest, st stream) error {
 	}
 }
 
-func (s *server) begin(head []byte, st stream) (at int64, err error) {
+func (s *server) begin(head []byte, since string, st stream) (at int64, err error) {
 	_, signed, err := s.source.Head()
 	if err != nil {
 		return 0, err
 	}
-	b := &pb.FollowBegin{VerifierKey: s.source.VerifierKey(), Head: signed}
+	line, err := s.source.Line() // after the head, which a key that came meanwhile need not open
+	if err != nil {
+		return 0, err
+	}
+	b := &pb.FollowBegin{VerifierKey: line.Present(), Head: signed}
+	notes, err := s.source.Successions(since)
+	if err != nil {
+		return 0, err
+	}
+	for _, n := range notes {
+		b.Successions = append(b.Successions, &pb.Succession{Note: n})
+	}
 	ok := true
 	if len(head) == 0 {
 		b.Empty, err = s.source.HeadAt(0)

@@ -2422,6 +2422,121 @@ func (x *ReinstateResponse) GetReceipt() *Receipt {
 	return nil
 }
 
+type RekeyRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Who decides it and why, in words, kept in the trail.
+	By            string `protobuf:"bytes,1,opt,name=by,proto3" json:"by,omitempty"`
+	Why           string `protobuf:"bytes,2,opt,name=why,proto3" json:"why,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RekeyRequest) Reset() {
+	*x = RekeyRequest{}
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[35]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RekeyRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RekeyRequest) ProtoMessage() {}
+
+func (x *RekeyRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[35]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RekeyRequest.ProtoReflect.Descriptor instead.
+func (*RekeyRequest) Descriptor() ([]byte, []int) {
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{35}
+}
+
+func (x *RekeyRequest) GetBy() string {
+	if x != nil {
+		return x.By
+	}
+	return ""
+}
+
+func (x *RekeyRequest) GetWhy() string {
+	if x != nil {
+		return x.Why
+	}
+	return ""
+}
+
+type RekeyResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// As the note format spells them.
+	OldKey string `protobuf:"bytes,1,opt,name=old_key,json=oldKey,proto3" json:"old_key,omitempty"`
+	NewKey string `protobuf:"bytes,2,opt,name=new_key,json=newKey,proto3" json:"new_key,omitempty"`
+	// Of the entry, under a head that the new key has signed.
+	Receipt       *Receipt `protobuf:"bytes,3,opt,name=receipt,proto3" json:"receipt,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RekeyResponse) Reset() {
+	*x = RekeyResponse{}
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[36]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RekeyResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RekeyResponse) ProtoMessage() {}
+
+func (x *RekeyResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[36]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RekeyResponse.ProtoReflect.Descriptor instead.
+func (*RekeyResponse) Descriptor() ([]byte, []int) {
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{36}
+}
+
+func (x *RekeyResponse) GetOldKey() string {
+	if x != nil {
+		return x.OldKey
+	}
+	return ""
+}
+
+func (x *RekeyResponse) GetNewKey() string {
+	if x != nil {
+		return x.NewKey
+	}
+	return ""
+}
+
+func (x *RekeyResponse) GetReceipt() *Receipt {
+	if x != nil {
+		return x.Receipt
+	}
+	return nil
+}
+
 type Mark struct {
 	state            protoimpl.MessageState `protogen:"open.v1"`
 	Rig              string                 `protobuf:"bytes,1,opt,name=rig,proto3" json:"rig,omitempty"`
@@ -2436,7 +2551,7 @@ type Mark struct {
 
 func (x *Mark) Reset() {
 	*x = Mark{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[35]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2448,7 +2563,7 @@ func (x *Mark) String() string {
 func (*Mark) ProtoMessage() {}
 
 func (x *Mark) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[35]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2461,7 +2576,7 @@ func (x *Mark) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Mark.ProtoReflect.Descriptor instead.
 func (*Mark) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{35}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *Mark) GetRig() string {
@@ -2516,7 +2631,7 @@ type GetMarkRequest struct {
 
 func (x *GetMarkRequest) Reset() {
 	*x = GetMarkRequest{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[36]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2528,7 +2643,7 @@ func (x *GetMarkRequest) String() string {
 func (*GetMarkRequest) ProtoMessage() {}
 
 func (x *GetMarkRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[36]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2541,7 +2656,7 @@ func (x *GetMarkRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetMarkRequest.ProtoReflect.Descriptor instead.
 func (*GetMarkRequest) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{36}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *GetMarkRequest) GetRig() string {
@@ -2569,7 +2684,7 @@ type GetMarkResponse struct {
 
 func (x *GetMarkResponse) Reset() {
 	*x = GetMarkResponse{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[37]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2581,7 +2696,7 @@ func (x *GetMarkResponse) String() string {
 func (*GetMarkResponse) ProtoMessage() {}
 
 func (x *GetMarkResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[37]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2594,7 +2709,7 @@ func (x *GetMarkResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetMarkResponse.ProtoReflect.Descriptor instead.
 func (*GetMarkResponse) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{37}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *GetMarkResponse) GetMark() *Mark {
@@ -2621,7 +2736,7 @@ type MakeDossierRequest struct {
 
 func (x *MakeDossierRequest) Reset() {
 	*x = MakeDossierRequest{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[38]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2633,7 +2748,7 @@ func (x *MakeDossierRequest) String() string {
 func (*MakeDossierRequest) ProtoMessage() {}
 
 func (x *MakeDossierRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[38]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2646,7 +2761,7 @@ func (x *MakeDossierRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MakeDossierRequest.ProtoReflect.Descriptor instead.
 func (*MakeDossierRequest) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{38}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *MakeDossierRequest) GetId() string {
@@ -2665,7 +2780,7 @@ type MakeDossierResponse struct {
 
 func (x *MakeDossierResponse) Reset() {
 	*x = MakeDossierResponse{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[39]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2677,7 +2792,7 @@ func (x *MakeDossierResponse) String() string {
 func (*MakeDossierResponse) ProtoMessage() {}
 
 func (x *MakeDossierResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[39]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2690,7 +2805,7 @@ func (x *MakeDossierResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MakeDossierResponse.ProtoReflect.Descriptor instead.
 func (*MakeDossierResponse) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{39}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *MakeDossierResponse) GetData() []byte {
@@ -2710,7 +2825,7 @@ type FollowFlagsRequest struct {
 
 func (x *FollowFlagsRequest) Reset() {
 	*x = FollowFlagsRequest{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[40]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2722,7 +2837,7 @@ func (x *FollowFlagsRequest) String() string {
 func (*FollowFlagsRequest) ProtoMessage() {}
 
 func (x *FollowFlagsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[40]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2735,7 +2850,7 @@ func (x *FollowFlagsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FollowFlagsRequest.ProtoReflect.Descriptor instead.
 func (*FollowFlagsRequest) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{40}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *FollowFlagsRequest) GetFrom() *FlagPlace {
@@ -2760,7 +2875,7 @@ type FlagPlace struct {
 
 func (x *FlagPlace) Reset() {
 	*x = FlagPlace{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[41]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2772,7 +2887,7 @@ func (x *FlagPlace) String() string {
 func (*FlagPlace) ProtoMessage() {}
 
 func (x *FlagPlace) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[41]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2785,7 +2900,7 @@ func (x *FlagPlace) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FlagPlace.ProtoReflect.Descriptor instead.
 func (*FlagPlace) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{41}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{43}
 }
 
 func (x *FlagPlace) GetTrail() string {
@@ -2825,7 +2940,7 @@ type FollowFlagsResponse struct {
 
 func (x *FollowFlagsResponse) Reset() {
 	*x = FollowFlagsResponse{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[42]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2837,7 +2952,7 @@ func (x *FollowFlagsResponse) String() string {
 func (*FollowFlagsResponse) ProtoMessage() {}
 
 func (x *FollowFlagsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[42]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2850,7 +2965,7 @@ func (x *FollowFlagsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FollowFlagsResponse.ProtoReflect.Descriptor instead.
 func (*FollowFlagsResponse) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{42}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{44}
 }
 
 func (x *FollowFlagsResponse) GetNext() *FlagPlace {
@@ -2933,7 +3048,7 @@ type RigFlag struct {
 
 func (x *RigFlag) Reset() {
 	*x = RigFlag{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[43]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2945,7 +3060,7 @@ func (x *RigFlag) String() string {
 func (*RigFlag) ProtoMessage() {}
 
 func (x *RigFlag) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[43]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2958,7 +3073,7 @@ func (x *RigFlag) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RigFlag.ProtoReflect.Descriptor instead.
 func (*RigFlag) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{43}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{45}
 }
 
 func (x *RigFlag) GetRig() string {
@@ -3196,7 +3311,14 @@ const file_witnessmark_v1_answer_proto_rawDesc = "" +
 	"\x03why\x18\x03 \x01(\tR\x03why\"|\n" +
 	"\x11ReinstateResponse\x124\n" +
 	"\asummary\x18\x01 \x01(\v2\x1a.witnessmark.v1.RunSummaryR\asummary\x121\n" +
-	"\areceipt\x18\x02 \x01(\v2\x17.witnessmark.v1.ReceiptR\areceipt\"\x95\x01\n" +
+	"\areceipt\x18\x02 \x01(\v2\x17.witnessmark.v1.ReceiptR\areceipt\"0\n" +
+	"\fRekeyRequest\x12\x0e\n" +
+	"\x02by\x18\x01 \x01(\tR\x02by\x12\x10\n" +
+	"\x03why\x18\x02 \x01(\tR\x03why\"t\n" +
+	"\rRekeyResponse\x12\x17\n" +
+	"\aold_key\x18\x01 \x01(\tR\x06oldKey\x12\x17\n" +
+	"\anew_key\x18\x02 \x01(\tR\x06newKey\x121\n" +
+	"\areceipt\x18\x03 \x01(\v2\x17.witnessmark.v1.ReceiptR\areceipt\"\x95\x01\n" +
 	"\x04Mark\x12\x10\n" +
 	"\x03rig\x18\x01 \x01(\tR\x03rig\x12\x14\n" +
 	"\x05setup\x18\x02 \x01(\tR\x05setup\x12\x15\n" +
@@ -3230,7 +3352,7 @@ const file_witnessmark_v1_answer_proto_rawDesc = "" +
 	"\x03rig\x18\x01 \x01(\tR\x03rig\x12\x14\n" +
 	"\x05setup\x18\x02 \x01(\tR\x05setup\x12\x16\n" +
 	"\x06played\x18\x03 \x01(\tR\x06played\x127\n" +
-	"\tjudgement\x18\x04 \x01(\v2\x19.witnessmark.v1.JudgementR\tjudgement2\x9b\t\n" +
+	"\tjudgement\x18\x04 \x01(\v2\x19.witnessmark.v1.JudgementR\tjudgement2\xe1\t\n" +
 	"\rAnswerService\x12M\n" +
 	"\bListRigs\x12\x1f.witnessmark.v1.ListRigsRequest\x1a .witnessmark.v1.ListRigsResponse\x12O\n" +
 	"\bListRuns\x12\x1f.witnessmark.v1.ListRunsRequest\x1a .witnessmark.v1.ListRunsResponse0\x01\x12O\n" +
@@ -3240,7 +3362,8 @@ const file_witnessmark_v1_answer_proto_rawDesc = "" +
 	"\n" +
 	"AcceptMark\x12!.witnessmark.v1.AcceptMarkRequest\x1a\".witnessmark.v1.AcceptMarkResponse\x12J\n" +
 	"\aRetract\x12\x1e.witnessmark.v1.RetractRequest\x1a\x1f.witnessmark.v1.RetractResponse\x12P\n" +
-	"\tReinstate\x12 .witnessmark.v1.ReinstateRequest\x1a!.witnessmark.v1.ReinstateResponse\x12[\n" +
+	"\tReinstate\x12 .witnessmark.v1.ReinstateRequest\x1a!.witnessmark.v1.ReinstateResponse\x12D\n" +
+	"\x05Rekey\x12\x1c.witnessmark.v1.RekeyRequest\x1a\x1d.witnessmark.v1.RekeyResponse\x12[\n" +
 	"\fCheckArchive\x12#.witnessmark.v1.CheckArchiveRequest\x1a$.witnessmark.v1.CheckArchiveResponse0\x01\x12I\n" +
 	"\x06Backup\x12\x1d.witnessmark.v1.BackupRequest\x1a\x1e.witnessmark.v1.BackupResponse0\x01\x12X\n" +
 	"\vMakeDossier\x12\".witnessmark.v1.MakeDossierRequest\x1a#.witnessmark.v1.MakeDossierResponse0\x01\x12M\n" +
@@ -3260,7 +3383,7 @@ func file_witnessmark_v1_answer_proto_rawDescGZIP() []byte {
 	return file_witnessmark_v1_answer_proto_rawDescData
 }
 
-var file_witnessmark_v1_answer_proto_msgTypes = make([]protoimpl.MessageInfo, 46)
+var file_witnessmark_v1_answer_proto_msgTypes = make([]protoimpl.MessageInfo, 48)
 var file_witnessmark_v1_answer_proto_goTypes = []any{
 	(*GetStateRequest)(nil),        // 0: witnessmark.v1.GetStateRequest
 	(*GetStateResponse)(nil),       // 1: witnessmark.v1.GetStateResponse
@@ -3297,104 +3420,109 @@ var file_witnessmark_v1_answer_proto_goTypes = []any{
 	(*RetractResponse)(nil),        // 32: witnessmark.v1.RetractResponse
 	(*ReinstateRequest)(nil),       // 33: witnessmark.v1.ReinstateRequest
 	(*ReinstateResponse)(nil),      // 34: witnessmark.v1.ReinstateResponse
-	(*Mark)(nil),                   // 35: witnessmark.v1.Mark
-	(*GetMarkRequest)(nil),         // 36: witnessmark.v1.GetMarkRequest
-	(*GetMarkResponse)(nil),        // 37: witnessmark.v1.GetMarkResponse
-	(*MakeDossierRequest)(nil),     // 38: witnessmark.v1.MakeDossierRequest
-	(*MakeDossierResponse)(nil),    // 39: witnessmark.v1.MakeDossierResponse
-	(*FollowFlagsRequest)(nil),     // 40: witnessmark.v1.FollowFlagsRequest
-	(*FlagPlace)(nil),              // 41: witnessmark.v1.FlagPlace
-	(*FollowFlagsResponse)(nil),    // 42: witnessmark.v1.FollowFlagsResponse
-	(*RigFlag)(nil),                // 43: witnessmark.v1.RigFlag
-	nil,                            // 44: witnessmark.v1.Statistics.RefusedEntry
-	nil,                            // 45: witnessmark.v1.Statistics.FlaggedEntry
-	(*Judgement)(nil),              // 46: witnessmark.v1.Judgement
-	(*Waiting)(nil),                // 47: witnessmark.v1.Waiting
-	(*Trouble)(nil),                // 48: witnessmark.v1.Trouble
-	(*ClockOffset)(nil),            // 49: witnessmark.v1.ClockOffset
-	(*Reading)(nil),                // 50: witnessmark.v1.Reading
-	(*Exit)(nil),                   // 51: witnessmark.v1.Exit
-	(*Result)(nil),                 // 52: witnessmark.v1.Result
-	(*AgentCost)(nil),              // 53: witnessmark.v1.AgentCost
-	(*Receipt)(nil),                // 54: witnessmark.v1.Receipt
-	(*Clock)(nil),                  // 55: witnessmark.v1.Clock
-	(*Snapshot)(nil),               // 56: witnessmark.v1.Snapshot
+	(*RekeyRequest)(nil),           // 35: witnessmark.v1.RekeyRequest
+	(*RekeyResponse)(nil),          // 36: witnessmark.v1.RekeyResponse
+	(*Mark)(nil),                   // 37: witnessmark.v1.Mark
+	(*GetMarkRequest)(nil),         // 38: witnessmark.v1.GetMarkRequest
+	(*GetMarkResponse)(nil),        // 39: witnessmark.v1.GetMarkResponse
+	(*MakeDossierRequest)(nil),     // 40: witnessmark.v1.MakeDossierRequest
+	(*MakeDossierResponse)(nil),    // 41: witnessmark.v1.MakeDossierResponse
+	(*FollowFlagsRequest)(nil),     // 42: witnessmark.v1.FollowFlagsRequest
+	(*FlagPlace)(nil),              // 43: witnessmark.v1.FlagPlace
+	(*FollowFlagsResponse)(nil),    // 44: witnessmark.v1.FollowFlagsResponse
+	(*RigFlag)(nil),                // 45: witnessmark.v1.RigFlag
+	nil,                            // 46: witnessmark.v1.Statistics.RefusedEntry
+	nil,                            // 47: witnessmark.v1.Statistics.FlaggedEntry
+	(*Judgement)(nil),              // 48: witnessmark.v1.Judgement
+	(*Waiting)(nil),                // 49: witnessmark.v1.Waiting
+	(*Trouble)(nil),                // 50: witnessmark.v1.Trouble
+	(*ClockOffset)(nil),            // 51: witnessmark.v1.ClockOffset
+	(*Reading)(nil),                // 52: witnessmark.v1.Reading
+	(*Exit)(nil),                   // 53: witnessmark.v1.Exit
+	(*Result)(nil),                 // 54: witnessmark.v1.Result
+	(*AgentCost)(nil),              // 55: witnessmark.v1.AgentCost
+	(*Receipt)(nil),                // 56: witnessmark.v1.Receipt
+	(*Clock)(nil),                  // 57: witnessmark.v1.Clock
+	(*Snapshot)(nil),               // 58: witnessmark.v1.Snapshot
 }
 var file_witnessmark_v1_answer_proto_depIdxs = []int32{
 	4,  // 0: witnessmark.v1.ListRigsResponse.rigs:type_name -> witnessmark.v1.RigSummary
 	5,  // 1: witnessmark.v1.RigSummary.beat:type_name -> witnessmark.v1.BeatSummary
-	46, // 2: witnessmark.v1.BeatSummary.judgement:type_name -> witnessmark.v1.Judgement
+	48, // 2: witnessmark.v1.BeatSummary.judgement:type_name -> witnessmark.v1.Judgement
 	6,  // 3: witnessmark.v1.BeatSummary.moved:type_name -> witnessmark.v1.MovedFact
-	47, // 4: witnessmark.v1.BeatSummary.waiting:type_name -> witnessmark.v1.Waiting
-	48, // 5: witnessmark.v1.BeatSummary.troubles:type_name -> witnessmark.v1.Trouble
-	49, // 6: witnessmark.v1.BeatSummary.offset:type_name -> witnessmark.v1.ClockOffset
-	50, // 7: witnessmark.v1.MovedFact.was:type_name -> witnessmark.v1.Reading
-	50, // 8: witnessmark.v1.MovedFact.now:type_name -> witnessmark.v1.Reading
+	49, // 4: witnessmark.v1.BeatSummary.waiting:type_name -> witnessmark.v1.Waiting
+	50, // 5: witnessmark.v1.BeatSummary.troubles:type_name -> witnessmark.v1.Trouble
+	51, // 6: witnessmark.v1.BeatSummary.offset:type_name -> witnessmark.v1.ClockOffset
+	52, // 7: witnessmark.v1.MovedFact.was:type_name -> witnessmark.v1.Reading
+	52, // 8: witnessmark.v1.MovedFact.now:type_name -> witnessmark.v1.Reading
 	9,  // 9: witnessmark.v1.ListRunsResponse.runs:type_name -> witnessmark.v1.RunSummary
-	51, // 10: witnessmark.v1.RunSummary.exit:type_name -> witnessmark.v1.Exit
-	46, // 11: witnessmark.v1.RunSummary.judgement:type_name -> witnessmark.v1.Judgement
-	52, // 12: witnessmark.v1.RunSummary.results:type_name -> witnessmark.v1.Result
+	53, // 10: witnessmark.v1.RunSummary.exit:type_name -> witnessmark.v1.Exit
+	48, // 11: witnessmark.v1.RunSummary.judgement:type_name -> witnessmark.v1.Judgement
+	54, // 12: witnessmark.v1.RunSummary.results:type_name -> witnessmark.v1.Result
 	12, // 13: witnessmark.v1.RunSummary.statistics:type_name -> witnessmark.v1.Statistics
-	53, // 14: witnessmark.v1.RunSummary.agent_cost:type_name -> witnessmark.v1.AgentCost
-	54, // 15: witnessmark.v1.RunSummary.receipt:type_name -> witnessmark.v1.Receipt
+	55, // 14: witnessmark.v1.RunSummary.agent_cost:type_name -> witnessmark.v1.AgentCost
+	56, // 15: witnessmark.v1.RunSummary.receipt:type_name -> witnessmark.v1.Receipt
 	10, // 16: witnessmark.v1.RunSummary.retraction:type_name -> witnessmark.v1.Retraction
-	55, // 17: witnessmark.v1.RunSummary.clock:type_name -> witnessmark.v1.Clock
+	57, // 17: witnessmark.v1.RunSummary.clock:type_name -> witnessmark.v1.Clock
 	11, // 18: witnessmark.v1.Retraction.history:type_name -> witnessmark.v1.Retracting
-	44, // 19: witnessmark.v1.Statistics.refused:type_name -> witnessmark.v1.Statistics.RefusedEntry
-	45, // 20: witnessmark.v1.Statistics.flagged:type_name -> witnessmark.v1.Statistics.FlaggedEntry
+	46, // 19: witnessmark.v1.Statistics.refused:type_name -> witnessmark.v1.Statistics.RefusedEntry
+	47, // 20: witnessmark.v1.Statistics.flagged:type_name -> witnessmark.v1.Statistics.FlaggedEntry
 	15, // 21: witnessmark.v1.ListKeptResponse.runs:type_name -> witnessmark.v1.KeptRun
 	18, // 22: witnessmark.v1.ShowRunResponse.detail:type_name -> witnessmark.v1.RunDetail
 	9,  // 23: witnessmark.v1.RunDetail.summary:type_name -> witnessmark.v1.RunSummary
-	35, // 24: witnessmark.v1.AcceptMarkResponse.mark:type_name -> witnessmark.v1.Mark
-	54, // 25: witnessmark.v1.AcceptMarkResponse.receipt:type_name -> witnessmark.v1.Receipt
+	37, // 24: witnessmark.v1.AcceptMarkResponse.mark:type_name -> witnessmark.v1.Mark
+	56, // 25: witnessmark.v1.AcceptMarkResponse.receipt:type_name -> witnessmark.v1.Receipt
 	25, // 26: witnessmark.v1.CheckArchiveResponse.progress:type_name -> witnessmark.v1.CheckProgress
 	26, // 27: witnessmark.v1.CheckArchiveResponse.finding:type_name -> witnessmark.v1.Finding
 	27, // 28: witnessmark.v1.CheckArchiveResponse.summary:type_name -> witnessmark.v1.CheckSummary
 	30, // 29: witnessmark.v1.BackupResponse.head:type_name -> witnessmark.v1.BackupHead
 	9,  // 30: witnessmark.v1.RetractResponse.summary:type_name -> witnessmark.v1.RunSummary
-	54, // 31: witnessmark.v1.RetractResponse.receipt:type_name -> witnessmark.v1.Receipt
+	56, // 31: witnessmark.v1.RetractResponse.receipt:type_name -> witnessmark.v1.Receipt
 	9,  // 32: witnessmark.v1.ReinstateResponse.summary:type_name -> witnessmark.v1.RunSummary
-	54, // 33: witnessmark.v1.ReinstateResponse.receipt:type_name -> witnessmark.v1.Receipt
-	35, // 34: witnessmark.v1.GetMarkResponse.mark:type_name -> witnessmark.v1.Mark
-	56, // 35: witnessmark.v1.GetMarkResponse.snapshot:type_name -> witnessmark.v1.Snapshot
-	41, // 36: witnessmark.v1.FollowFlagsRequest.from:type_name -> witnessmark.v1.FlagPlace
-	41, // 37: witnessmark.v1.FollowFlagsResponse.next:type_name -> witnessmark.v1.FlagPlace
-	9,  // 38: witnessmark.v1.FollowFlagsResponse.run:type_name -> witnessmark.v1.RunSummary
-	43, // 39: witnessmark.v1.FollowFlagsResponse.rig:type_name -> witnessmark.v1.RigFlag
-	46, // 40: witnessmark.v1.RigFlag.judgement:type_name -> witnessmark.v1.Judgement
-	2,  // 41: witnessmark.v1.AnswerService.ListRigs:input_type -> witnessmark.v1.ListRigsRequest
-	7,  // 42: witnessmark.v1.AnswerService.ListRuns:input_type -> witnessmark.v1.ListRunsRequest
-	13, // 43: witnessmark.v1.AnswerService.ListKept:input_type -> witnessmark.v1.ListKeptRequest
-	16, // 44: witnessmark.v1.AnswerService.ShowRun:input_type -> witnessmark.v1.ShowRunRequest
-	19, // 45: witnessmark.v1.AnswerService.ReadAttachment:input_type -> witnessmark.v1.ReadAttachmentRequest
-	21, // 46: witnessmark.v1.AnswerService.AcceptMark:input_type -> witnessmark.v1.AcceptMarkRequest
-	31, // 47: witnessmark.v1.AnswerService.Retract:input_type -> witnessmark.v1.RetractRequest
-	33, // 48: witnessmark.v1.AnswerService.Reinstate:input_type -> witnessmark.v1.ReinstateRequest
-	23, // 49: witnessmark.v1.AnswerService.CheckArchive:input_type -> witnessmark.v1.CheckArchiveRequest
-	28, // 50: witnessmark.v1.AnswerService.Backup:input_type -> witnessmark.v1.BackupRequest
-	38, // 51: witnessmark.v1.AnswerService.MakeDossier:input_type -> witnessmark.v1.MakeDossierRequest
-	0,  // 52: witnessmark.v1.AnswerService.GetState:input_type -> witnessmark.v1.GetStateRequest
-	36, // 53: witnessmark.v1.AnswerService.GetMark:input_type -> witnessmark.v1.GetMarkRequest
-	40, // 54: witnessmark.v1.AnswerService.FollowFlags:input_type -> witnessmark.v1.FollowFlagsRequest
-	3,  // 55: witnessmark.v1.AnswerService.ListRigs:output_type -> witnessmark.v1.ListRigsResponse
-	8,  // 56: witnessmark.v1.AnswerService.ListRuns:output_type -> witnessmark.v1.ListRunsResponse
-	14, // 57: witnessmark.v1.AnswerService.ListKept:output_type -> witnessmark.v1.ListKeptResponse
-	17, // 58: witnessmark.v1.AnswerService.ShowRun:output_type -> witnessmark.v1.ShowRunResponse
-	20, // 59: witnessmark.v1.AnswerService.ReadAttachment:output_type -> witnessmark.v1.ReadAttachmentResponse
-	22, // 60: witnessmark.v1.AnswerService.AcceptMark:output_type -> witnessmark.v1.AcceptMarkResponse
-	32, // 61: witnessmark.v1.AnswerService.Retract:output_type -> witnessmark.v1.RetractResponse
-	34, // 62: witnessmark.v1.AnswerService.Reinstate:output_type -> witnessmark.v1.ReinstateResponse
-	24, // 63: witnessmark.v1.AnswerService.CheckArchive:output_type -> witnessmark.v1.CheckArchiveResponse
-	29, // 64: witnessmark.v1.AnswerService.Backup:output_type -> witnessmark.v1.BackupResponse
-	39, // 65: witnessmark.v1.AnswerService.MakeDossier:output_type -> witnessmark.v1.MakeDossierResponse
-	1,  // 66: witnessmark.v1.AnswerService.GetState:output_type -> witnessmark.v1.GetStateResponse
-	37, // 67: witnessmark.v1.AnswerService.GetMark:output_type -> witnessmark.v1.GetMarkResponse
-	42, // 68: witnessmark.v1.AnswerService.FollowFlags:output_type -> witnessmark.v1.FollowFlagsResponse
-	55, // [55:69] is the sub-list for method output_type
-	41, // [41:55] is the sub-list for method input_type
-	41, // [41:41] is the sub-list for extension type_name
-	41, // [41:41] is the sub-list for extension extendee
-	0,  // [0:41] is the sub-list for field type_name
+	56, // 33: witnessmark.v1.ReinstateResponse.receipt:type_name -> witnessmark.v1.Receipt
+	56, // 34: witnessmark.v1.RekeyResponse.receipt:type_name -> witnessmark.v1.Receipt
+	37, // 35: witnessmark.v1.GetMarkResponse.mark:type_name -> witnessmark.v1.Mark
+	58, // 36: witnessmark.v1.GetMarkResponse.snapshot:type_name -> witnessmark.v1.Snapshot
+	43, // 37: witnessmark.v1.FollowFlagsRequest.from:type_name -> witnessmark.v1.FlagPlace
+	43, // 38: witnessmark.v1.FollowFlagsResponse.next:type_name -> witnessmark.v1.FlagPlace
+	9,  // 39: witnessmark.v1.FollowFlagsResponse.run:type_name -> witnessmark.v1.RunSummary
+	45, // 40: witnessmark.v1.FollowFlagsResponse.rig:type_name -> witnessmark.v1.RigFlag
+	48, // 41: witnessmark.v1.RigFlag.judgement:type_name -> witnessmark.v1.Judgement
+	2,  // 42: witnessmark.v1.AnswerService.ListRigs:input_type -> witnessmark.v1.ListRigsRequest
+	7,  // 43: witnessmark.v1.AnswerService.ListRuns:input_type -> witnessmark.v1.ListRunsRequest
+	13, // 44: witnessmark.v1.AnswerService.ListKept:input_type -> witnessmark.v1.ListKeptRequest
+	16, // 45: witnessmark.v1.AnswerService.ShowRun:input_type -> witnessmark.v1.ShowRunRequest
+	19, // 46: witnessmark.v1.AnswerService.ReadAttachment:input_type -> witnessmark.v1.ReadAttachmentRequest
+	21, // 47: witnessmark.v1.AnswerService.AcceptMark:input_type -> witnessmark.v1.AcceptMarkRequest
+	31, // 48: witnessmark.v1.AnswerService.Retract:input_type -> witnessmark.v1.RetractRequest
+	33, // 49: witnessmark.v1.AnswerService.Reinstate:input_type -> witnessmark.v1.ReinstateRequest
+	35, // 50: witnessmark.v1.AnswerService.Rekey:input_type -> witnessmark.v1.RekeyRequest
+	23, // 51: witnessmark.v1.AnswerService.CheckArchive:input_type -> witnessmark.v1.CheckArchiveRequest
+	28, // 52: witnessmark.v1.AnswerService.Backup:input_type -> witnessmark.v1.BackupRequest
+	40, // 53: witnessmark.v1.AnswerService.MakeDossier:input_type -> witnessmark.v1.MakeDossierRequest
+	0,  // 54: witnessmark.v1.AnswerService.GetState:input_type -> witnessmark.v1.GetStateRequest
+	38, // 55: witnessmark.v1.AnswerService.GetMark:input_type -> witnessmark.v1.GetMarkRequest
+	42, // 56: witnessmark.v1.AnswerService.FollowFlags:input_type -> witnessmark.v1.FollowFlagsRequest
+	3,  // 57: witnessmark.v1.AnswerService.ListRigs:output_type -> witnessmark.v1.ListRigsResponse
+	8,  // 58: witnessmark.v1.AnswerService.ListRuns:output_type -> witnessmark.v1.ListRunsResponse
+	14, // 59: witnessmark.v1.AnswerService.ListKept:output_type -> witnessmark.v1.ListKeptResponse
+	17, // 60: witnessmark.v1.AnswerService.ShowRun:output_type -> witnessmark.v1.ShowRunResponse
+	20, // 61: witnessmark.v1.AnswerService.ReadAttachment:output_type -> witnessmark.v1.ReadAttachmentResponse
+	22, // 62: witnessmark.v1.AnswerService.AcceptMark:output_type -> witnessmark.v1.AcceptMarkResponse
+	32, // 63: witnessmark.v1.AnswerService.Retract:output_type -> witnessmark.v1.RetractResponse
+	34, // 64: witnessmark.v1.AnswerService.Reinstate:output_type -> witnessmark.v1.ReinstateResponse
+	36, // 65: witnessmark.v1.AnswerService.Rekey:output_type -> witnessmark.v1.RekeyResponse
+	24, // 66: witnessmark.v1.AnswerService.CheckArchive:output_type -> witnessmark.v1.CheckArchiveResponse
+	29, // 67: witnessmark.v1.AnswerService.Backup:output_type -> witnessmark.v1.BackupResponse
+	41, // 68: witnessmark.v1.AnswerService.MakeDossier:output_type -> witnessmark.v1.MakeDossierResponse
+	1,  // 69: witnessmark.v1.AnswerService.GetState:output_type -> witnessmark.v1.GetStateResponse
+	39, // 70: witnessmark.v1.AnswerService.GetMark:output_type -> witnessmark.v1.GetMarkResponse
+	44, // 71: witnessmark.v1.AnswerService.FollowFlags:output_type -> witnessmark.v1.FollowFlagsResponse
+	57, // [57:72] is the sub-list for method output_type
+	42, // [42:57] is the sub-list for method input_type
+	42, // [42:42] is the sub-list for extension type_name
+	42, // [42:42] is the sub-list for extension extendee
+	0,  // [0:42] is the sub-list for field type_name
 }
 
 func init() { file_witnessmark_v1_answer_proto_init() }
@@ -3419,7 +3547,7 @@ func file_witnessmark_v1_answer_proto_init() {
 		(*BackupResponse_Head)(nil),
 		(*BackupResponse_Data)(nil),
 	}
-	file_witnessmark_v1_answer_proto_msgTypes[42].OneofWrappers = []any{
+	file_witnessmark_v1_answer_proto_msgTypes[44].OneofWrappers = []any{
 		(*FollowFlagsResponse_Run)(nil),
 		(*FollowFlagsResponse_Rig)(nil),
 		(*FollowFlagsResponse_Missed)(nil),
@@ -3430,7 +3558,7 @@ func file_witnessmark_v1_answer_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_witnessmark_v1_answer_proto_rawDesc), len(file_witnessmark_v1_answer_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   46,
+			NumMessages:   48,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

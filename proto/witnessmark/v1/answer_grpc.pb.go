@@ -27,6 +27,7 @@ const (
 	AnswerService_AcceptMark_FullMethodName     = "/witnessmark.v1.AnswerService/AcceptMark"
 	AnswerService_Retract_FullMethodName        = "/witnessmark.v1.AnswerService/Retract"
 	AnswerService_Reinstate_FullMethodName      = "/witnessmark.v1.AnswerService/Reinstate"
+	AnswerService_Rekey_FullMethodName          = "/witnessmark.v1.AnswerService/Rekey"
 	AnswerService_CheckArchive_FullMethodName   = "/witnessmark.v1.AnswerService/CheckArchive"
 	AnswerService_Backup_FullMethodName         = "/witnessmark.v1.AnswerService/Backup"
 	AnswerService_MakeDossier_FullMethodName    = "/witnessmark.v1.AnswerService/MakeDossier"
@@ -56,6 +57,8 @@ type AnswerServiceClient interface {
 	Retract(ctx context.Context, in *RetractRequest, opts ...grpc.CallOption) (*RetractResponse, error)
 	// Reinstate withdraws a run's retraction.
 	Reinstate(ctx context.Context, in *ReinstateRequest, opts ...grpc.CallOption) (*ReinstateResponse, error)
+	// Rekey has the trail signed with a new key from now on.
+	Rekey(ctx context.Context, in *RekeyRequest, opts ...grpc.CallOption) (*RekeyResponse, error)
 	// CheckArchive goes through all that is kept, and streams how far it has come
 	// and what is wrong.
 	CheckArchive(ctx context.Context, in *CheckArchiveRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[CheckArchiveResponse], error)
@@ -196,6 +199,16 @@ func (c *answerServiceClient) Reinstate(ctx context.Context, in *ReinstateReques
 	return out, nil
 }
 
+func (c *answerServiceClient) Rekey(ctx context.Context, in *RekeyRequest, opts ...grpc.CallOption) (*RekeyResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(RekeyResponse)
+	err := c.cc.Invoke(ctx, AnswerService_Rekey_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *answerServiceClient) CheckArchive(ctx context.Context, in *CheckArchiveRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[CheckArchiveResponse], error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	stream, err := c.cc.NewStream(ctx, &AnswerService_ServiceDesc.Streams[4], AnswerService_CheckArchive_FullMethodName, cOpts...)
@@ -313,6 +326,8 @@ type AnswerServiceServer interface {
 	Retract(context.Context, *RetractRequest) (*RetractResponse, error)
 	// Reinstate withdraws a run's retraction.
 	Reinstate(context.Context, *ReinstateRequest) (*ReinstateResponse, error)
+	// Rekey has the trail signed with a new key from now on.
+	Rekey(context.Context, *RekeyRequest) (*RekeyResponse, error)
 	// CheckArchive goes through all that is kept, and streams how far it has come
 	// and what is wrong.
 	CheckArchive(*CheckArchiveRequest, grpc.ServerStreamingServer[CheckArchiveResponse]) error
@@ -360,6 +375,9 @@ func (UnimplementedAnswerServiceServer) Retract(context.Context, *RetractRequest
 }
 func (UnimplementedAnswerServiceServer) Reinstate(context.Context, *ReinstateRequest) (*ReinstateResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method Reinstate not implemented")
+}
+func (UnimplementedAnswerServiceServer) Rekey(context.Context, *RekeyRequest) (*RekeyResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method Rekey not implemented")
 }
 func (UnimplementedAnswerServiceServer) CheckArchive(*CheckArchiveRequest, grpc.ServerStreamingServer[CheckArchiveResponse]) error {
 	return status.Error(codes.Unimplemented, "method CheckArchive not implemented")
@@ -516,6 +534,24 @@ func _AnswerService_Reinstate_Handler(srv interface{}, ctx context.Context, dec 
 	return interceptor(ctx, in, info, handler)
 }
 
+func _AnswerService_Rekey_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(RekeyRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AnswerServiceServer).Rekey(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AnswerService_Rekey_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AnswerServiceServer).Rekey(ctx, req.(*RekeyRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _AnswerService_CheckArchive_Handler(srv interface{}, stream grpc.ServerStream) error {
 	m := new(CheckArchiveRequest)
 	if err := stream.RecvMsg(m); err != nil {
@@ -618,6 +654,10 @@ var AnswerService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "Reinstate",
 			Handler:    _AnswerService_Reinstate_Handler,
+		},
+		{
+			MethodName: "Rekey",
+			Handler:    _AnswerService_Rekey_Handler,
 		},
 		{
 			MethodName: "GetState",

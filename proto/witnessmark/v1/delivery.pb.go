@@ -350,7 +350,9 @@ func (x *DeliverResponse) GetJudgement() *Judgement {
 type GetHeadRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Signed notes, at most 4.
-	Seen          [][]byte `protobuf:"bytes,1,rep,name=seen,proto3" json:"seen,omitempty"`
+	Seen [][]byte `protobuf:"bytes,1,rep,name=seen,proto3" json:"seen,omitempty"`
+	// The key that the asker knows, as the note format spells it; "" for none.
+	SinceKey      string `protobuf:"bytes,2,opt,name=since_key,json=sinceKey,proto3" json:"since_key,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -392,6 +394,13 @@ func (x *GetHeadRequest) GetSeen() [][]byte {
 	return nil
 }
 
+func (x *GetHeadRequest) GetSinceKey() string {
+	if x != nil {
+		return x.SinceKey
+	}
+	return ""
+}
+
 type GetHeadResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The key that signs the trail's heads, as the note format spells it.
@@ -401,7 +410,9 @@ type GetHeadResponse struct {
 	// In the order of seen.
 	Consistency []*Consistency `protobuf:"bytes,3,rep,name=consistency,proto3" json:"consistency,omitempty"`
 	// The last head that each witness signed.
-	Cosigned      []*CosignedHead `protobuf:"bytes,4,rep,name=cosigned,proto3" json:"cosigned,omitempty"`
+	Cosigned []*CosignedHead `protobuf:"bytes,4,rep,name=cosigned,proto3" json:"cosigned,omitempty"`
+	// The keys that followed since_key, in their order.
+	Successions   []*Succession `protobuf:"bytes,5,rep,name=successions,proto3" json:"successions,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -464,6 +475,68 @@ func (x *GetHeadResponse) GetCosigned() []*CosignedHead {
 	return nil
 }
 
+func (x *GetHeadResponse) GetSuccessions() []*Succession {
+	if x != nil {
+		return x.Successions
+	}
+	return nil
+}
+
+// Succession says that a key of the trail was followed by another.
+type Succession struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// A signed note.
+	Note []byte `protobuf:"bytes,1,opt,name=note,proto3" json:"note,omitempty"`
+	// From the last head of the old key to the present head.
+	Consistency   *Consistency `protobuf:"bytes,2,opt,name=consistency,proto3" json:"consistency,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Succession) Reset() {
+	*x = Succession{}
+	mi := &file_witnessmark_v1_delivery_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Succession) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Succession) ProtoMessage() {}
+
+func (x *Succession) ProtoReflect() protoreflect.Message {
+	mi := &file_witnessmark_v1_delivery_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Succession.ProtoReflect.Descriptor instead.
+func (*Succession) Descriptor() ([]byte, []int) {
+	return file_witnessmark_v1_delivery_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *Succession) GetNote() []byte {
+	if x != nil {
+		return x.Note
+	}
+	return nil
+}
+
+func (x *Succession) GetConsistency() *Consistency {
+	if x != nil {
+		return x.Consistency
+	}
+	return nil
+}
+
 // CosignedHead is a head that a witness signed beside the collector.
 type CosignedHead struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -477,7 +550,7 @@ type CosignedHead struct {
 
 func (x *CosignedHead) Reset() {
 	*x = CosignedHead{}
-	mi := &file_witnessmark_v1_delivery_proto_msgTypes[7]
+	mi := &file_witnessmark_v1_delivery_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -489,7 +562,7 @@ func (x *CosignedHead) String() string {
 func (*CosignedHead) ProtoMessage() {}
 
 func (x *CosignedHead) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_delivery_proto_msgTypes[7]
+	mi := &file_witnessmark_v1_delivery_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -502,7 +575,7 @@ func (x *CosignedHead) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CosignedHead.ProtoReflect.Descriptor instead.
 func (*CosignedHead) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_delivery_proto_rawDescGZIP(), []int{7}
+	return file_witnessmark_v1_delivery_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *CosignedHead) GetHead() []byte {
@@ -530,7 +603,7 @@ type Consistency struct {
 
 func (x *Consistency) Reset() {
 	*x = Consistency{}
-	mi := &file_witnessmark_v1_delivery_proto_msgTypes[8]
+	mi := &file_witnessmark_v1_delivery_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -542,7 +615,7 @@ func (x *Consistency) String() string {
 func (*Consistency) ProtoMessage() {}
 
 func (x *Consistency) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_delivery_proto_msgTypes[8]
+	mi := &file_witnessmark_v1_delivery_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -555,7 +628,7 @@ func (x *Consistency) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Consistency.ProtoReflect.Descriptor instead.
 func (*Consistency) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_delivery_proto_rawDescGZIP(), []int{8}
+	return file_witnessmark_v1_delivery_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *Consistency) GetHashes() [][]byte {
@@ -591,14 +664,20 @@ const file_witnessmark_v1_delivery_proto_rawDesc = "" +
 	"\x04data\x18\x01 \x01(\fR\x04data\"}\n" +
 	"\x0fDeliverResponse\x121\n" +
 	"\areceipt\x18\x01 \x01(\v2\x17.witnessmark.v1.ReceiptR\areceipt\x127\n" +
-	"\tjudgement\x18\x02 \x01(\v2\x19.witnessmark.v1.JudgementR\tjudgement\"$\n" +
+	"\tjudgement\x18\x02 \x01(\v2\x19.witnessmark.v1.JudgementR\tjudgement\"A\n" +
 	"\x0eGetHeadRequest\x12\x12\n" +
-	"\x04seen\x18\x01 \x03(\fR\x04seen\"\xc1\x01\n" +
+	"\x04seen\x18\x01 \x03(\fR\x04seen\x12\x1b\n" +
+	"\tsince_key\x18\x02 \x01(\tR\bsinceKey\"\xff\x01\n" +
 	"\x0fGetHeadResponse\x12!\n" +
 	"\fverifier_key\x18\x01 \x01(\tR\vverifierKey\x12\x12\n" +
 	"\x04head\x18\x02 \x01(\fR\x04head\x12=\n" +
 	"\vconsistency\x18\x03 \x03(\v2\x1b.witnessmark.v1.ConsistencyR\vconsistency\x128\n" +
-	"\bcosigned\x18\x04 \x03(\v2\x1c.witnessmark.v1.CosignedHeadR\bcosigned\"a\n" +
+	"\bcosigned\x18\x04 \x03(\v2\x1c.witnessmark.v1.CosignedHeadR\bcosigned\x12<\n" +
+	"\vsuccessions\x18\x05 \x03(\v2\x1a.witnessmark.v1.SuccessionR\vsuccessions\"_\n" +
+	"\n" +
+	"Succession\x12\x12\n" +
+	"\x04note\x18\x01 \x01(\fR\x04note\x12=\n" +
+	"\vconsistency\x18\x02 \x01(\v2\x1b.witnessmark.v1.ConsistencyR\vconsistency\"a\n" +
 	"\fCosignedHead\x12\x12\n" +
 	"\x04head\x18\x01 \x01(\fR\x04head\x12=\n" +
 	"\vconsistency\x18\x02 \x01(\v2\x1b.witnessmark.v1.ConsistencyR\vconsistency\"%\n" +
@@ -620,7 +699,7 @@ func file_witnessmark_v1_delivery_proto_rawDescGZIP() []byte {
 	return file_witnessmark_v1_delivery_proto_rawDescData
 }
 
-var file_witnessmark_v1_delivery_proto_msgTypes = make([]protoimpl.MessageInfo, 9)
+var file_witnessmark_v1_delivery_proto_msgTypes = make([]protoimpl.MessageInfo, 10)
 var file_witnessmark_v1_delivery_proto_goTypes = []any{
 	(*DeliverRequest)(nil),  // 0: witnessmark.v1.DeliverRequest
 	(*Announcement)(nil),    // 1: witnessmark.v1.Announcement
@@ -629,29 +708,32 @@ var file_witnessmark_v1_delivery_proto_goTypes = []any{
 	(*DeliverResponse)(nil), // 4: witnessmark.v1.DeliverResponse
 	(*GetHeadRequest)(nil),  // 5: witnessmark.v1.GetHeadRequest
 	(*GetHeadResponse)(nil), // 6: witnessmark.v1.GetHeadResponse
-	(*CosignedHead)(nil),    // 7: witnessmark.v1.CosignedHead
-	(*Consistency)(nil),     // 8: witnessmark.v1.Consistency
-	(*Receipt)(nil),         // 9: witnessmark.v1.Receipt
-	(*Judgement)(nil),       // 10: witnessmark.v1.Judgement
+	(*Succession)(nil),      // 7: witnessmark.v1.Succession
+	(*CosignedHead)(nil),    // 8: witnessmark.v1.CosignedHead
+	(*Consistency)(nil),     // 9: witnessmark.v1.Consistency
+	(*Receipt)(nil),         // 10: witnessmark.v1.Receipt
+	(*Judgement)(nil),       // 11: witnessmark.v1.Judgement
 }
 var file_witnessmark_v1_delivery_proto_depIdxs = []int32{
 	1,  // 0: witnessmark.v1.DeliverRequest.announcement:type_name -> witnessmark.v1.Announcement
 	3,  // 1: witnessmark.v1.DeliverRequest.chunk:type_name -> witnessmark.v1.Chunk
 	2,  // 2: witnessmark.v1.Announcement.parts:type_name -> witnessmark.v1.AnnouncedPart
-	9,  // 3: witnessmark.v1.DeliverResponse.receipt:type_name -> witnessmark.v1.Receipt
-	10, // 4: witnessmark.v1.DeliverResponse.judgement:type_name -> witnessmark.v1.Judgement
-	8,  // 5: witnessmark.v1.GetHeadResponse.consistency:type_name -> witnessmark.v1.Consistency
-	7,  // 6: witnessmark.v1.GetHeadResponse.cosigned:type_name -> witnessmark.v1.CosignedHead
-	8,  // 7: witnessmark.v1.CosignedHead.consistency:type_name -> witnessmark.v1.Consistency
-	0,  // 8: witnessmark.v1.DeliveryService.Deliver:input_type -> witnessmark.v1.DeliverRequest
-	5,  // 9: witnessmark.v1.DeliveryService.GetHead:input_type -> witnessmark.v1.GetHeadRequest
-	4,  // 10: witnessmark.v1.DeliveryService.Deliver:output_type -> witnessmark.v1.DeliverResponse
-	6,  // 11: witnessmark.v1.DeliveryService.GetHead:output_type -> witnessmark.v1.GetHeadResponse
-	10, // [10:12] is the sub-list for method output_type
-	8,  // [8:10] is the sub-list for method input_type
-	8,  // [8:8] is the sub-list for extension type_name
-	8,  // [8:8] is the sub-list for extension extendee
-	0,  // [0:8] is the sub-list for field type_name
+	10, // 3: witnessmark.v1.DeliverResponse.receipt:type_name -> witnessmark.v1.Receipt
+	11, // 4: witnessmark.v1.DeliverResponse.judgement:type_name -> witnessmark.v1.Judgement
+	9,  // 5: witnessmark.v1.GetHeadResponse.consistency:type_name -> witnessmark.v1.Consistency
+	8,  // 6: witnessmark.v1.GetHeadResponse.cosigned:type_name -> witnessmark.v1.CosignedHead
+	7,  // 7: witnessmark.v1.GetHeadResponse.successions:type_name -> witnessmark.v1.Succession
+	9,  // 8: witnessmark.v1.Succession.consistency:type_name -> witnessmark.v1.Consistency
+	9,  // 9: witnessmark.v1.CosignedHead.consistency:type_name -> witnessmark.v1.Consistency
+	0,  // 10: witnessmark.v1.DeliveryService.Deliver:input_type -> witnessmark.v1.DeliverRequest
+	5,  // 11: witnessmark.v1.DeliveryService.GetHead:input_type -> witnessmark.v1.GetHeadRequest
+	4,  // 12: witnessmark.v1.DeliveryService.Deliver:output_type -> witnessmark.v1.DeliverResponse
+	6,  // 13: witnessmark.v1.DeliveryService.GetHead:output_type -> witnessmark.v1.GetHeadResponse
+	12, // [12:14] is the sub-list for method output_type
+	10, // [10:12] is the sub-list for method input_type
+	10, // [10:10] is the sub-list for extension type_name
+	10, // [10:10] is the sub-list for extension extendee
+	0,  // [0:10] is the sub-list for field type_name
 }
 
 func init() { file_witnessmark_v1_delivery_proto_init() }
@@ -670,7 +752,7 @@ func file_witnessmark_v1_delivery_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_witnessmark_v1_delivery_proto_rawDesc), len(file_witnessmark_v1_delivery_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   9,
+			NumMessages:   10,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -24,7 +24,9 @@ const (
 type FollowRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The last signed head of the copy; empty for a copy that is new.
-	Head          []byte `protobuf:"bytes,1,opt,name=head,proto3" json:"head,omitempty"`
+	Head []byte `protobuf:"bytes,1,opt,name=head,proto3" json:"head,omitempty"`
+	// The key that the copy knows.
+	SinceKey      string `protobuf:"bytes,2,opt,name=since_key,json=sinceKey,proto3" json:"since_key,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -64,6 +66,13 @@ func (x *FollowRequest) GetHead() []byte {
 		return x.Head
 	}
 	return nil
+}
+
+func (x *FollowRequest) GetSinceKey() string {
+	if x != nil {
+		return x.SinceKey
+	}
+	return ""
 }
 
 type FollowResponse struct {
@@ -191,7 +200,10 @@ type FollowBegin struct {
 	// From the copy's head to the present one.
 	Consistency *Consistency `protobuf:"bytes,3,opt,name=consistency,proto3" json:"consistency,omitempty"`
 	// The signed head over nothing, with which a new copy begins.
-	Empty         []byte `protobuf:"bytes,4,opt,name=empty,proto3" json:"empty,omitempty"`
+	Empty []byte `protobuf:"bytes,4,opt,name=empty,proto3" json:"empty,omitempty"`
+	// The keys that followed since_key, in their order; all of them for an empty
+	// one.
+	Successions   []*Succession `protobuf:"bytes,5,rep,name=successions,proto3" json:"successions,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -250,6 +262,13 @@ func (x *FollowBegin) GetConsistency() *Consistency {
 func (x *FollowBegin) GetEmpty() []byte {
 	if x != nil {
 		return x.Empty
+	}
+	return nil
+}
+
+func (x *FollowBegin) GetSuccessions() []*Succession {
+	if x != nil {
+		return x.Successions
 	}
 	return nil
 }
@@ -506,20 +525,22 @@ var File_witnessmark_v1_follow_proto protoreflect.FileDescriptor
 
 const file_witnessmark_v1_follow_proto_rawDesc = "" +
 	"\n" +
-	"\x1bwitnessmark/v1/follow.proto\x12\x0ewitnessmark.v1\x1a\x1dwitnessmark/v1/delivery.proto\x1a\x1ewitnessmark/v1/judgement.proto\"#\n" +
+	"\x1bwitnessmark/v1/follow.proto\x12\x0ewitnessmark.v1\x1a\x1dwitnessmark/v1/delivery.proto\x1a\x1ewitnessmark/v1/judgement.proto\"@\n" +
 	"\rFollowRequest\x12\x12\n" +
-	"\x04head\x18\x01 \x01(\fR\x04head\"\xb1\x01\n" +
+	"\x04head\x18\x01 \x01(\fR\x04head\x12\x1b\n" +
+	"\tsince_key\x18\x02 \x01(\tR\bsinceKey\"\xb1\x01\n" +
 	"\x0eFollowResponse\x123\n" +
 	"\x05begin\x18\x01 \x01(\v2\x1b.witnessmark.v1.FollowBeginH\x00R\x05begin\x123\n" +
 	"\x05entry\x18\x02 \x01(\v2\x1b.witnessmark.v1.CopiedEntryH\x00R\x05entry\x12\x14\n" +
 	"\x04data\x18\x03 \x01(\fH\x00R\x04data\x12\x14\n" +
 	"\x04head\x18\x04 \x01(\fH\x00R\x04headB\t\n" +
-	"\amessage\"\x99\x01\n" +
+	"\amessage\"\xd7\x01\n" +
 	"\vFollowBegin\x12!\n" +
 	"\fverifier_key\x18\x01 \x01(\tR\vverifierKey\x12\x12\n" +
 	"\x04head\x18\x02 \x01(\fR\x04head\x12=\n" +
 	"\vconsistency\x18\x03 \x01(\v2\x1b.witnessmark.v1.ConsistencyR\vconsistency\x12\x14\n" +
-	"\x05empty\x18\x04 \x01(\fR\x05empty\"\x8c\x01\n" +
+	"\x05empty\x18\x04 \x01(\fR\x05empty\x12<\n" +
+	"\vsuccessions\x18\x05 \x03(\v2\x1a.witnessmark.v1.SuccessionR\vsuccessions\"\x8c\x01\n" +
 	"\vCopiedEntry\x12\x12\n" +
 	"\x04leaf\x18\x01 \x01(\fR\x04leaf\x12+\n" +
 	"\x03run\x18\x02 \x01(\v2\x19.witnessmark.v1.CopiedRunR\x03run\x12!\n" +
@@ -566,23 +587,25 @@ var file_witnessmark_v1_follow_proto_goTypes = []any{
 	(*CosignRequest)(nil),  // 5: witnessmark.v1.CosignRequest
 	(*CosignResponse)(nil), // 6: witnessmark.v1.CosignResponse
 	(*Consistency)(nil),    // 7: witnessmark.v1.Consistency
-	(*Receipt)(nil),        // 8: witnessmark.v1.Receipt
+	(*Succession)(nil),     // 8: witnessmark.v1.Succession
+	(*Receipt)(nil),        // 9: witnessmark.v1.Receipt
 }
 var file_witnessmark_v1_follow_proto_depIdxs = []int32{
 	2, // 0: witnessmark.v1.FollowResponse.begin:type_name -> witnessmark.v1.FollowBegin
 	3, // 1: witnessmark.v1.FollowResponse.entry:type_name -> witnessmark.v1.CopiedEntry
 	7, // 2: witnessmark.v1.FollowBegin.consistency:type_name -> witnessmark.v1.Consistency
-	4, // 3: witnessmark.v1.CopiedEntry.run:type_name -> witnessmark.v1.CopiedRun
-	8, // 4: witnessmark.v1.CopiedRun.receipt:type_name -> witnessmark.v1.Receipt
-	0, // 5: witnessmark.v1.FollowService.Follow:input_type -> witnessmark.v1.FollowRequest
-	5, // 6: witnessmark.v1.FollowService.Cosign:input_type -> witnessmark.v1.CosignRequest
-	1, // 7: witnessmark.v1.FollowService.Follow:output_type -> witnessmark.v1.FollowResponse
-	6, // 8: witnessmark.v1.FollowService.Cosign:output_type -> witnessmark.v1.CosignResponse
-	7, // [7:9] is the sub-list for method output_type
-	5, // [5:7] is the sub-list for method input_type
-	5, // [5:5] is the sub-list for extension type_name
-	5, // [5:5] is the sub-list for extension extendee
-	0, // [0:5] is the sub-list for field type_name
+	8, // 3: witnessmark.v1.FollowBegin.successions:type_name -> witnessmark.v1.Succession
+	4, // 4: witnessmark.v1.CopiedEntry.run:type_name -> witnessmark.v1.CopiedRun
+	9, // 5: witnessmark.v1.CopiedRun.receipt:type_name -> witnessmark.v1.Receipt
+	0, // 6: witnessmark.v1.FollowService.Follow:input_type -> witnessmark.v1.FollowRequest
+	5, // 7: witnessmark.v1.FollowService.Cosign:input_type -> witnessmark.v1.CosignRequest
+	1, // 8: witnessmark.v1.FollowService.Follow:output_type -> witnessmark.v1.FollowResponse
+	6, // 9: witnessmark.v1.FollowService.Cosign:output_type -> witnessmark.v1.CosignResponse
+	8, // [8:10] is the sub-list for method output_type
+	6, // [6:8] is the sub-list for method input_type
+	6, // [6:6] is the sub-list for extension type_name
+	6, // [6:6] is the sub-list for extension extendee
+	0, // [0:6] is the sub-list for field type_name
 }
 
 func init() { file_witnessmark_v1_follow_proto_init() }
