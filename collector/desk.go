@@ -20,6 +20,7 @@ import (
 	"witnessmark/internal/rig"
 	"witnessmark/internal/screen"
 	"witnessmark/internal/trail"
+	"witnessmark/internal/trust"
 )
 
 // desk is what all commands of one call share.
@@ -59,9 +60,20 @@ func (d *desk) member() (string, error) {
 	return collect.Desk(dir), err
 }
 
-// ask calls f with the book to ask and where it is.
+// ask calls f with the book to ask and where it is, which may be a copy.
 func (d *desk) ask(ctx context.Context, f func(b answer.Book, where string) error) error {
-	conn, err := d.connect(ctx)
+	return d.turnTo(ctx, d.dialReading, f)
+}
+
+// decide is ask for what a collector alone can do.
+func (d *desk) decide(ctx context.Context, f func(b answer.Book, where string) error) error {
+	return d.turnTo(ctx, d.dial, f)
+}
+
+type dialling func(ctx context.Context, address string) (*collect.Connection, error)
+
+func (d *desk) turnTo(ctx context.Context, dial dialling, f func(b answer.Book, where string) error) error {
+	conn, err := d.connectBy(ctx, dial)
 	var none noArchive
 	if errors.As(err, &none) {
 		return f(none, string(none))
@@ -82,8 +94,12 @@ func (d *desk) address() string {
 }
 
 func (d *desk) connect(ctx context.Context) (*collect.Connection, error) {
+	return d.connectBy(ctx, d.dial)
+}
+
+func (d *desk) connectBy(ctx context.Context, dial dialling) (*collect.Connection, error) {
 	if address := d.address(); address != "" {
-		return d.dial(ctx, address)
+		return dial(ctx, address)
 	}
 	dir, err := d.folder()
 	if err != nil {
@@ -99,11 +115,28 @@ func (d *desk) connect(ctx context.Context) (*collect.Connection, error) {
 // dial connects to a collector as who is logged in here, or else, when it is the
 // one of the archive here, as its owner.
 func (d *desk) dial(ctx context.Context, address string) (*collect.Connection, error) {
+	return d.dialBy(address, func(dir string) (*collect.Connection, error) {
+		return collect.DialAs(ctx, address, dir, d.warn)
+	})
+}
+
+// dialReading is dial that takes copies, and says so.
+func (d *desk) dialReading(ctx context.Context, address string) (*collect.Connection, error) {
+	return d.dialBy(address, func(dir string) (*collect.Connection, error) {
+		return collect.DialReading(ctx, address, dir, d.warn, func(m trust.Member) {
+			screen.Warn(d.stderr, "collector", fmt.Sprintf("%s is a copy that %s serves, and may be behind its collector", screen.Clean(address), screen.Clean(m.String())))
+		})
+	})
+}
+
+func (d *desk) warn(err error) { screen.Warn(d.stderr, "collector", err.Error()) }
+
+func (d *desk) dialBy(address string, as func(dir string) (*collect.Connection, error)) (*collect.Connection, error) {
 	dir, err := d.member()
 	if err != nil {
 		return nil, err
 	}
-	conn, err := collect.DialAs(ctx, address, dir, func(err error) { screen.Warn(d.stderr, "collector", err.Error()) })
+	conn, err := as(dir)
 	if !errors.Is(err, collect.ErrStranger) {
 		return conn, err
 	}

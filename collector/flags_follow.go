@@ -107,7 +107,7 @@ func (d *desk) followOnce(ctx context.Context, at *answer.Place, first bool, yie
 // opened itself would keep everybody else out, and nothing would ever come.
 func (d *desk) served(ctx context.Context) (*collect.Connection, error) {
 	if d.address() != "" {
-		return d.connect(ctx)
+		return d.connectBy(ctx, d.dialReading)
 	}
 	dir, err := d.folder()
 	if err != nil {

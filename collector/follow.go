@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -27,7 +28,10 @@ A trail that was cut back, forked or rewritten ends the copying: both signed hea
 are kept as files, the copy goes on being read, and the exit code is 4.
 
 It follows as a member: log in first, as a witness of the collector that is
-followed. The copy is read on its own machine, with the same --state.
+followed. By that certificate the copy is served to whoever may read there, who
+names it with --collector and is told that it is a copy; nobody can write to it.
+Who is a member, and who no longer, it knows from what it has copied. On its own
+machine it is read with the same --state.
 
 Prints the address it listens on as its one line of standard output, once it does.`,
 		Example: "  collector follow dome.example:7410 --state /srv/dome-copy\n  collector follow 127.0.0.1:7410 --once",
@@ -46,6 +50,13 @@ Prints the address it listens on as its one line of standard output, once it doe
 			}
 			if f.Once {
 				f.Listen = ""
+			}
+			who, err := d.member()
+			if err == nil {
+				f.As, err = collect.WitnessAt(who, f.Source)
+			}
+			if err != nil {
+				return err
 			}
 			return follow(cmd, d, f)
 		},
@@ -73,6 +84,11 @@ func follow(cmd *cobra.Command, d *desk, f collect.Following) error {
 		fmt.Fprintln(d.stdout, address)
 	}
 	f.Witness = func(key string) { log.Info("signing heads as a witness", "key", key) }
+	if member, err := d.member(); err == nil {
+		ctx, enough := context.WithCancel(cmd.Context())
+		defer enough()
+		go collect.StayMember(ctx, member, f.Dial, log)
+	}
 	err := collect.Follow(cmd.Context(), f)
 	p.Done()
 	if errors.Is(err, audit.ErrAlarm) {

@@ -37,7 +37,7 @@ is kept with the mark for whoever asks in a year.`,
 			if by == "" {
 				by = userName()
 			}
-			return d.ask(cmd.Context(), func(b answer.Book, _ string) error { return acceptMark(cmd.Context(), d, b, args[0], by, why) })
+			return d.decide(cmd.Context(), func(b answer.Book, _ string) error { return acceptMark(cmd.Context(), d, b, args[0], by, why) })
 		},
 	}
 	cmd.Flags().StringVar(&why, "why", "", "the reason, kept in the trail, as `TEXT`")

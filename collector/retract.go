@@ -52,7 +52,7 @@ func retracting(d *desk, cmd *cobra.Command, which func(answer.Book) retract) *c
 		if by == "" {
 			by = userName()
 		}
-		return d.ask(cmd.Context(), func(b answer.Book, _ string) error {
+		return d.decide(cmd.Context(), func(b answer.Book, _ string) error {
 			s, receipt, err := which(b)(cmd.Context(), args[0], by, strings.TrimSpace(why))
 			if err != nil {
 				return err

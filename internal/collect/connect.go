@@ -12,6 +12,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"google.golang.org/grpc"
@@ -49,6 +50,27 @@ func Dial(address string, who func() []trust.Identity) (*Connection, error) {
 		return nil, fault.New("connect to collector", address, ErrStranger)
 	}
 	return dial(address, trust.Client(enrolledAt(address, who), time.Now))
+}
+
+// DialToRead is Dial that also takes a copy which a witness serves, at an address
+// where nothing was enrolled; met is told of it. What it gives is for reading.
+func DialToRead(address string, who func() []trust.Identity, met func(trust.Member)) (*Connection, error) {
+	if err := CheckAddress(address); err != nil {
+		return nil, err
+	}
+	all := who()
+	if len(all) == 0 {
+		return nil, fault.New("connect to collector", address, ErrStranger)
+	}
+	if slices.ContainsFunc(all, func(id trust.Identity) bool { return id.Collector == address }) {
+		return Dial(address, who)
+	}
+	var once sync.Once
+	return dial(address, trust.ClientToRead(who, time.Now, func(m trust.Member) {
+		if m.Role == trust.Witness {
+			once.Do(func() { met(m) })
+		}
+	}))
 }
 
 // enrolledAt gives who somebody is with the collector at address, so that no other

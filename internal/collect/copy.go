@@ -21,6 +21,7 @@ import (
 	"witnessmark/internal/follow"
 	"witnessmark/internal/setup"
 	"witnessmark/internal/trail"
+	"witnessmark/internal/trust"
 )
 
 // The files of a copy, beside its archive.
@@ -38,6 +39,9 @@ type Following struct {
 	Once   bool   // end when nothing is left to copy
 	Log    *slog.Logger
 	Dial   func(address string) (*Connection, error)
+	// As gives the witness that the copy is served by, to the members of the source;
+	// nil, or false, serves it to its owner alone. It is asked at each connection.
+	As func() (trust.Identity, bool)
 	// Ready is called once the copy is served, and Witness with the key that it signs
 	// heads with.
 	Ready   func(address string)
@@ -87,7 +91,7 @@ func Follow(ctx context.Context, f Following) (err error) {
 	copying, stop := context.WithCancel(ctx)
 	ended := make(chan error, 1)
 	go func() { ended <- c.copyAndSign(copying) }()
-	with := serving{limits: func() deliver.Limits { return deliver.DefaultLimits }, floor: func() setup.Floor { return setup.DefaultFloor }}
+	with := serving{limits: func() deliver.Limits { return deliver.DefaultLimits }, floor: func() setup.Floor { return setup.DefaultFloor }, as: f.As}
 	all, err = c.listenAt(ctx, f.Dir, f.Listen, f.Ready, with)
 	stop()
 	return errors.Join(<-ended, err)
@@ -241,6 +245,7 @@ func explained(err error) error {
 // stepped tells who waits that the copy has grown.
 func (c *copier) stepped(now trail.Head, of int64) {
 	c.news.ring()
+	c.rollMoved()
 	if c.Progress != nil {
 		c.Progress(now.Size, of)
 	}

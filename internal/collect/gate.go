@@ -23,15 +23,16 @@ type gate struct {
 	credentials.TransportCredentials
 	authority *trust.Authority
 	c         *Collector
+	copy      *reception // of a copy that others may read; nil elsewhere
 }
 
 func (c *Collector) gate(a *trust.Authority) *gate {
-	return &gate{credentials.NewTLS(a.Server(localName(), c.now)), a, c}
+	return &gate{TransportCredentials: credentials.NewTLS(a.Server(localName(), c.now)), authority: a, c: c}
 }
 
 // Clone implements credentials.TransportCredentials.
 func (d *gate) Clone() credentials.TransportCredentials {
-	return &gate{d.TransportCredentials.Clone(), d.authority, d.c}
+	return &gate{d.TransportCredentials.Clone(), d.authority, d.c, d.copy}
 }
 
 // met is what is known of the other end of a connection. With an error nothing
@@ -44,7 +45,11 @@ type met struct {
 
 // ServerHandshake implements credentials.TransportCredentials.
 func (d *gate) ServerHandshake(raw net.Conn) (net.Conn, credentials.AuthInfo, error) {
-	conn, info, err := d.TransportCredentials.ServerHandshake(raw)
+	creds, identify := d.TransportCredentials, d.authority.Identify
+	if d.copy != nil && !d.copy.own(raw) {
+		creds, identify = d.copy.TransportCredentials, d.copy.identify
+	}
+	conn, info, err := creds.ServerHandshake(raw)
 	if errors.Is(err, io.EOF) { // only looked whether somebody listens
 		return conn, info, err
 	}
@@ -54,7 +59,7 @@ func (d *gate) ServerHandshake(raw net.Conn) (net.Conn, credentials.AuthInfo, er
 		return conn, info, err
 	}
 	m := met{TLSInfo: info.(credentials.TLSInfo)}
-	m.peer, m.err = d.authority.Identify(m.State.PeerCertificates, d.c.now())
+	m.peer, m.err = identify(m.State.PeerCertificates, d.c.now())
 	if m.err != nil {
 		return conn, m, nil
 	}

@@ -4,8 +4,11 @@ import (
 	"context"
 	"errors"
 	"io/fs"
+	"log/slog"
 	"path/filepath"
 	"time"
+
+	"google.golang.org/grpc"
 
 	"witnessmark/internal/enrol"
 	"witnessmark/internal/fault"
@@ -63,6 +66,46 @@ func DialAs(ctx context.Context, address, dir string, warn func(error)) (*Connec
 		}
 	}
 	return conn, nil
+}
+
+// DialReading is DialAs for reading, which takes copies: see DialToRead.
+func DialReading(ctx context.Context, address, dir string, warn func(error), met func(trust.Member)) (*Connection, error) {
+	who, err := Who(dir)
+	if err != nil {
+		return nil, err
+	}
+	if _, ok := enrol.At(who(), address); ok {
+		return DialAs(ctx, address, dir, warn)
+	}
+	return DialToRead(address, who, met)
+}
+
+// WitnessAt gives the witness that a folder's member is with the collector at an
+// address, asked again each time; false when it is none.
+func WitnessAt(dir, address string) (func() (trust.Identity, bool), error) {
+	who, err := Who(dir)
+	if err != nil {
+		return nil, err
+	}
+	return func() (trust.Identity, bool) {
+		id, ok := enrol.At(who(), address)
+		return id, ok && id.Role == trust.Witness
+	}, nil
+}
+
+// StayMember renews the certificates of a member's folder for as long as ctx lives.
+func StayMember(ctx context.Context, dir string, dial func(address string) (*Connection, error), log *slog.Logger) {
+	key, err := LoadKey(filepath.Join(dir, memberKey), false)
+	if err != nil {
+		return // nobody, who has none; or who is told of it by Who
+	}
+	enrol.Keep(ctx, enrol.Keeping{Dir: Certificates(dir), Key: key, Now: time.Now, Log: log, Connect: func(address string) (grpc.ClientConnInterface, func(), error) {
+		conn, err := dial(address)
+		if err != nil {
+			return nil, nil, err
+		}
+		return conn, func() { conn.Close() }, nil
+	}})
 }
 
 // DialLasting connects as the member of a folder for as long as a process runs. It

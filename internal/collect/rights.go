@@ -89,6 +89,11 @@ func (c *Collector) allow(ctx context.Context, method string, secured bool) (con
 		return trust.WithPeer(ctx, trust.Peer{Member: trust.Member{Role: trust.Owner}}), nil
 	}
 	p, err := c.caller(ctx)
+	if p.Role != trust.Owner || err != nil {
+		if err := c.onlyRead(method); err != nil {
+			return ctx, err
+		}
+	}
 	switch {
 	case err != nil && may&strangers != 0:
 		return ctx, nil

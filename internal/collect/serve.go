@@ -18,6 +18,7 @@ import (
 	"witnessmark/internal/fault"
 	"witnessmark/internal/service"
 	"witnessmark/internal/setup"
+	"witnessmark/internal/trust"
 )
 
 // mapSize is address space, not memory: a growing archive need not wait for its
@@ -41,6 +42,7 @@ type serving struct {
 	authority  string
 	gate       *gate // nil in process, which is the owner's
 	floor      func() setup.Floor
+	as         func() (trust.Identity, bool) // the witness that serves a copy to others; nil elsewhere
 }
 
 // WithFloor sets the room that the archive's disk must have left for deliveries to
@@ -98,6 +100,11 @@ func (c *Collector) listenAt(ctx context.Context, dir, address string, ready fun
 		return true, err
 	}
 	with.gate = c.gate(authority)
+	if with.as != nil {
+		if with.gate.copy, err = receptionOf(with.as, c.now); err != nil {
+			return true, err
+		}
+	}
 	c.room.floor = with.floor
 	srv, health := c.server(with)
 	if with.metrics != nil {
@@ -108,26 +115,30 @@ func (c *Collector) listenAt(ctx context.Context, dir, address string, ready fun
 	}
 	l, err := net.Listen("tcp", address)
 	if err != nil {
-		return true, fault.New("serve", address, err).WithHint("another program may listen there; choose another port, or 0 for any")
+		return true, errors.Join(fault.New("serve", address, err).WithHint("another program may listen there; choose another port, or 0 for any"), with.gate.close())
+	}
+	failed, home := make(chan error, 2), l
+	if with.gate.copy != nil {
+		home = with.gate.copy.listener
+		go func() { failed <- srv.Serve(c.door.watch(home)) }()
 	}
 	path := filepath.Join(dir, addressFile)
-	gone, err := c.serveOwner(ctx, authority, dialable(l.Addr()))
+	gone, err := c.serveOwner(ctx, authority, dialable(home.Addr()))
 	switch {
 	case durable.Full(err):
 		c.log.Warn("the disk is full; commands on this machine go by the owner's identity of before", "error", err)
 	case err != nil:
-		return true, errors.Join(err, l.Close())
+		return true, errors.Join(err, l.Close(), with.gate.close())
 	default:
 		defer gone()
 	}
-	switch err := tell(path, dialable(l.Addr())); {
+	switch err := tell(path, dialable(home.Addr())); {
 	case durable.Full(err):
 		c.log.Warn("the disk is full; commands on this machine have to name the address", "file", path, "error", err)
 	case err != nil:
-		return true, errors.Join(fault.New("serve", path, err), l.Close())
+		return true, errors.Join(fault.New("serve", path, err), l.Close(), with.gate.close())
 	}
 	defer os.Remove(path)
-	failed := make(chan error, 1)
 	go func() { failed <- srv.Serve(c.door.watch(l)) }()
 	looking, enough := context.WithCancel(ctx)
 	defer enough()

@@ -154,9 +154,12 @@ func (a *Authority) Certificate() []byte { return a.cert.Raw }
 // Issue certifies that a member has the key, from now on for Life, or as long as
 // the authority lasts. It gives the certificate as DER.
 func (a *Authority) Issue(m Member, key ed25519.PublicKey, now time.Time) ([]byte, error) {
-	usage := x509.ExtKeyUsageClientAuth
-	if m.Role == Collector {
-		usage = x509.ExtKeyUsageServerAuth
+	usages := []x509.ExtKeyUsage{x509.ExtKeyUsageClientAuth}
+	switch m.Role {
+	case Collector:
+		usages[0] = x509.ExtKeyUsageServerAuth
+	case Witness: // serves its copy to be read
+		usages = append(usages, x509.ExtKeyUsageServerAuth)
 	}
 	until := now.Add(Life)
 	if a.cert.NotAfter.Before(until) {
@@ -175,7 +178,7 @@ func (a *Authority) Issue(m Member, key ed25519.PublicKey, now time.Time) ([]byt
 		NotBefore:   from,
 		NotAfter:    until,
 		KeyUsage:    x509.KeyUsageDigitalSignature,
-		ExtKeyUsage: []x509.ExtKeyUsage{usage},
+		ExtKeyUsage: usages,
 	}, a.cert, key, a.key)
 }
 
@@ -189,11 +192,15 @@ func commonName(m Member) string {
 // Identify says whose certificate it is that the other end of a connection has
 // shown and has the key of. The error is ErrUnknown.
 func (a *Authority) Identify(shown []*x509.Certificate, now time.Time) (Peer, error) {
+	return identify(a.cert, shown, now)
+}
+
+func identify(authority *x509.Certificate, shown []*x509.Certificate, now time.Time) (Peer, error) {
 	if len(shown) == 0 {
 		return Peer{}, stranger(NoCertificate, "it came without a certificate")
 	}
 	leaf := shown[0]
-	m, err := verify(leaf, a.cert, x509.ExtKeyUsageClientAuth, now)
+	m, err := verify(leaf, authority, x509.ExtKeyUsageClientAuth, now)
 	if err != nil {
 		return Peer{}, err
 	}

@@ -71,7 +71,13 @@ func (o *ownCertificate) make(now time.Time) (*tls.Certificate, error) {
 // connection, so that what was renewed is used. A collector of an authority that
 // none of them is of is refused.
 func Client(identities func() []Identity, now func() time.Time) *tls.Config {
-	c := client(now, func(leaf *x509.Certificate, _ []*x509.Certificate) error {
+	return clientOf(identities, now, nil)
+}
+
+// clientOf is Client that takes a witness for a server, too, where met is not nil;
+// it is then told whom it has met.
+func clientOf(identities func() []Identity, now func() time.Time, met func(Member)) *tls.Config {
+	c := client(now, met, func(leaf *x509.Certificate, _ []*x509.Certificate) error {
 		err := errors.New("this machine is not enrolled with any collector")
 		for _, id := range identities() {
 			if _, err = verify(leaf, id.Authority, x509.ExtKeyUsageServerAuth, now()); err == nil {
@@ -94,7 +100,7 @@ func Client(identities func() []Identity, now func() time.Time) *tls.Config {
 // Joining gives how a machine that is nobody yet talks to the collector of that
 // authority. It never talks to another, so that no other learns a token.
 func Joining(authority Fingerprint, now func() time.Time) *tls.Config {
-	return client(now, func(leaf *x509.Certificate, shown []*x509.Certificate) error {
+	return client(now, nil, func(leaf *x509.Certificate, shown []*x509.Certificate) error {
 		for _, c := range shown {
 			if FingerprintOf(c) == authority && c.IsCA {
 				_, err := verify(leaf, c, x509.ExtKeyUsageServerAuth, now())
@@ -105,7 +111,7 @@ func Joining(authority Fingerprint, now func() time.Time) *tls.Config {
 	})
 }
 
-func client(now func() time.Time, check func(leaf *x509.Certificate, shown []*x509.Certificate) error) *tls.Config {
+func client(now func() time.Time, met func(Member), check func(leaf *x509.Certificate, shown []*x509.Certificate) error) *tls.Config {
 	return &tls.Config{
 		MinVersion:         tls.VersionTLS13,
 		InsecureSkipVerify: true, // VerifyConnection verifies: by the authority and the role, not by a host's name
@@ -114,8 +120,12 @@ func client(now func() time.Time, check func(leaf *x509.Certificate, shown []*x5
 			if err := check(leaf, s.PeerCertificates[1:]); err != nil {
 				return err
 			}
-			if m, err := Certified(leaf); err != nil || m.Role != Collector {
+			m, err := Certified(leaf)
+			if err != nil || m.Role != Collector && (m.Role != Witness || met == nil) {
 				return fmt.Errorf("it is %s, and not a collector", m)
+			}
+			if met != nil {
+				met(m)
 			}
 			return nil
 		},

@@ -1,0 +1,107 @@
+package collect
+
+import (
+	"crypto/x509"
+	"net"
+	"time"
+
+	"google.golang.org/grpc/credentials"
+
+	"witnessmark/internal/fault"
+	"witnessmark/internal/trust"
+)
+
+// reception is how the members of a collector reach a copy of it, to read: by the
+// witness's certificate, and known by the collector's authority and the copied
+// roll. The copy's owner comes in by a listener of his own on loopback.
+type reception struct {
+	credentials.TransportCredentials
+	listener  net.Listener // the owner's
+	authority *x509.Certificate
+}
+
+// receptionOf makes the reception of a copy, with the owner's listener.
+func receptionOf(who func() (trust.Identity, bool), now func() time.Time) (*reception, error) {
+	id, ok := who()
+	if !ok {
+		return nil, nil
+	}
+	if err := id.Serves(now()); err != nil {
+		return nil, fault.New("serve copy", id.Member.String(), err).
+			WithHint("log in anew with a token of a witness, to get a certificate that can serve")
+	}
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		return nil, fault.New("serve copy", "127.0.0.1:0", err)
+	}
+	creds := credentials.NewTLS(trust.CopyServer(id.Authority, who, now))
+	return &reception{creds, l, id.Authority}, nil
+}
+
+func (r *reception) own(conn net.Conn) bool {
+	return conn.LocalAddr().String() == r.listener.Addr().String()
+}
+
+func (r *reception) identify(shown []*x509.Certificate, now time.Time) (trust.Peer, error) {
+	return trust.IdentifyBy(r.authority, shown, now)
+}
+
+// close lets the owner's listener of a copy go.
+func (d *gate) close() error {
+	if d.copy == nil {
+		return nil
+	}
+	return d.copy.listener.Close()
+}
+
+// reading is what members may ask of a copy, within their rights.
+var reading = map[string]bool{
+	"/witnessmark.v1.DeliveryService/GetHead":      true,
+	"/witnessmark.v1.AnswerService/ListRigs":       true,
+	"/witnessmark.v1.AnswerService/ListRuns":       true,
+	"/witnessmark.v1.AnswerService/ListKept":       true,
+	"/witnessmark.v1.AnswerService/ShowRun":        true,
+	"/witnessmark.v1.AnswerService/ReadAttachment": true,
+	"/witnessmark.v1.AnswerService/MakeDossier":    true,
+	"/witnessmark.v1.AnswerService/FollowFlags":    true,
+	"/witnessmark.v1.AnswerService/GetState":       true,
+	"/witnessmark.v1.AnswerService/GetMark":        true,
+	"/witnessmark.v1.AnswerService/Backup":         true,
+	"/witnessmark.v1.AnswerService/CheckArchive":   true,
+	"/witnessmark.v1.FollowService/Follow":         true,
+	"/grpc.health.v1.Health/Check":                 true,
+	"/grpc.health.v1.Health/List":                  true,
+	"/grpc.health.v1.Health/Watch":                 true,
+}
+
+const ofACopy = "copy"
+
+// onlyRead refuses members what would write into a copy.
+func (c *Collector) onlyRead(method string) error {
+	if c.copyOf == "" || reading[method] {
+		return nil
+	}
+	return trust.Deny(ofACopy, "this is a copy that follows %s, and is only read: that goes to the collector itself", c.copyOf)
+}
+
+// rollMoved goes by the roll as it was copied now: who was revoked in it loses his
+// connections.
+func (c *Collector) rollMoved() {
+	c.roll.forget()
+	c.guests.leaveUnless(func(p trust.Peer) bool { return p.Role == trust.Owner || c.good(p.Key, p.Member) == nil })
+}
+
+// leaveUnless closes the connections of those who are not good.
+func (g *guests) leaveUnless(good func(trust.Peer) bool) {
+	g.mu.Lock()
+	var all []*guest
+	for n := range g.conns {
+		all = append(all, n)
+	}
+	g.mu.Unlock()
+	for _, n := range all {
+		if !good(n.peer) {
+			n.Conn.Close() // gRPC notices, and closes the guest
+		}
+	}
+}
