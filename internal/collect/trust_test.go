@@ -35,11 +35,11 @@ type workshop struct {
 	ids          map[string]trust.Identity
 }
 
-func newWorkshop(t *testing.T) *workshop {
+func newWorkshop(t *testing.T, opts ...collect.Option) *workshop {
 	t.Helper()
 	r := labtest.Rand(t)
 	w := &workshop{dir: filepath.Join(t.TempDir(), "archive"), counts: prometheus.NewRegistry(), ids: map[string]trust.Identity{}}
-	w.address, _ = labtest.Serve(t, w.dir, collect.WithMetrics(w.counts))
+	w.address, _ = labtest.Serve(t, w.dir, append(opts, collect.WithMetrics(w.counts))...)
 	w.owner = labtest.DialOwner(t, w.address, w.dir)
 	w.heron, w.plover = labtest.NewRig("heron", r), labtest.NewRig("plover", r)
 	for m, key := range map[trust.Member]ed25519.PrivateKey{
@@ -481,50 +481,5 @@ func TestSiteAuthorityServes(t *testing.T) {
 	err = collect.Serve(context.Background(), t.TempDir(), "127.0.0.1:0", labtest.Quiet(), func(string) { t.Error("served") }, collect.WithAuthority("nowhere.pem"))
 	if err == nil || fault.HintOf(err) == "" {
 		t.Errorf("an authority that is not there: %v", err)
-	}
-}
-
-// TestLostAuthority takes the authority's file away: members still join while the
-// collector serves, certified by the same; it does not start anew with another one
-// while there are members, and does once all are revoked.
-func TestLostAuthority(t *testing.T) {
-	dir := filepath.Join(t.TempDir(), "archive")
-	address, stop := labtest.Serve(t, dir)
-	owner := labtest.DialOwner(t, address, dir)
-	first := labtest.Token(t, owner, avocet, time.Hour)
-	file := filepath.Join(dir, "authority.pem")
-	if err := os.Remove(file); err != nil {
-		t.Fatal(err)
-	}
-	id := labtest.Enrol(t, owner, avocet, labtest.Key(labtest.Rand(t)))
-	if got := trust.FingerprintOf(id.Authority); got != first.Authority {
-		t.Errorf("it joined with authority %s, and the collector's is %s", got, first.Authority)
-	}
-	if _, err := os.Stat(file); !os.IsNotExist(err) {
-		t.Errorf("another authority was made while it served: %v", err)
-	}
-	stop()
-
-	err := collect.Serve(context.Background(), dir, "127.0.0.1:0", labtest.Quiet(), func(string) { t.Error("served") })
-	if err == nil || !strings.Contains(err.Error(), "members are certified by it (1 keys)") || fault.HintOf(err) == "" {
-		t.Errorf("a member is of the authority that is lost, and it says: %v", err)
-	}
-	if _, err := os.Stat(file); !os.IsNotExist(err) {
-		t.Errorf("another authority was made: %v", err)
-	}
-
-	within, err := collect.Embedded(context.Background(), dir, labtest.Quiet())
-	if err != nil {
-		t.Fatal(err)
-	}
-	if _, err := enrol.Revoke(context.Background(), within, dir, avocet.Name, "wren", "the authority is lost"); err != nil {
-		t.Fatal(err)
-	}
-	if err := within.Close(); err != nil {
-		t.Fatal(err)
-	}
-	address, _ = labtest.Serve(t, dir)
-	if got := labtest.Token(t, labtest.DialOwner(t, address, dir), avocet, time.Hour); got.Authority == first.Authority {
-		t.Error("the authority that was lost is back")
 	}
 }

@@ -9,7 +9,6 @@ import (
 	"fmt"
 	"hash"
 	"io"
-	"sync/atomic"
 	"time"
 
 	"google.golang.org/grpc"
@@ -18,6 +17,7 @@ import (
 
 	"witnessmark/internal/record"
 	"witnessmark/internal/trail"
+	"witnessmark/internal/trust"
 	pb "witnessmark/proto/witnessmark/v1"
 )
 
@@ -76,7 +76,7 @@ var ServiceName = pb.DeliveryService_ServiceDesc.ServiceName
 func Register(s grpc.ServiceRegistrar, t Taker, l func() Limits) (held func() int64) {
 	srv := newServer(t, l)
 	pb.RegisterDeliveryServiceServer(s, srv)
-	return srv.held.Load
+	return srv.held.bytes
 }
 
 // decoders is how many records are decoded at once: signals unfold to far more
@@ -91,7 +91,7 @@ type server struct {
 	pb.UnimplementedDeliveryServiceServer
 	taker    Taker
 	limits   func() Limits
-	held     atomic.Int64 // bytes of unfinished deliveries
+	held     holding // bytes of unfinished deliveries
 	decoding chan struct{}
 }
 
@@ -119,7 +119,7 @@ func (s *server) Deliver(st stream) error {
 		if err := s.taker.Admit(st.Context(), announced(a)); err != nil {
 			return statusOf(err)
 		}
-		if reply, err = s.take(st.Context(), a, in, limits.InFlight); err != nil {
+		if reply, err = s.take(st.Context(), a, in, limits); err != nil {
 			return err
 		}
 	}
@@ -168,8 +168,9 @@ func announced(a *pb.Announcement) int64 {
 	return int64(n)
 }
 
-func (s *server) take(ctx context.Context, a *pb.Announcement, in *inbox, most int64) (Reply, error) {
-	r := reader{in: in, held: &s.held, most: most, mostChunks: mostChunks + announced(a)/leastChunk}
+func (s *server) take(ctx context.Context, a *pb.Announcement, in *inbox, limits Limits) (Reply, error) {
+	p, _ := trust.PeerOf(ctx)
+	r := reader{in: in, held: &s.held, who: p.Member, limits: limits, mostChunks: mostChunks + announced(a)/leastChunk}
 	defer r.release()
 	d := Delivery{Signed: record.Signed{PublicKey: a.GetPublicKey(), Signature: a.GetSignature()}}
 	var err error
@@ -215,7 +216,7 @@ func (s *server) decode(ctx context.Context, b []byte, r *reader) (*record.Run, 
 	for _, sig := range run.Signals {
 		samples += int64(len(sig.Values))
 	}
-	return run, r.hold(16 * samples)
+	return run, r.hold(16*samples, s.held.unfold)
 }
 
 func sameParts(as []record.Attachment, ps []*pb.AnnouncedPart) error {
@@ -234,10 +235,11 @@ func sameParts(as []record.Attachment, ps []*pb.AnnouncedPart) error {
 type reader struct {
 	in   *inbox
 	rest []byte // of the last chunk
-	held *atomic.Int64
+	held *holding
+	who  trust.Member
 	mine int64
-	most int64
 
+	limits             Limits
 	chunks, mostChunks int64
 }
 
@@ -298,7 +300,7 @@ func (r *reader) more(what string) error {
 	if n == 0 || n > chunkSize {
 		return Refuse(Malformed, codes.InvalidArgument, "a chunk of %d bytes came; 1 to %d are taken", n, chunkSize)
 	}
-	if err := r.hold(n); err != nil {
+	if err := r.hold(n, r.held.take); err != nil {
 		return err
 	}
 	r.rest = c.GetData()
@@ -306,11 +308,11 @@ func (r *reader) more(what string) error {
 }
 
 // hold counts n bytes more until release.
-func (r *reader) hold(n int64) error {
-	r.mine += n
-	if r.held.Add(n) > r.most {
+func (r *reader) hold(n int64, count func(trust.Member, int64, Limits) bool) error {
+	if !count(r.who, n, r.limits) {
 		return Refuse(Busy, codes.Unavailable, "too much is being delivered at once")
 	}
+	r.mine += n
 	return nil
 }
 
@@ -328,7 +330,7 @@ func (r *reader) end() error {
 	return nil
 }
 
-func (r *reader) release() { r.held.Add(-r.mine) }
+func (r *reader) release() { r.held.give(r.who, r.mine) }
 
 // inbox receives in the background so that silence can be noticed.
 type inbox struct {
