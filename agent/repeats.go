@@ -24,6 +24,7 @@ import (
 type repeats struct {
 	*session
 	rig      *capture.Rig
+	far      *farClock // nil where runs go to this very machine, or its clocks are not told
 	job      capture.Job
 	study    *study // nil when the number of repeats is fixed
 	progress *screen.Progress
@@ -85,6 +86,9 @@ func (r *repeats) one(ctx context.Context) (*capture.Outcome, error) {
 	}
 	if r.job.Remarks = nil; unsettled != "" {
 		r.job.Remarks = []string{unsettled}
+	}
+	if r.far != nil {
+		r.far.learn(ctx, func(ctx context.Context) (*dispatch.Way, error) { return r.way(ctx, r.rig.Destination) })
 	}
 	stop := r.tick()
 	defer stop()

@@ -91,6 +91,10 @@ func (s *session) run(ctx context.Context, cmd *cobra.Command, f runFlags, args 
 	}
 	r := &repeats{session: s, rig: rig, job: job, study: study, progress: screen.NewProgress(s.stderr, job.Workload.Name)}
 	defer r.progress.Done()
+	if rig.Clock != nil && rig.Destination != spool.Embedded {
+		r.far = &farClock{clock: rig.Clock}
+		rig.Offset = r.far.offset
+	}
 	rig.Tell = func(stage string) { r.progress.Step(r.repeat() + stage) }
 	r.recover()
 	r.progress.Step("preparing")

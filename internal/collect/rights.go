@@ -38,6 +38,7 @@ var rights = map[string]who{
 	"/witnessmark.v1.DeliveryService/Deliver": rigs,
 	"/witnessmark.v1.DeliveryService/GetHead": members,
 	"/witnessmark.v1.BeatService/Beat":        rigs,
+	"/witnessmark.v1.BeatService/GetTime":     members,
 
 	"/witnessmark.v1.AnswerService/ListRigs":       asking,
 	"/witnessmark.v1.AnswerService/ListRuns":       asking,

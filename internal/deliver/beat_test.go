@@ -246,3 +246,37 @@ func FuzzBeat(f *testing.F) {
 		}
 	})
 }
+
+// TestAskTime: the collector's clock is a minute behind, and the offset says so.
+func TestAskTime(t *testing.T) {
+	e, conn := listen(t, func() time.Time { return time.Now().Add(-time.Minute) })
+	start := time.Now()
+	var o deliver.Offsets
+	for range 3 {
+		left := time.Since(start)
+		received, answered, err := deliver.AskTime(t.Context(), conn)
+		if err != nil {
+			t.Fatal(err)
+		}
+		o.Add(left, received, answered, time.Since(start))
+	}
+	now := time.Now()
+	got := o.At(now, now.Sub(start))
+	if got == nil || (got.Ahead-time.Minute).Abs() > got.Uncertainty || len(e.beats) > 0 {
+		t.Errorf("%+v after %d beats", got, len(e.beats))
+	}
+	conn.Close()
+	if _, _, err := deliver.AskTime(t.Context(), conn); !errors.Is(err, deliver.ErrUnreachable) {
+		t.Errorf("cut off: %v", err)
+	}
+}
+
+// TestATimeThatIsNone: an answer without times, or with a clock that ran
+// backwards, says nothing.
+func TestATimeThatIsNone(t *testing.T) {
+	now := time.Now()
+	_, conn := listen(t, func() time.Time { now = now.Add(-time.Second); return now })
+	if _, _, err := deliver.AskTime(t.Context(), conn); !errors.Is(err, deliver.ErrUnreachable) {
+		t.Error(err)
+	}
+}

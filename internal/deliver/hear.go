@@ -63,6 +63,25 @@ func (l *listener) Beat(ctx context.Context, m *pb.BeatRequest) (*pb.BeatRespons
 	return r, nil
 }
 
+func (l *listener) GetTime(context.Context, *pb.GetTimeRequest) (*pb.GetTimeResponse, error) {
+	came := l.now()
+	return &pb.GetTimeResponse{ReceivedUnixNano: came.UnixNano(), AnsweredUnixNano: l.now().UnixNano()}, nil
+}
+
+// AskTime asks a collector's wall clock, for Offsets.Add. Its errors are those of
+// SendBeat.
+func AskTime(ctx context.Context, conn grpc.ClientConnInterface) (received, answered time.Time, err error) {
+	m, err := pb.NewBeatServiceClient(conn).GetTime(ctx, &pb.GetTimeRequest{})
+	if err != nil {
+		return received, answered, failed(ctx, "ask the time", err)
+	}
+	received, answered = instant(m.GetReceivedUnixNano()), instant(m.GetAnsweredUnixNano())
+	if received.IsZero() || answered.Before(received) {
+		err = fault.New("ask the time", "", fmt.Errorf("%w: its answer is not one: its clock ran backwards", ErrUnreachable))
+	}
+	return received, answered, err
+}
+
 // SendBeat sends one beat. An error is ErrRefused when the collector will never
 // take this beat, and ErrUnreachable when it could not be reached or could not
 // take it now; when ctx has ended it is ErrUnreachable with ctx's cause.
@@ -76,7 +95,7 @@ func SendBeat(ctx context.Context, conn grpc.ClientConnInterface, b Beat) (BeatR
 	}
 	m, err := pb.NewBeatServiceClient(conn).Beat(ctx, q)
 	if err != nil {
-		return BeatReply{}, beatFailed(ctx, err)
+		return BeatReply{}, failed(ctx, "beat", err)
 	}
 	r := BeatReply{Received: instant(m.GetReceivedUnixNano()), Answered: instant(m.GetAnsweredUnixNano()), Wanted: m.GetWanted()}
 	if m.GetJudgement() != nil {
@@ -91,10 +110,10 @@ func SendBeat(ctx context.Context, conn grpc.ClientConnInterface, b Beat) (BeatR
 	return r, nil
 }
 
-func beatFailed(ctx context.Context, err error) error {
+func failed(ctx context.Context, what string, err error) error {
 	msg, why := meaning(ctx, err)
 	if msg != "" {
 		why = fmt.Errorf("%w: %s", why, msg)
 	}
-	return fault.New("beat", "", why)
+	return fault.New(what, "", why)
 }

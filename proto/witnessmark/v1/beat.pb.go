@@ -21,6 +21,95 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
+type GetTimeRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetTimeRequest) Reset() {
+	*x = GetTimeRequest{}
+	mi := &file_witnessmark_v1_beat_proto_msgTypes[0]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetTimeRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetTimeRequest) ProtoMessage() {}
+
+func (x *GetTimeRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_witnessmark_v1_beat_proto_msgTypes[0]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetTimeRequest.ProtoReflect.Descriptor instead.
+func (*GetTimeRequest) Descriptor() ([]byte, []int) {
+	return file_witnessmark_v1_beat_proto_rawDescGZIP(), []int{0}
+}
+
+type GetTimeResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// In nanoseconds since 1970, when the question came and when this was sent.
+	ReceivedUnixNano int64 `protobuf:"varint,1,opt,name=received_unix_nano,json=receivedUnixNano,proto3" json:"received_unix_nano,omitempty"`
+	AnsweredUnixNano int64 `protobuf:"varint,2,opt,name=answered_unix_nano,json=answeredUnixNano,proto3" json:"answered_unix_nano,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
+}
+
+func (x *GetTimeResponse) Reset() {
+	*x = GetTimeResponse{}
+	mi := &file_witnessmark_v1_beat_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetTimeResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetTimeResponse) ProtoMessage() {}
+
+func (x *GetTimeResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_witnessmark_v1_beat_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetTimeResponse.ProtoReflect.Descriptor instead.
+func (*GetTimeResponse) Descriptor() ([]byte, []int) {
+	return file_witnessmark_v1_beat_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *GetTimeResponse) GetReceivedUnixNano() int64 {
+	if x != nil {
+		return x.ReceivedUnixNano
+	}
+	return 0
+}
+
+func (x *GetTimeResponse) GetAnsweredUnixNano() int64 {
+	if x != nil {
+		return x.AnsweredUnixNano
+	}
+	return 0
+}
+
 // BeatRequest is one beat. Times are nanoseconds; wall-clock times count from
 // 1970 in UTC.
 type BeatRequest struct {
@@ -60,7 +149,7 @@ type BeatRequest struct {
 
 func (x *BeatRequest) Reset() {
 	*x = BeatRequest{}
-	mi := &file_witnessmark_v1_beat_proto_msgTypes[0]
+	mi := &file_witnessmark_v1_beat_proto_msgTypes[2]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -72,7 +161,7 @@ func (x *BeatRequest) String() string {
 func (*BeatRequest) ProtoMessage() {}
 
 func (x *BeatRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_beat_proto_msgTypes[0]
+	mi := &file_witnessmark_v1_beat_proto_msgTypes[2]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -85,7 +174,7 @@ func (x *BeatRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BeatRequest.ProtoReflect.Descriptor instead.
 func (*BeatRequest) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_beat_proto_rawDescGZIP(), []int{0}
+	return file_witnessmark_v1_beat_proto_rawDescGZIP(), []int{2}
 }
 
 func (x *BeatRequest) GetRig() string {
@@ -242,7 +331,7 @@ type FactChanges struct {
 
 func (x *FactChanges) Reset() {
 	*x = FactChanges{}
-	mi := &file_witnessmark_v1_beat_proto_msgTypes[1]
+	mi := &file_witnessmark_v1_beat_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -254,7 +343,7 @@ func (x *FactChanges) String() string {
 func (*FactChanges) ProtoMessage() {}
 
 func (x *FactChanges) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_beat_proto_msgTypes[1]
+	mi := &file_witnessmark_v1_beat_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -267,7 +356,7 @@ func (x *FactChanges) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FactChanges.ProtoReflect.Descriptor instead.
 func (*FactChanges) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_beat_proto_rawDescGZIP(), []int{1}
+	return file_witnessmark_v1_beat_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *FactChanges) GetAtUnixNano() int64 {
@@ -311,7 +400,7 @@ type Waiting struct {
 
 func (x *Waiting) Reset() {
 	*x = Waiting{}
-	mi := &file_witnessmark_v1_beat_proto_msgTypes[2]
+	mi := &file_witnessmark_v1_beat_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -323,7 +412,7 @@ func (x *Waiting) String() string {
 func (*Waiting) ProtoMessage() {}
 
 func (x *Waiting) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_beat_proto_msgTypes[2]
+	mi := &file_witnessmark_v1_beat_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -336,7 +425,7 @@ func (x *Waiting) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Waiting.ProtoReflect.Descriptor instead.
 func (*Waiting) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_beat_proto_rawDescGZIP(), []int{2}
+	return file_witnessmark_v1_beat_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *Waiting) GetRuns() uint32 {
@@ -371,7 +460,7 @@ type Trouble struct {
 
 func (x *Trouble) Reset() {
 	*x = Trouble{}
-	mi := &file_witnessmark_v1_beat_proto_msgTypes[3]
+	mi := &file_witnessmark_v1_beat_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -383,7 +472,7 @@ func (x *Trouble) String() string {
 func (*Trouble) ProtoMessage() {}
 
 func (x *Trouble) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_beat_proto_msgTypes[3]
+	mi := &file_witnessmark_v1_beat_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -396,7 +485,7 @@ func (x *Trouble) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Trouble.ProtoReflect.Descriptor instead.
 func (*Trouble) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_beat_proto_rawDescGZIP(), []int{3}
+	return file_witnessmark_v1_beat_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *Trouble) GetWhat() string {
@@ -428,7 +517,7 @@ type BeatResponse struct {
 
 func (x *BeatResponse) Reset() {
 	*x = BeatResponse{}
-	mi := &file_witnessmark_v1_beat_proto_msgTypes[4]
+	mi := &file_witnessmark_v1_beat_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -440,7 +529,7 @@ func (x *BeatResponse) String() string {
 func (*BeatResponse) ProtoMessage() {}
 
 func (x *BeatResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_beat_proto_msgTypes[4]
+	mi := &file_witnessmark_v1_beat_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -453,7 +542,7 @@ func (x *BeatResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BeatResponse.ProtoReflect.Descriptor instead.
 func (*BeatResponse) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_beat_proto_rawDescGZIP(), []int{4}
+	return file_witnessmark_v1_beat_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *BeatResponse) GetReceivedUnixNano() int64 {
@@ -488,7 +577,11 @@ var File_witnessmark_v1_beat_proto protoreflect.FileDescriptor
 
 const file_witnessmark_v1_beat_proto_rawDesc = "" +
 	"\n" +
-	"\x19witnessmark/v1/beat.proto\x12\x0ewitnessmark.v1\x1a\x1ewitnessmark/v1/judgement.proto\x1a\x1bwitnessmark/v1/record.proto\"\xf9\x04\n" +
+	"\x19witnessmark/v1/beat.proto\x12\x0ewitnessmark.v1\x1a\x1ewitnessmark/v1/judgement.proto\x1a\x1bwitnessmark/v1/record.proto\"\x10\n" +
+	"\x0eGetTimeRequest\"m\n" +
+	"\x0fGetTimeResponse\x12,\n" +
+	"\x12received_unix_nano\x18\x01 \x01(\x03R\x10receivedUnixNano\x12,\n" +
+	"\x12answered_unix_nano\x18\x02 \x01(\x03R\x10answeredUnixNano\"\xf9\x04\n" +
 	"\vBeatRequest\x12\x10\n" +
 	"\x03rig\x18\x01 \x01(\tR\x03rig\x12\x17\n" +
 	"\aboot_id\x18\x02 \x01(\tR\x06bootId\x12&\n" +
@@ -527,9 +620,10 @@ const file_witnessmark_v1_beat_proto_rawDesc = "" +
 	"\x12received_unix_nano\x18\x01 \x01(\x03R\x10receivedUnixNano\x12,\n" +
 	"\x12answered_unix_nano\x18\x02 \x01(\x03R\x10answeredUnixNano\x12\x16\n" +
 	"\x06wanted\x18\x03 \x01(\x04R\x06wanted\x127\n" +
-	"\tjudgement\x18\x04 \x01(\v2\x19.witnessmark.v1.JudgementR\tjudgement2P\n" +
+	"\tjudgement\x18\x04 \x01(\v2\x19.witnessmark.v1.JudgementR\tjudgement2\x9c\x01\n" +
 	"\vBeatService\x12A\n" +
-	"\x04Beat\x12\x1b.witnessmark.v1.BeatRequest\x1a\x1c.witnessmark.v1.BeatResponseB0Z.witnessmark/proto/witnessmark/v1;witnessmarkv1b\x06proto3"
+	"\x04Beat\x12\x1b.witnessmark.v1.BeatRequest\x1a\x1c.witnessmark.v1.BeatResponse\x12J\n" +
+	"\aGetTime\x12\x1e.witnessmark.v1.GetTimeRequest\x1a\x1f.witnessmark.v1.GetTimeResponseB0Z.witnessmark/proto/witnessmark/v1;witnessmarkv1b\x06proto3"
 
 var (
 	file_witnessmark_v1_beat_proto_rawDescOnce sync.Once
@@ -543,35 +637,39 @@ func file_witnessmark_v1_beat_proto_rawDescGZIP() []byte {
 	return file_witnessmark_v1_beat_proto_rawDescData
 }
 
-var file_witnessmark_v1_beat_proto_msgTypes = make([]protoimpl.MessageInfo, 5)
+var file_witnessmark_v1_beat_proto_msgTypes = make([]protoimpl.MessageInfo, 7)
 var file_witnessmark_v1_beat_proto_goTypes = []any{
-	(*BeatRequest)(nil),  // 0: witnessmark.v1.BeatRequest
-	(*FactChanges)(nil),  // 1: witnessmark.v1.FactChanges
-	(*Waiting)(nil),      // 2: witnessmark.v1.Waiting
-	(*Trouble)(nil),      // 3: witnessmark.v1.Trouble
-	(*BeatResponse)(nil), // 4: witnessmark.v1.BeatResponse
-	(*Snapshot)(nil),     // 5: witnessmark.v1.Snapshot
-	(*Setup)(nil),        // 6: witnessmark.v1.Setup
-	(*ClockOffset)(nil),  // 7: witnessmark.v1.ClockOffset
-	(*Fact)(nil),         // 8: witnessmark.v1.Fact
-	(*Judgement)(nil),    // 9: witnessmark.v1.Judgement
+	(*GetTimeRequest)(nil),  // 0: witnessmark.v1.GetTimeRequest
+	(*GetTimeResponse)(nil), // 1: witnessmark.v1.GetTimeResponse
+	(*BeatRequest)(nil),     // 2: witnessmark.v1.BeatRequest
+	(*FactChanges)(nil),     // 3: witnessmark.v1.FactChanges
+	(*Waiting)(nil),         // 4: witnessmark.v1.Waiting
+	(*Trouble)(nil),         // 5: witnessmark.v1.Trouble
+	(*BeatResponse)(nil),    // 6: witnessmark.v1.BeatResponse
+	(*Snapshot)(nil),        // 7: witnessmark.v1.Snapshot
+	(*Setup)(nil),           // 8: witnessmark.v1.Setup
+	(*ClockOffset)(nil),     // 9: witnessmark.v1.ClockOffset
+	(*Fact)(nil),            // 10: witnessmark.v1.Fact
+	(*Judgement)(nil),       // 11: witnessmark.v1.Judgement
 }
 var file_witnessmark_v1_beat_proto_depIdxs = []int32{
-	5, // 0: witnessmark.v1.BeatRequest.whole:type_name -> witnessmark.v1.Snapshot
-	1, // 1: witnessmark.v1.BeatRequest.changes:type_name -> witnessmark.v1.FactChanges
-	6, // 2: witnessmark.v1.BeatRequest.setup:type_name -> witnessmark.v1.Setup
-	2, // 3: witnessmark.v1.BeatRequest.waiting:type_name -> witnessmark.v1.Waiting
-	3, // 4: witnessmark.v1.BeatRequest.troubles:type_name -> witnessmark.v1.Trouble
-	7, // 5: witnessmark.v1.BeatRequest.offset:type_name -> witnessmark.v1.ClockOffset
-	8, // 6: witnessmark.v1.FactChanges.facts:type_name -> witnessmark.v1.Fact
-	9, // 7: witnessmark.v1.BeatResponse.judgement:type_name -> witnessmark.v1.Judgement
-	0, // 8: witnessmark.v1.BeatService.Beat:input_type -> witnessmark.v1.BeatRequest
-	4, // 9: witnessmark.v1.BeatService.Beat:output_type -> witnessmark.v1.BeatResponse
-	9, // [9:10] is the sub-list for method output_type
-	8, // [8:9] is the sub-list for method input_type
-	8, // [8:8] is the sub-list for extension type_name
-	8, // [8:8] is the sub-list for extension extendee
-	0, // [0:8] is the sub-list for field type_name
+	7,  // 0: witnessmark.v1.BeatRequest.whole:type_name -> witnessmark.v1.Snapshot
+	3,  // 1: witnessmark.v1.BeatRequest.changes:type_name -> witnessmark.v1.FactChanges
+	8,  // 2: witnessmark.v1.BeatRequest.setup:type_name -> witnessmark.v1.Setup
+	4,  // 3: witnessmark.v1.BeatRequest.waiting:type_name -> witnessmark.v1.Waiting
+	5,  // 4: witnessmark.v1.BeatRequest.troubles:type_name -> witnessmark.v1.Trouble
+	9,  // 5: witnessmark.v1.BeatRequest.offset:type_name -> witnessmark.v1.ClockOffset
+	10, // 6: witnessmark.v1.FactChanges.facts:type_name -> witnessmark.v1.Fact
+	11, // 7: witnessmark.v1.BeatResponse.judgement:type_name -> witnessmark.v1.Judgement
+	2,  // 8: witnessmark.v1.BeatService.Beat:input_type -> witnessmark.v1.BeatRequest
+	0,  // 9: witnessmark.v1.BeatService.GetTime:input_type -> witnessmark.v1.GetTimeRequest
+	6,  // 10: witnessmark.v1.BeatService.Beat:output_type -> witnessmark.v1.BeatResponse
+	1,  // 11: witnessmark.v1.BeatService.GetTime:output_type -> witnessmark.v1.GetTimeResponse
+	10, // [10:12] is the sub-list for method output_type
+	8,  // [8:10] is the sub-list for method input_type
+	8,  // [8:8] is the sub-list for extension type_name
+	8,  // [8:8] is the sub-list for extension extendee
+	0,  // [0:8] is the sub-list for field type_name
 }
 
 func init() { file_witnessmark_v1_beat_proto_init() }
@@ -581,7 +679,7 @@ func file_witnessmark_v1_beat_proto_init() {
 	}
 	file_witnessmark_v1_judgement_proto_init()
 	file_witnessmark_v1_record_proto_init()
-	file_witnessmark_v1_beat_proto_msgTypes[0].OneofWrappers = []any{
+	file_witnessmark_v1_beat_proto_msgTypes[2].OneofWrappers = []any{
 		(*BeatRequest_Whole)(nil),
 		(*BeatRequest_Changes)(nil),
 	}
@@ -591,7 +689,7 @@ func file_witnessmark_v1_beat_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_witnessmark_v1_beat_proto_rawDesc), len(file_witnessmark_v1_beat_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   5,
+			NumMessages:   7,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -19,7 +19,8 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	BeatService_Beat_FullMethodName = "/witnessmark.v1.BeatService/Beat"
+	BeatService_Beat_FullMethodName    = "/witnessmark.v1.BeatService/Beat"
+	BeatService_GetTime_FullMethodName = "/witnessmark.v1.BeatService/GetTime"
 )
 
 // BeatServiceClient is the client API for BeatService service.
@@ -30,6 +31,8 @@ const (
 type BeatServiceClient interface {
 	// Beat takes a rig's sign of life, with what moved since the one before.
 	Beat(ctx context.Context, in *BeatRequest, opts ...grpc.CallOption) (*BeatResponse, error)
+	// GetTime gives the collector's wall clock, for who does not beat.
+	GetTime(ctx context.Context, in *GetTimeRequest, opts ...grpc.CallOption) (*GetTimeResponse, error)
 }
 
 type beatServiceClient struct {
@@ -50,6 +53,16 @@ func (c *beatServiceClient) Beat(ctx context.Context, in *BeatRequest, opts ...g
 	return out, nil
 }
 
+func (c *beatServiceClient) GetTime(ctx context.Context, in *GetTimeRequest, opts ...grpc.CallOption) (*GetTimeResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetTimeResponse)
+	err := c.cc.Invoke(ctx, BeatService_GetTime_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // BeatServiceServer is the server API for BeatService service.
 // All implementations must embed UnimplementedBeatServiceServer
 // for forward compatibility.
@@ -58,6 +71,8 @@ func (c *beatServiceClient) Beat(ctx context.Context, in *BeatRequest, opts ...g
 type BeatServiceServer interface {
 	// Beat takes a rig's sign of life, with what moved since the one before.
 	Beat(context.Context, *BeatRequest) (*BeatResponse, error)
+	// GetTime gives the collector's wall clock, for who does not beat.
+	GetTime(context.Context, *GetTimeRequest) (*GetTimeResponse, error)
 	mustEmbedUnimplementedBeatServiceServer()
 }
 
@@ -70,6 +85,9 @@ type UnimplementedBeatServiceServer struct{}
 
 func (UnimplementedBeatServiceServer) Beat(context.Context, *BeatRequest) (*BeatResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method Beat not implemented")
+}
+func (UnimplementedBeatServiceServer) GetTime(context.Context, *GetTimeRequest) (*GetTimeResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetTime not implemented")
 }
 func (UnimplementedBeatServiceServer) mustEmbedUnimplementedBeatServiceServer() {}
 func (UnimplementedBeatServiceServer) testEmbeddedByValue()                     {}
@@ -110,6 +128,24 @@ func _BeatService_Beat_Handler(srv interface{}, ctx context.Context, dec func(in
 	return interceptor(ctx, in, info, handler)
 }
 
+func _BeatService_GetTime_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetTimeRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(BeatServiceServer).GetTime(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: BeatService_GetTime_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(BeatServiceServer).GetTime(ctx, req.(*GetTimeRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // BeatService_ServiceDesc is the grpc.ServiceDesc for BeatService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -120,6 +156,10 @@ var BeatService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "Beat",
 			Handler:    _BeatService_Beat_Handler,
+		},
+		{
+			MethodName: "GetTime",
+			Handler:    _BeatService_GetTime_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},
