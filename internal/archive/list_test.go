@@ -246,3 +246,66 @@ func TestMarksAndRigs(t *testing.T) {
 	}
 	checkAll(t, a, 4, entries)
 }
+
+// TestClockBehindWhileListing has a rig whose clock was set back an hour deliver
+// while others read: whatever was kept before is listed once, page by page or by
+// asking anew for what is older, and nothing twice.
+func TestClockBehindWhileListing(t *testing.T) {
+	heron := labtest.NewRig("heron", labtest.Rand(t))
+	at := func(wall time.Time) archive.Keeping {
+		run := heron.Finish(labtest.Shape{})
+		copied := *run.Run
+		copied.Started = wall
+		return keeping(heron.Sign(&copied, run.Data))
+	}
+	for name, list := range map[string]func(*archive.Archive, func(archive.Row) error) error{
+		"pages": func(a *archive.Archive, f func(archive.Row) error) error {
+			return a.Runs(context.Background(), archive.Query{Rig: "heron"}, f)
+		},
+		"asked anew": func(a *archive.Archive, f func(archive.Row) error) error {
+			var before time.Time
+			for n := 3; n == 3; {
+				n = 0
+				if err := a.Runs(context.Background(), archive.Query{Before: before, Limit: 3}, func(r archive.Row) error {
+					n, before = n+1, r.Started
+					return f(r)
+				}); err != nil {
+					return err
+				}
+			}
+			return nil
+		},
+	} {
+		a := fresh(t)
+		a.SetPage(3)
+		kept := map[string]bool{}
+		for i := range 12 {
+			wall := day.Add(time.Duration(i) * 10 * time.Minute)
+			if i >= 6 {
+				wall = wall.Add(-time.Hour + time.Second) // among those of before
+			}
+			k := at(wall)
+			keep(t, a, k)
+			kept[k.ID] = true
+		}
+		seen, late := map[string]int{}, 0
+		if err := list(a, func(r archive.Row) error {
+			seen[r.ID]++
+			late++
+			keep(t, a, at(day.Add(time.Duration(late)*7*time.Minute+time.Millisecond)))
+			return nil
+		}); err != nil {
+			t.Fatal(err)
+		}
+		for id := range kept {
+			if seen[id] == 0 {
+				t.Errorf("%s: run %s is not listed", name, id)
+			}
+		}
+		for id, n := range seen {
+			if n > 1 {
+				t.Errorf("%s: run %s is listed %d times", name, id, n)
+			}
+		}
+	}
+}
