@@ -17,7 +17,9 @@ import (
 	"witnessmark/internal/answer"
 	"witnessmark/internal/archive"
 	"witnessmark/internal/deliver"
+	"witnessmark/internal/follow"
 	"witnessmark/internal/setup"
+	"witnessmark/internal/trail"
 	"witnessmark/internal/trust"
 )
 
@@ -130,4 +132,22 @@ var FloorOn = floorOn
 func Refusals(log *slog.Logger) (refuse func(reason, from string), end func()) {
 	r := refusals{log: log}
 	return func(reason, from string) { r.write(reason, from, "refused", "reason", reason, "from", from) }, r.end
+}
+
+// Followed serves the collector's trail to followers; before it says how a head
+// belongs to the trail, grow is called.
+func Followed(c *Collector, grow func()) *grpc.Server {
+	s := grpc.NewServer()
+	follow.Register(s, growing{source{c}, grow})
+	return s
+}
+
+type growing struct {
+	source
+	grow func()
+}
+
+func (g growing) From(head []byte) ([]byte, int64, []trail.Hash, bool, error) {
+	g.grow()
+	return g.source.From(head)
 }

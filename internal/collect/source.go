@@ -33,12 +33,12 @@ func (s source) Successions(since string) (notes [][]byte, err error) {
 
 // From implements follow.Source. A head that this trail signed and does not have
 // is evidence against this archive, and kept.
-func (s source) From(head []byte) (size int64, proof []trail.Hash, ok bool, err error) {
-	_, _, seen, err := s.archive.Extends([][]byte{head})
+func (s source) From(head []byte) (now []byte, size int64, proof []trail.Hash, ok bool, err error) {
+	_, now, seen, err := s.archive.Extends([][]byte{head})
 	if err != nil {
-		return 0, nil, false, err
+		return nil, 0, nil, false, err
 	}
-	return seen[0].Head.Size, seen[0].Consistency, seen[0].Ours, nil
+	return now, seen[0].Head.Size, seen[0].Consistency, seen[0].Ours, nil
 }
 
 // Entry implements follow.Source.

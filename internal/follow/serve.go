@@ -36,9 +36,9 @@ type Source interface {
 	Head() (trail.Head, []byte, error)
 	// HeadAt gives the signed head that the trail had at a size.
 	HeadAt(size int64) ([]byte, error)
-	// From tells how a head belongs to the present one; ok is false when it is none
-	// of this trail's.
-	From(head []byte) (size int64, proof []trail.Hash, ok bool, err error)
+	// From gives the present signed head, and how another belongs to that one; ok is
+	// false when it is none of this trail's.
+	From(head []byte) (now []byte, size int64, proof []trail.Hash, ok bool, err error)
 	Entry(index int64) (Entry, error)
 	// Line is the keys of the trail, and Successions are the notes of those that
 	// follow a key, of all for "".
@@ -102,7 +102,14 @@ func (s *server) Follow(q *pb.FollowRequest, st stream) error {
 }
 
 func (s *server) begin(head []byte, since string, st stream) (at int64, err error) {
-	_, signed, err := s.source.Head()
+	b, ok := &pb.FollowBegin{}, true
+	if len(head) == 0 {
+		_, b.Head, err = s.source.Head()
+	} else {
+		var proof []trail.Hash
+		b.Head, at, proof, ok, err = s.source.From(head)
+		b.Consistency = &pb.Consistency{Hashes: record.HashesProto(proof)}
+	}
 	if err != nil {
 		return 0, err
 	}
@@ -110,7 +117,7 @@ func (s *server) begin(head []byte, since string, st stream) (at int64, err erro
 	if err != nil {
 		return 0, err
 	}
-	b := &pb.FollowBegin{VerifierKey: line.Present(), Head: signed}
+	b.VerifierKey = line.Present()
 	notes, err := s.source.Successions(since)
 	if err != nil {
 		return 0, err
@@ -118,16 +125,10 @@ func (s *server) begin(head []byte, since string, st stream) (at int64, err erro
 	for _, n := range notes {
 		b.Successions = append(b.Successions, &pb.Succession{Note: n})
 	}
-	ok := true
 	if len(head) == 0 {
-		b.Empty, err = s.source.HeadAt(0)
-	} else {
-		var proof []trail.Hash
-		at, proof, ok, err = s.source.From(head)
-		b.Consistency = &pb.Consistency{Hashes: record.HashesProto(proof)}
-	}
-	if err != nil {
-		return 0, err
+		if b.Empty, err = s.source.HeadAt(0); err != nil {
+			return 0, err
+		}
 	}
 	if err := st.Send(&pb.FollowResponse{Message: &pb.FollowResponse_Begin{Begin: b}}); err != nil {
 		return 0, err
