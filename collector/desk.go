@@ -205,7 +205,7 @@ func (n noArchive) Backup(context.Context, func(int64, string) (io.Writer, error
 	return n.missing("back up", "")
 }
 
-func (n noArchive) Dossier(_ context.Context, id string, _ io.Writer) error {
+func (n noArchive) Dossier(_ context.Context, id string, _ []byte, _ io.Writer) error {
 	return n.missing("make dossier", id)
 }
 

@@ -21,7 +21,7 @@ import (
 )
 
 func dossierCommand(d *desk) *cobra.Command {
-	var file string
+	var file, after string
 	cmd := &cobra.Command{
 		Use:   "dossier RUN -o FILE",
 		Short: "Make one file that proves a run, and that others can check",
@@ -29,27 +29,42 @@ func dossierCommand(d *desk) *cobra.Command {
 setup and the mark it was judged by, what the trail tells of it since, and the
 proofs. It is an ordinary zip archive with a cover page to read first, and is
 verified before it gets its name. The same run gives the same bytes until the
-trail has grown or a witness has signed it.`,
+trail has grown or a witness has signed it.
+
+With --after it also proves that the trail only added to that of an older dossier
+of the run, or says which restore went back behind it. Then collector verify with
+--later tells what came after the older one.`,
 		Example: "  collector dossier k7q2m9xd -o orrery-k7q2m9xd.zip",
 		Args:    cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if file == "" {
 				return screen.Misuse("name a new file with -o FILE", "dossier: it needs -o FILE")
 			}
-			return d.ask(cmd.Context(), func(b answer.Book, _ string) error { return d.dossier(cmd.Context(), b, args[0], file) })
+			var head []byte
+			if after != "" {
+				older, err := readDossier(after)
+				if err == nil {
+					head, err = dossier.HeadOf(older)
+				}
+				if err != nil {
+					return err
+				}
+			}
+			return d.ask(cmd.Context(), func(b answer.Book, _ string) error { return d.dossier(cmd.Context(), b, args[0], head, file) })
 		},
 	}
+	cmd.Flags().StringVar(&after, "after", "", "prove, too, that the trail only added to that of the older dossier in `OLDER`")
 	cmd.Flags().StringVarP(&file, "output", "o", "", "write to the new file `FILE`")
 	d.jsonFlag(cmd)
 	return cmd
 }
 
-func (d *desk) dossier(ctx context.Context, b answer.Book, id, file string) error {
+func (d *desk) dossier(ctx context.Context, b answer.Book, id string, after []byte, file string) error {
 	var r dossier.Report
 	size := 0
 	err := newFile(file, func(w io.Writer) error {
 		var got bytes.Buffer
-		if err := b.Dossier(ctx, id, &got); err != nil {
+		if err := b.Dossier(ctx, id, after, &got); err != nil {
 			return err
 		}
 		var err error
@@ -79,11 +94,17 @@ func (d *desk) dossier(ctx context.Context, b answer.Book, id, file string) erro
 
 func verifyCommand(d *desk) *cobra.Command {
 	var keys, witnesses []string
+	var later string
 	cmd := &cobra.Command{
-		Use:   "verify FILE [--key KEY]... [--witness KEY]...",
+		Use:   "verify FILE [--key KEY]... [--witness KEY]... [--later NEWER]",
 		Short: "Check a dossier, offline, and say line by line what holds",
 		Long: `Check a dossier: every signature, hash and proof in it; and work out again its
 statistics, flags and cover from the raw log and the facts. It asks no collector.
+
+A key that a collector had at some time is enough, when it signed itself which
+followed it. What came after the file was made a newer dossier tells that was made
+with --after FILE: name it with --later. With --collector HOST:PORT that collector is
+asked for one.
 
 --key gives a key that you know from elsewhere: a collector's, as agent trail shows
 it, or the SHA-256 of a rig's, as collector rigs --json shows it, or of the
@@ -106,10 +127,17 @@ the first thing that does not hold.`,
 				return err
 			}
 			known.Witnesses = witnesses
-			return d.verify(args[0], known)
+			if later != "" && d.collector != "" {
+				return screen.Misuse("leave one of them out", "verify: --later has what came after, and --collector asks for it")
+			}
+			if later == "" && d.collector == "" {
+				return d.verify(args[0], known)
+			}
+			return d.verifyLater(cmd.Context(), args[0], later, known)
 		},
 	}
 	cmd.Flags().StringArrayVar(&keys, "key", nil, "a collector's or a rig's `KEY` that is known from elsewhere; may be given more than once")
+	cmd.Flags().StringVar(&later, "later", "", "say what came after, by the newer dossier in `NEWER`")
 	cmd.Flags().StringArrayVar(&witnesses, "witness", nil, "demand that the witness of `KEY` signed a trail with the run in it; may be given more than once")
 	d.jsonFlag(cmd)
 	return cmd
@@ -134,21 +162,15 @@ func keysOf(keys []string) (known dossier.Keys, err error) {
 const mostDossier = 4 << 30
 
 func (d *desk) verify(file string, known dossier.Keys) error {
-	b, err := readWhole(file)
+	b, err := readDossier(file)
 	if err != nil {
-		return fault.New("verify", file, cause(err)).WithHint("name a file that collector dossier has made")
+		return err
 	}
 	r, err := dossier.Verify(b, known)
 	if d.json {
 		err = errors.Join(verdictJSON(d.stdout, r), err)
 	} else {
-		for _, l := range r.Lines {
-			word := "holds"
-			if l.Doubt {
-				word = "note "
-			}
-			fmt.Fprintf(d.stdout, "%s  %s: %s\n", word, screen.Clean(l.Member), screen.Clean(l.Holds))
-		}
+		d.printLines(r)
 	}
 	if err != nil {
 		return screen.Exit(screen.NotProved, fault.New("verify", file, err).WithHint("do not rely on this file; ask for it again, and keep this one as evidence"))
@@ -157,6 +179,24 @@ func (d *desk) verify(file string, known dossier.Keys) error {
 		_, err = fmt.Fprintf(d.stdout, "all of it holds: run %s of rig %s, %s\n", screen.Clean(r.Run), screen.Clean(r.Rig), r.Standing)
 	}
 	return err
+}
+
+func (d *desk) printLines(r dossier.Report) {
+	for _, l := range r.Lines {
+		word := "holds"
+		if l.Doubt {
+			word = "note "
+		}
+		fmt.Fprintf(d.stdout, "%s  %s: %s\n", word, screen.Clean(l.Member), screen.Clean(l.Holds))
+	}
+}
+
+func readDossier(file string) ([]byte, error) {
+	b, err := readWhole(file)
+	if err != nil {
+		return nil, fault.New("read dossier", file, cause(err)).WithHint("name a file that collector dossier has made")
+	}
+	return b, nil
 }
 
 func verdictJSON(w io.Writer, r dossier.Report) error {

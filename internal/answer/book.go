@@ -105,8 +105,9 @@ type Book interface {
 	// Backup calls begin with the size of a consistent copy of the whole archive,
 	// and writes the copy to the writer that it gives.
 	Backup(ctx context.Context, begin func(size int64, verifierKey string) (io.Writer, error)) error
-	// Dossier writes the file that proves a run.
-	Dossier(ctx context.Context, id string, w io.Writer) error
+	// Dossier writes the file that proves a run; after is the signed head of an older
+	// one that it is to lead on from, nil for none.
+	Dossier(ctx context.Context, id string, after []byte, w io.Writer) error
 	// FollowFlags yields what is flagged, as it comes, from a place on, or from now
 	// on for nil, first nothing but where that is. It ends when yield fails, the
 	// context does, or the book closes.

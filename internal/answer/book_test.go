@@ -162,7 +162,7 @@ func (s *shelf) Backup(_ context.Context, begin func(size int64, verifierKey str
 	return errors.Join(err, s.stopped)
 }
 
-func (s *shelf) Dossier(_ context.Context, _ string, w io.Writer) error {
+func (s *shelf) Dossier(_ context.Context, _ string, _ []byte, w io.Writer) error {
 	_, err := w.Write(s.copy)
 	return errors.Join(err, s.stopped)
 }

@@ -30,10 +30,16 @@ type Proof struct {
 	// reinstatements, later restores, what became of its rig's keys, and the
 	// certificate of the record's.
 	Entries  []ProvedEntry
-	Cosigned []Cosigned // heads that witnesses signed, that have the run's entry
-	Chain    []byte     // the certificates of the record's key when it was kept; nil for none
-	Summary  []byte     // whose hash the run's own entry has
+	Cosigned []Cosigned  // heads that witnesses signed, that have the run's entry
+	Keys     []Succeeded // of the trail
+	After    *Seen       // how it belongs to a head that was asked about; nil for none
+	Chain    []byte      // the certificates of the record's key when it was kept; nil for none
+	Summary  []byte      // whose hash the run's own entry has
 }
+
+// ErrNotOfTrail is returned for a head that this trail never had, or that it lacks
+// and no restore gave up.
+var ErrNotOfTrail = errors.New("that head is none of this trail's")
 
 // ProvedEntry is a leaf of the trail with the path from it to the root.
 type ProvedEntry struct {
@@ -44,9 +50,20 @@ type ProvedEntry struct {
 
 // Prove proves a run by its whole id. MarkRun is the run that it was held against,
 // "" for none; s is the setup in its record, nil for none.
-func (a *Archive) Prove(id, markRun string, s *record.Setup) (p Proof, err error) {
+// After is a signed head of before that the proof is to lead on from, nil for none.
+func (a *Archive) Prove(id, markRun string, s *record.Setup, after []byte) (p Proof, err error) {
 	err = a.db.View(func(tx *bolt.Tx) error {
-		p, err = a.prove(tx, id, markRun, s)
+		if p, err = a.prove(tx, id, markRun, s); err != nil || after == nil {
+			return err
+		}
+		head, err := a.head(tx)
+		if err != nil {
+			return err
+		}
+		seen, err := a.seen(tx, head, after, nil)
+		if p.After = &seen; err == nil && !seen.Ours && !seen.GivenUp {
+			err = ErrNotOfTrail
+		}
 		return err
 	})
 	if err != nil {
@@ -83,6 +100,12 @@ func (a *Archive) prove(tx *bolt.Tx, id, markRun string, s *record.Setup) (p Pro
 	// An archive may have runs from before setups had entries.
 	if at := ownSetup(tx, run, s); at >= 0 && at < p.Receipt.Index {
 		indexes = append(indexes, at)
+	}
+	if p.Keys, err = succeeded(tx, "", head.Size); err != nil {
+		return p, err
+	}
+	for _, s := range p.Keys {
+		indexes = append(indexes, s.Last.Size)
 	}
 	if indexes, err = p.keys(tx, run, indexes); err != nil {
 		return p, err

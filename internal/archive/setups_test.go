@@ -54,7 +54,7 @@ func TestSetupsInForce(t *testing.T) {
 		if err != nil || e.Subject != k.Labels.Rig+"/memory-rated" || e.Actor != k.Labels.Rig || e.Length != int64(len(k.Setup.Source)) || !e.At.Equal(s.At) {
 			t.Errorf("%+v, %v", e, err)
 		}
-		p, err := a.Prove(k.ID, "", k.Setup)
+		p, err := a.Prove(k.ID, "", k.Setup, nil)
 		if err != nil || len(p.Entries) != 2 || p.Entries[0].Index != s.Index {
 			t.Errorf("%+v, %v", p.Entries, err)
 		}

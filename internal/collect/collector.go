@@ -251,7 +251,7 @@ func meaning(err error) error {
 		return sentinel{err, answer.ErrNotFound}
 	case errors.Is(err, archive.ErrAmbiguous):
 		return sentinel{err, answer.ErrAmbiguous}
-	case errors.Is(err, archive.ErrRetracted):
+	case errors.Is(err, archive.ErrRetracted), errors.Is(err, archive.ErrNotOfTrail):
 		return sentinel{err, answer.ErrState}
 	}
 	return err

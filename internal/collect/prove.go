@@ -10,8 +10,8 @@ import (
 )
 
 // Dossier implements answer.Book.
-func (c *Collector) Dossier(_ context.Context, id string, w io.Writer) error {
-	contents, err := c.contents(id)
+func (c *Collector) Dossier(_ context.Context, id string, after []byte, w io.Writer) error {
+	contents, err := c.contents(id, after)
 	if err != nil {
 		return err
 	}
@@ -23,7 +23,7 @@ func (c *Collector) Dossier(_ context.Context, id string, w io.Writer) error {
 }
 
 // contents gathers what proves a run.
-func (c *Collector) contents(id string) (out dossier.Contents, err error) {
+func (c *Collector) contents(id string, after []byte) (out dossier.Contents, err error) {
 	if id, err = c.resolve(id); err != nil {
 		return out, err
 	}
@@ -54,15 +54,21 @@ func (c *Collector) contents(id string) (out dossier.Contents, err error) {
 		}
 		out.Mark = &st.Signed
 	}
-	out.Proof, err = c.proof(run, s.Judgement.MarkRun)
+	out.Proof, err = c.proof(run, s.Judgement.MarkRun, after)
 	return out, err
 }
 
-func (c *Collector) proof(run *record.Run, mark string) (dossier.Proof, error) {
-	p, err := c.archive.Prove(run.ID, mark, run.Setup)
+func (c *Collector) proof(run *record.Run, mark string, after []byte) (dossier.Proof, error) {
+	p, err := c.archive.Prove(run.ID, mark, run.Setup, after)
 	out := dossier.Proof{VerifierKey: p.VerifierKey, Head: p.Head, Receipt: p.Receipt, Consistency: p.Consistency, Summary: p.Summary, Chain: p.Chain}
 	for _, e := range p.Entries {
 		out.Entries = append(out.Entries, dossier.ProvedEntry(e))
+	}
+	for _, k := range p.Keys {
+		out.Keys = append(out.Keys, dossier.Succeeded{Note: string(k.Note), Consistency: k.Consistency})
+	}
+	if p.After != nil {
+		out.After = &dossier.After{Head: string(after), Consistency: p.After.Consistency}
 	}
 	for _, w := range p.Cosigned {
 		out.Cosigned = append(out.Cosigned, dossier.Cosigned{Witness: w.Witness, Head: string(w.Note), Consistency: w.Consistency})

@@ -59,7 +59,7 @@ func (s *site) send(t *testing.T) labtest.Run {
 func (s *site) dossier(t *testing.T, run labtest.Run) []byte {
 	t.Helper()
 	var b bytes.Buffer
-	if err := answer.NewClient(s.owner).Dossier(t.Context(), run.ID, &b); err != nil {
+	if err := answer.NewClient(s.owner).Dossier(t.Context(), run.ID, nil, &b); err != nil {
 		t.Fatal(err)
 	}
 	return b.Bytes()

@@ -31,6 +31,8 @@ type Proof struct {
 	Entries     []ProvedEntry // by index
 	Summary     []byte        // as kept: the run's own entry has its hash
 	Cosigned    []Cosigned    // heads that witnesses signed beside the collector
+	Keys        []Succeeded   // of the trail, one after the other; nil when it had one alone
+	After       *After        // how it belongs to an older file; nil for none
 	Chain       []byte        // the certificates of the record's key; nil for none
 }
 
@@ -62,6 +64,8 @@ const (
 	markName     = "mark/record"
 	markSigName  = "mark/record.sig"
 	keyName      = "trail/key"
+	keysName     = "trail/keys.json"
+	afterName    = "trail/after.json"
 	receiptName  = "trail/receipt.json"
 	summaryName  = "trail/summary"
 	entriesName  = "trail/entries.json"
@@ -146,11 +150,18 @@ func (c Contents) members() ([]member, error) {
 		ms = append(ms, member{markName, c.Mark.Bytes}, member{markSigName, signatureOf(*c.Mark)})
 	}
 	ms = append(ms,
-		member{keyName, []byte(c.Proof.VerifierKey + "\n")},
+		member{keyName, []byte(c.Proof.VerifierKey + "\n")})
+	if len(c.Proof.Keys) > 0 {
+		ms = append(ms, member{keysName, text(c.Proof.Keys)})
+	}
+	ms = append(ms,
 		member{receiptName, text(receiptFile{c.Proof.Receipt, c.Proof.Consistency})},
 		member{summaryName, c.Proof.Summary},
 		member{entriesName, text(c.Proof.Entries)},
 		member{headName, c.Proof.Head})
+	if c.Proof.After != nil {
+		ms = append(ms, member{afterName, text(*c.Proof.After)})
+	}
 	if len(c.Proof.Cosigned) > 0 {
 		ms = append(ms, member{cosignedName, text(c.Proof.Cosigned)})
 	}

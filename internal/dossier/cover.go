@@ -59,6 +59,7 @@ func (c Contents) signatures(line func(string, ...any), run *record.Run, after s
 		line("  its mark was accepted by %s, %s UTC: %s", screen.Clean(after.marked.Actor), screen.At(after.marked.At), screen.Clean(after.marked.Text))
 	}
 	line("  the collector's heads and this file's seal are signed with %s", screen.Clean(c.Proof.VerifierKey))
+	after.trailKeys(line)
 	line("\nWhat came after")
 	if after.keys.after(line, c.Proof.Receipt.Index)+len(after.changes)+len(after.restores) == 0 {
 		line("  nothing that this file knows of")

@@ -17,12 +17,14 @@
 //	mark/record          the record of the run whose snapshot was the mark, where there was one
 //	mark/record.sig      its key and signature
 //	trail/key            the public key that signs the trail's heads
+//	trail/keys.json      the keys that the trail had, one after the other, where it had more than one
 //	trail/receipt.json   what the rig was given when its record was kept, with the proof that
 //	                     the present tree only adds to the tree of then
 //	trail/summary        what the collector made of the run then
 //	trail/entries.json   the entries of the trail that tell of the run, of the rig's keys and of the
 //	                     certificate, with their proofs
 //	trail/head           the present head, a signed note
+//	trail/after.json     how the trail belongs to the head of an older file, where that was asked
 //	trail/cosigned.json  heads that witnesses signed beside the collector, where there are any
 //	seal                 name, size and SHA-256 of every member above in their order, with the
 //	                     edition of the rules they were made by, a note signed by the trail's key

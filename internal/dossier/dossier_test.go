@@ -59,7 +59,7 @@ func (k *kept) send(t testing.TB) labtest.Run {
 func (k *kept) dossier(t testing.TB) []byte {
 	t.Helper()
 	var b bytes.Buffer
-	if err := k.ask.Dossier(t.Context(), k.run.ID, &b); err != nil {
+	if err := k.ask.Dossier(t.Context(), k.run.ID, nil, &b); err != nil {
 		t.Fatal(err)
 	}
 	return b.Bytes()

@@ -20,6 +20,7 @@ type story struct {
 	restores  []told
 	retracted bool
 	keys      keyStory
+	succeeded []succession // keys of the trail
 }
 
 // told is an entry and its place.
@@ -54,6 +55,7 @@ func (c Contents) tell(run *record.Run) (s story, err error) {
 		case e.Subject == run.ID && e.Digest == trail.Digest(c.Signed.SHA256()) && s.changedBy(e, p.Index):
 		case e.Kind == trail.KindRestore && p.Index > c.Proof.Receipt.Index:
 			s.restores = append(s.restores, told{e, p.Index})
+		case s.succeededBy(e, p.Index, c.Proof.Keys):
 		case e.Subject == run.Rig && s.keys.takes(e, p.Index, c.Proof):
 		default:
 			return s, entryFault(p.Index, fmt.Errorf("a %v of %s does not belong here", e.Kind, e.Subject))
@@ -61,6 +63,9 @@ func (c Contents) tell(run *record.Run) (s story, err error) {
 	}
 	if !own || !marked || (s.marked != nil) != (c.Mark != nil) {
 		return s, at(entriesName, errors.New("the entry of the record, of its mark or of the mark's record is missing"))
+	}
+	if len(s.succeeded) != len(c.Proof.Keys) {
+		return s, at(keysName, errors.New("the entry of a succession in it is missing"))
 	}
 	return s, nil
 }

@@ -160,12 +160,22 @@ func (r *reader) proof(p *Proof) {
 	if r.err == nil && p.VerifierKey+"\n" != key {
 		r.err = at(keyName, errors.New("it is not spelt as it is written"))
 	}
+	if r.has(keysName) {
+		r.parse(keysName, &p.Keys)
+		if r.err == nil && len(p.Keys) == 0 {
+			r.err = at(keysName, errors.New("it is empty"))
+		}
+	}
 	var x receiptFile
 	r.parse(receiptName, &x)
 	p.Receipt, p.Consistency = x.Receipt, x.Consistency
 	p.Summary = r.take(summaryName)
 	r.parse(entriesName, &p.Entries)
 	p.Head = r.take(headName)
+	if r.has(afterName) {
+		p.After = &After{}
+		r.parse(afterName, p.After)
+	}
 	if r.has(cosignedName) {
 		r.parse(cosignedName, &p.Cosigned)
 	}

@@ -51,6 +51,10 @@ type Report struct {
 // what held before it.
 func Verify(b []byte, known Keys) (Report, error) {
 	v := &verification{known: known}
+	return v.verify(b)
+}
+
+func (v *verification) verify(b []byte) (Report, error) {
 	err := v.all(b)
 	if err != nil && !errors.As(err, &v.report.Failed) {
 		v.report.Failed = &Fault{container, err}
@@ -66,7 +70,7 @@ type verification struct {
 	known   Keys
 	report  Report
 	edition int
-	keys    note.Verifiers
+	line    trail.Line // the trail's keys, by the file
 	head    trail.Head
 	own     trail.Entry // the record's
 	summary answer.Summary
@@ -98,7 +102,7 @@ func (v *verification) all(b []byte) error {
 	}
 	v.report.Run, v.report.Rig = v.run.ID, v.run.Rig
 	for _, step := range []func() error{
-		v.record, v.files, v.heads, v.receipt, v.entries, v.chained, v.witnesses, v.summarised, v.statistics, v.flags, v.cover,
+		v.record, v.files, v.heads, v.successions, v.receipt, v.entries, v.followed, v.chained, v.olderHead, v.witnesses, v.summarised, v.statistics, v.flags, v.cover,
 	} {
 		if err := step(); err != nil {
 			return err
@@ -113,20 +117,21 @@ func (v *verification) collectorKey(members []member) error {
 		return err
 	}
 	text := strings.TrimSuffix(string(b), "\n")
-	key, err := note.NewVerifier(text)
-	if err != nil {
+	if _, err := note.NewVerifier(text); err != nil {
 		return at(keyName, err)
 	}
-	v.keys = note.VerifierList(key)
+	keys, err := keysIn(members)
+	if err != nil {
+		return err
+	}
+	if v.line, err = lineOf(text, keys); err != nil {
+		return at(keysName, err)
+	}
 	if len(v.known.Collectors) == 0 {
 		v.doubt(keyName, "the collector's key is taken from the file: compare %s with the one that it publishes", text)
 		return nil
 	}
-	if !slices.Contains(v.known.Collectors, text) {
-		return at(keyName, fmt.Errorf("%s is not among the collectors' keys that were given", text))
-	}
-	v.holds(keyName, "%s is a key that was given", text)
-	return nil
+	return v.knownKey()
 }
 
 // sealed holds every member against the list that the collector signed.
@@ -138,7 +143,11 @@ func (v *verification) sealed(all []member) error {
 	if all[len(all)-1].name != sealName {
 		return at(short(all[len(all)-1].name), errors.New("it stands behind the seal"))
 	}
-	n, err := note.Open(seal, v.keys)
+	present, err := note.NewVerifier(v.line.Present())
+	if err != nil {
+		return at(keyName, err)
+	}
+	n, err := note.Open(seal, note.VerifierList(present))
 	if err != nil {
 		return at(sealName, err)
 	}
@@ -213,7 +222,7 @@ func (v *verification) files() error {
 }
 
 func (v *verification) heads() (err error) {
-	if v.head, err = trail.OpenHead(v.Proof.Head, v.keys); err != nil {
+	if v.head, err = trail.OpenHead(v.Proof.Head, v.line); err != nil {
 		return at(headName, err)
 	}
 	v.holds(headName, "the collector signed a trail of %s", screen.Many(int(v.head.Size), "entry", "entries"))
@@ -223,7 +232,7 @@ func (v *verification) heads() (err error) {
 func (v *verification) receipt() (err error) {
 	r := v.Proof.Receipt
 	var then trail.Head
-	if v.own, then, err = r.Check(v.keys, trail.KindRecord, v.Signed.SHA256()); err != nil {
+	if v.own, then, err = r.Check(v.line, trail.KindRecord, v.Signed.SHA256()); err != nil {
 		return at(receiptName, err)
 	}
 	if v.own.Subject != v.run.ID || v.own.Actor != v.run.Rig || v.own.Length != int64(len(v.Signed.Bytes)) {

@@ -5,8 +5,6 @@ import (
 	"fmt"
 	"slices"
 
-	"golang.org/x/mod/sumdb/note"
-
 	"witnessmark/internal/screen"
 	"witnessmark/internal/trail"
 )
@@ -14,17 +12,13 @@ import (
 // witnesses checks the heads that others signed beside the collector, and that
 // those are among them whom the reader demands.
 func (v *verification) witnesses() error {
-	own, err := note.NewVerifier(v.Proof.VerifierKey)
-	if err != nil {
-		return at(keyName, err)
-	}
 	var signed []string
 	for _, c := range v.Proof.Cosigned {
 		w, err := trail.ParseWitness(c.Witness)
 		if err != nil {
 			return at(cosignedName, err)
 		}
-		h, when, err := trail.OpenWitnessed([]byte(c.Head), own, w)
+		h, when, err := trail.OpenWitnessedBy([]byte(c.Head), v.line, w)
 		if err == nil {
 			err = trail.CheckConsistency(h, v.head, c.Consistency)
 		}

@@ -2729,7 +2729,9 @@ func (x *GetMarkResponse) GetSnapshot() *Snapshot {
 type MakeDossierRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The id, or a unique beginning or end of it.
-	Id            string `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
+	Id string `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
+	// The signed head of an older one, that it is to lead on from.
+	After         []byte `protobuf:"bytes,2,opt,name=after,proto3" json:"after,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2769,6 +2771,13 @@ func (x *MakeDossierRequest) GetId() string {
 		return x.Id
 	}
 	return ""
+}
+
+func (x *MakeDossierRequest) GetAfter() []byte {
+	if x != nil {
+		return x.After
+	}
+	return nil
 }
 
 type MakeDossierResponse struct {
@@ -3331,9 +3340,10 @@ const file_witnessmark_v1_answer_proto_rawDesc = "" +
 	"\x05setup\x18\x02 \x01(\tR\x05setup\"q\n" +
 	"\x0fGetMarkResponse\x12(\n" +
 	"\x04mark\x18\x01 \x01(\v2\x14.witnessmark.v1.MarkR\x04mark\x124\n" +
-	"\bsnapshot\x18\x02 \x01(\v2\x18.witnessmark.v1.SnapshotR\bsnapshot\"$\n" +
+	"\bsnapshot\x18\x02 \x01(\v2\x18.witnessmark.v1.SnapshotR\bsnapshot\":\n" +
 	"\x12MakeDossierRequest\x12\x0e\n" +
-	"\x02id\x18\x01 \x01(\tR\x02id\")\n" +
+	"\x02id\x18\x01 \x01(\tR\x02id\x12\x14\n" +
+	"\x05after\x18\x02 \x01(\fR\x05after\")\n" +
 	"\x13MakeDossierResponse\x12\x12\n" +
 	"\x04data\x18\x01 \x01(\fR\x04data\"C\n" +
 	"\x12FollowFlagsRequest\x12-\n" +

@@ -1,0 +1,94 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+
+	"witnessmark/internal/answer"
+	"witnessmark/internal/dossier"
+	"witnessmark/internal/fault"
+	"witnessmark/internal/screen"
+)
+
+// verifyLater checks a dossier and says what came after it, by a newer one from a
+// file or from the collector.
+func (d *desk) verifyLater(ctx context.Context, file, later string, known dossier.Keys) error {
+	older, err := readDossier(file)
+	if err != nil {
+		return err
+	}
+	var newer []byte
+	if later != "" {
+		newer, err = readDossier(later)
+	} else {
+		newer, err = d.askNewer(ctx, file, older, known)
+	}
+	if err != nil {
+		return err
+	}
+	old, now, lines, err := dossier.Later(older, newer, known)
+	if d.json {
+		return d.laterJSON(old, now, lines, d.notProved(file, err))
+	}
+	d.printLines(old)
+	if old.Failed == nil {
+		d.printLines(dossier.Report{Lines: newerLines(now)})
+	}
+	if err != nil {
+		return d.notProved(file, err)
+	}
+	fmt.Fprintf(d.stdout, "all of it holds: run %s of rig %s, %s then and %s now\n", screen.Clean(old.Run), screen.Clean(old.Rig), old.Standing, now.Standing)
+	if len(lines) == 0 {
+		fmt.Fprintln(d.stdout, "nothing came after")
+	}
+	for _, l := range lines {
+		fmt.Fprintf(d.stdout, "after  %s\n", screen.Clean(l.Holds))
+	}
+	return nil
+}
+
+// newerLines are those of the newer file under names of its own.
+func newerLines(r dossier.Report) (out []dossier.Line) {
+	for _, l := range r.Lines {
+		l.Member = "newer file, " + l.Member
+		out = append(out, l)
+	}
+	return out
+}
+
+func (d *desk) notProved(file string, err error) error {
+	if err == nil {
+		return nil
+	}
+	return screen.Exit(screen.NotProved, fault.New("verify", file, err).
+		WithHint("do not rely on what it says came after; ask for a newer dossier with: collector dossier RUN --after FILE"))
+}
+
+// askNewer asks the collector for a dossier that leads on from an older one.
+func (d *desk) askNewer(ctx context.Context, file string, older []byte, known dossier.Keys) ([]byte, error) {
+	r, err := dossier.Verify(older, known)
+	if err != nil {
+		return nil, d.notProved(file, err)
+	}
+	head, err := dossier.HeadOf(older)
+	if err != nil {
+		return nil, err
+	}
+	var got bytes.Buffer
+	err = d.ask(ctx, func(b answer.Book, _ string) error { return b.Dossier(ctx, r.Run, head, &got) })
+	return got.Bytes(), err
+}
+
+func (d *desk) laterJSON(old, now dossier.Report, lines []dossier.Line, failed error) error {
+	v := struct {
+		Older dossier.Report `json:"older"`
+		Newer dossier.Report `json:"newer"`
+		After []dossier.Line `json:"after"`
+		Holds bool           `json:"holds"`
+	}{old, now, append([]dossier.Line{}, lines...), failed == nil}
+	if err := screen.JSON(d.stdout, v); err != nil {
+		return err
+	}
+	return failed
+}

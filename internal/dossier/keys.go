@@ -1,0 +1,180 @@
+package dossier
+
+import (
+	"crypto/sha256"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"slices"
+
+	"golang.org/x/mod/sumdb/note"
+
+	"witnessmark/internal/screen"
+	"witnessmark/internal/trail"
+)
+
+// Succeeded says that a key of the trail was followed by another.
+type Succeeded struct {
+	Note        string       `json:"note"` // signed, as its entry in the trail binds it
+	Consistency []trail.Hash `json:"consistency"`
+}
+
+// lineOf gives the keys of a trail whose present one is known, by the successions
+// in a file.
+func lineOf(present string, keys []Succeeded) (trail.Line, error) {
+	if len(keys) == 0 {
+		return trail.NewLine(present)
+	}
+	first, err := trail.OpenSuccession([]byte(keys[0].Note))
+	if err != nil {
+		return trail.Line{}, err
+	}
+	line, err := trail.NewLine(first.Old)
+	for _, k := range keys {
+		if err == nil {
+			line, _, err = line.Walk([]byte(k.Note))
+		}
+	}
+	if err == nil && line.Present() != present {
+		err = fmt.Errorf("%w: they lead to %s", trail.ErrNotInLine, line.Present())
+	}
+	return line, err
+}
+
+// keysIn reads the successions before the seal is known to be on them.
+func keysIn(members []member) (keys []Succeeded, err error) {
+	b, err := find(members, keysName)
+	if err != nil {
+		return nil, nil // there are none
+	}
+	if err := json.Unmarshal(b, &keys); err != nil {
+		return nil, at(keysName, err)
+	}
+	return keys, nil
+}
+
+// knownKey holds the key of the file, and those that it followed, against the keys
+// that the reader has from elsewhere.
+func (v *verification) knownKey() error {
+	present := v.line.Present()
+	if slices.Contains(v.known.Collectors, present) {
+		v.holds(keyName, "%s is a key that was given", present)
+		return nil
+	}
+	for _, k := range v.known.Collectors {
+		ok, err := v.line.From(k)
+		if err != nil {
+			return at(keysName, fmt.Errorf("%s was given: %w; give %s, if you believe that", k, err, present))
+		}
+		if ok {
+			v.holds(keysName, "%s was given, and leads by its own signature to %s", k, present)
+			return nil
+		}
+	}
+	return at(keyName, fmt.Errorf("%s is not among the collectors' keys that were given", present))
+}
+
+// successions checks that the trail has the last head of each earlier key.
+func (v *verification) successions() error {
+	for _, k := range v.Proof.Keys {
+		s, err := trail.OpenSuccession([]byte(k.Note))
+		if err == nil {
+			err = trail.CheckConsistency(s.Last, v.head, k.Consistency)
+		}
+		if err != nil {
+			return at(keysName, err)
+		}
+	}
+	return nil
+}
+
+// followed tells of the keys once their entries are checked.
+func (v *verification) followed() error {
+	for _, x := range v.after.succeeded {
+		if word := x.of.OnWord(); word != "" {
+			v.doubt(keysName, "entry %d, %s UTC: the trail's key %s was lost, and %s followed it on the word of %s; the old key did not sign that: %s", x.index, screen.At(x.At), x.of.Old, x.of.New, word, x.Text)
+			continue
+		}
+		v.holds(keysName, "entry %d, %s UTC: the trail's key %s signed that %s follows it: %s", x.index, screen.At(x.At), x.of.Old, x.of.New, x.Text)
+	}
+	return nil
+}
+
+// succession is one with its entry.
+type succession struct {
+	told
+	of trail.Succession
+}
+
+// succeededBy takes the entry of a succession that is in the file.
+func (s *story) succeededBy(e trail.Entry, index int64, keys []Succeeded) bool {
+	n := len(s.succeeded)
+	if e.Kind != trail.KindSuccession || n >= len(keys) || e.Digest != sha256.Sum256([]byte(keys[n].Note)) {
+		return false
+	}
+	x, err := trail.OpenSuccession([]byte(keys[n].Note))
+	if err != nil || x.Last.Size != index || x.Last.Origin != e.Subject {
+		return false
+	}
+	s.succeeded = append(s.succeeded, succession{told{e, index}, x})
+	return true
+}
+
+// trailKeys tells on the cover which keys the trail had, and since when.
+func (s story) trailKeys(line func(string, ...any)) {
+	for _, x := range s.succeeded {
+		how := "which signed that itself"
+		if word := x.of.OnWord(); word != "" {
+			how = "which was lost, on the word of " + word
+		}
+		line("  since entry %d, %s UTC, they are signed with the key after %s, %s: %s", x.index, screen.At(x.At), screen.Clean(x.of.Old), screen.Clean(how), screen.Clean(x.Text))
+	}
+}
+
+// After shows how the trail of a newer file belongs to the head of an older one.
+type After struct {
+	Head        string       `json:"head"`        // of the older file, a signed note
+	Consistency []trail.Hash `json:"consistency"` // nil where a restore went back behind it
+}
+
+var errGivenUp = errors.New("no proof leads from the older file's head to this one's, and no restore in the file says why")
+
+// olderHead checks how the trail belongs to the head of an older file.
+func (v *verification) olderHead() error {
+	if v.Proof.After == nil {
+		return nil
+	}
+	h, err := v.olderOpened([]byte(v.Proof.After.Head))
+	if err != nil {
+		return at(afterName, err)
+	}
+	if err := trail.CheckConsistency(h, v.head, v.Proof.After.Consistency); err == nil {
+		v.holds(afterName, "from the %s of an older file the trail only grew", screen.Many(int(h.Size), "entry", "entries"))
+		return nil
+	}
+	for _, r := range v.after.restores {
+		if r.index < h.Size && v.Proof.After.Consistency == nil {
+			v.doubt(afterName, "the trail went back behind the %s of an older file: the restore at entry %d", screen.Many(int(h.Size), "entry", "entries"), r.index)
+			return nil
+		}
+	}
+	return at(afterName, errGivenUp)
+}
+
+// olderOpened opens a head of before, by the keys of now and of then.
+func (v *verification) olderOpened(signed []byte) (trail.Head, error) {
+	h, err := trail.OpenHead(signed, v.line)
+	if err == nil {
+		return h, nil
+	}
+	// A restore may have gone back behind a head that a key signed after its end in
+	// the trail of now.
+	for _, e := range append(v.line.Earlier(), trail.Earlier{Key: v.line.Present()}) {
+		if k, bad := note.NewVerifier(e.Key); bad == nil {
+			if h, bad := trail.OpenHead(signed, note.VerifierList(k)); bad == nil {
+				return h, nil
+			}
+		}
+	}
+	return h, err
+}
