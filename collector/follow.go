@@ -25,7 +25,8 @@ collector signed. Heads that the copy has come to are signed with a key of its o
 which rigs and readers of dossiers can ask for.
 
 A trail that was cut back, forked or rewritten ends the copying: both signed heads
-are kept as files, the copy goes on being read, and the exit code is 4.
+are kept as files, the copy goes on being read, and the exit code is 4. Once it is
+explained, collector follow accept says so.
 
 It follows as a member: log in first, as a witness of the collector that is
 followed. By that certificate the copy is served to whoever may read there, who
@@ -65,6 +66,7 @@ Prints the address it listens on as its one line of standard output, once it doe
 	cmd.Flags().StringVar(&f.Dir, "data", "", "the copy's folder `DIR` (default: archive in the state folder)")
 	cmd.Flags().StringVar(&f.Key, "trail-key", "", "the `KEY` that must sign the trail's heads, as collector check shows it (default: that of the first meeting)")
 	cmd.Flags().BoolVar(&f.Once, "once", false, "copy what there is, serve nothing, and end")
+	cmd.AddCommand(followAcceptCommand(d))
 	return cmd
 }
 

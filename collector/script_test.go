@@ -45,7 +45,7 @@ func TestScripts(t *testing.T) {
 			return nil
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
-			"fill": cmdFill, "later": cmdLater, "writelog": cmdWriteLog, "serving": cmdServing, "login": cmdLogin, "stop": cmdStop, "wrong": cmdWrong, "exits": cmdExits, "damage": cmdDamage, "for-each-command": cmdHelp, "study": cmdStudy,
+			"fill": cmdFill, "later": cmdLater, "writelog": cmdWriteLog, "serving": cmdServing, "following": cmdFollowing, "login": cmdLogin, "stop": cmdStop, "wrong": cmdWrong, "exits": cmdExits, "damage": cmdDamage, "for-each-command": cmdHelp, "study": cmdStudy,
 		},
 	})
 }
@@ -107,14 +107,21 @@ func cmdHelp(ts *testscript.TestScript, neg bool, args []string) {
 	}
 }
 
-func cmdServing(ts *testscript.TestScript, neg bool, args []string) {
+func cmdServing(ts *testscript.TestScript, neg bool, args []string) { lasting(ts, "serve", neg, args) }
+
+func cmdFollowing(ts *testscript.TestScript, neg bool, args []string) {
+	lasting(ts, "follow", neg, args)
+}
+
+// lasting starts a command that prints where it listens, and gives that a name.
+func lasting(ts *testscript.TestScript, verb string, neg bool, args []string) {
 	if neg || len(args) < 1 {
-		ts.Fatalf("usage: serving NAME ARGS...")
+		ts.Fatalf("usage: serving NAME ARGS..., following NAME ARGS...")
 	}
 	self, err := os.Executable()
 	ts.Check(err)
 	// The test binary is the command when its name is; testscript.Main does so.
-	cmd := exec.Command(self, append([]string{"serve"}, args[1:]...)...)
+	cmd := exec.Command(self, append([]string{verb}, args[1:]...)...)
 	cmd.Args[0] = "collector"
 	cmd.Dir, cmd.Env = ts.Getenv("WORK"), append(os.Environ(), "WITNESSMARK_STATE="+ts.Getenv("WITNESSMARK_STATE"))
 	out, err := cmd.StdoutPipe()
@@ -127,7 +134,7 @@ func cmdServing(ts *testscript.TestScript, neg bool, args []string) {
 	n, err := out.Read(line)
 	if err != nil {
 		cmd.Wait()
-		ts.Fatalf("collector serve: %v\n%s", err, log.String())
+		ts.Fatalf("collector "+verb+": %v\n%s", err, log.String())
 	}
 	ts.Setenv(args[0], strings.TrimSpace(string(line[:n])))
 	running[ts.Getenv("WORK")+args[0]] = cmd

@@ -224,23 +224,10 @@ func (a *Auditor) Accept(name, by, why string) (Alarm, error) {
 }
 
 func (a *Auditor) accept(name string, how Acceptance) (Alarm, error) {
-	open, err := a.Open()
+	al, err := a.find(name)
 	if err != nil {
 		return Alarm{}, err
 	}
-	var found []Alarm
-	for _, al := range open {
-		if strings.HasPrefix(al.Name, name) || strings.HasSuffix(al.Name, "-"+name) {
-			found = append(found, al)
-		}
-	}
-	switch {
-	case len(found) == 0:
-		return Alarm{}, fault.New("find", "", errors.New("no such alarm is open")).WithHint("list them with: agent trail")
-	case len(found) > 1:
-		return Alarm{}, fault.New("find", "", errors.New("more than one fits")).WithHint("give more letters of its name")
-	}
-	al := found[0]
 	if err := a.believe(al); err != nil {
 		return al, err
 	}

@@ -231,7 +231,7 @@ type alarm struct{ audit.Alarm }
 func (a alarm) Unwrap() error { return a.Alarm }
 
 func (a alarm) Hint() string {
-	return fmt.Sprintf("the copy stays as it is and can be read; both signed heads are in %s: show them to that collector's keeper; what it has now can be followed into another folder", a.Folder)
+	return fmt.Sprintf("the copy stays as it is and can be read; both signed heads are in %s: show them to that collector's keeper; once it is explained: collector follow accept %s --why TEXT", a.Folder, a.Name)
 }
 
 func explained(err error) error {

@@ -43,7 +43,7 @@ func strict(c *cobra.Command) {
 	c.SuggestionsMinimumDistance = 2
 	c.DisableFlagsInUseLine = true // the word flags means findings here; they stand below
 	c.Args = func(c *cobra.Command, args []string) error {
-		if c.HasSubCommands() && len(args) > 0 {
+		if c.HasSubCommands() && len(args) > 0 && !strings.Contains(c.Use, " ") { // it takes nothing but commands
 			return unknown(c, args[0])
 		}
 		err := check(c, args)
