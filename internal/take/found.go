@@ -94,7 +94,7 @@ func (t *Taker) take(rule *Logs, f watch.Found, data []byte) (again bool, err er
 	}
 	x := &taking{Sum: sum, Path: f.Path, Size: f.Info.Size()}
 	if err := t.place(x, workload, data, w, span); err != nil {
-		return false, fault.New("take timing log", f.Path, err)
+		return false, refused(f.Path, err)
 	}
 	if known && x.Number == 0 {
 		return false, t.same(f, sum) // its own time stamps say when it ran
@@ -176,6 +176,11 @@ func (t *Taker) place(x *taking, w *setup.Workload, data []byte, when written, s
 		x.Remarks = append(x.Remarks, why)
 	}
 	return nil
+}
+
+// refused says why a log cannot be read, to who wrote the agent file.
+func refused(path string, err error) error {
+	return fault.New("take timing log", path, err).WithHint(timing.InFolder(fault.HintOf(err)))
 }
 
 // begin says in the ledger which run the log will be.

@@ -33,7 +33,7 @@ func (t *Taker) record(rule *Logs, x *taking, data []byte) (*record.Run, [][]byt
 	job := capture.Job{Workload: workloadFor(rule, x.Path), Setup: rule.Setup, Repeat: 1, Repeats: 1, Remarks: remarks}
 	parts, _, err := capture.Assemble(run, job, data)
 	if err != nil {
-		return nil, nil, fault.New("take timing log", x.Path, err)
+		return nil, nil, refused(x.Path, err)
 	}
 	if x.Earlier != "" {
 		run.Logs[0].Marks = append(run.Logs[0].Marks, record.LogMark{Code: "earlier_rows", Detail: x.Earlier})

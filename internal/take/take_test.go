@@ -12,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"witnessmark/internal/fault"
 	"witnessmark/internal/labtest"
 	"witnessmark/internal/record"
 	"witnessmark/internal/rig"
@@ -430,5 +431,20 @@ func TestOnlyOneTaker(t *testing.T) {
 	l := newLab(t)
 	if other, err := New(l.o); err == nil || !strings.Contains(err.Error(), "another agent works with it") {
 		t.Error(other, err)
+	}
+}
+
+// TestARefusedLogSpeaksOfTheAgentFile: nobody who set up a folder has a workload
+// file or called agent run.
+func TestARefusedLogSpeaksOfTheAgentFile(t *testing.T) {
+	l := newLab(t)
+	l.run(time.Minute)
+	l.give(l.put("orrery.csv", "left_ms,right_ms\n"+strings.Repeat("8.5,9.25\n", 200)))
+	told := l.Status().Troubles
+	if len(told) != 1 {
+		t.Fatalf("%v, and %d runs", told, len(l.runs()))
+	}
+	if hint := fault.HintOf(told[0].Why); !strings.Contains(hint, `column = "left_ms"`) || !strings.Contains(hint, "[folder.log] in the agent file") || strings.Contains(hint, "--log") {
+		t.Errorf("%v: %q", told[0].Why, hint)
 	}
 }

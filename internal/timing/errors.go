@@ -2,6 +2,7 @@ package timing
 
 import (
 	"fmt"
+	"regexp"
 	"strconv"
 	"strings"
 	"unicode/utf8"
@@ -133,6 +134,20 @@ func advise(cs ...choice) string {
 		flags = append(flags, c.flag())
 	}
 	return fmt.Sprintf("add %s to [log] in the workload file, or give %s", oneOf(file), oneOf(flags))
+}
+
+// flagged is what advise says of flags.
+var flagged = regexp.MustCompile(`, or give ` + aFlag + `(?:(?:, | or )` + aFlag + `)*(?: or the like)?`)
+
+const aFlag = `--log-[a-z-]+ (?:"[^"]*"|[^\s,;)]+)`
+
+// InFolder gives a hint of this package, which speaks of workload files and of
+// flags, to who wrote an agent file.
+func InFolder(hint string) string {
+	hint = flagged.ReplaceAllString(hint, "")
+	return strings.NewReplacer(
+		"[log] in the workload file", "[folder.log] in the agent file", "in [log], or --log-comment", "in [folder.log] of the agent file",
+		"--log-kind timestamp", choice{"kind", "timestamp"}.toml()).Replace(hint)
 }
 
 // adviseMost is the most choices a hint spells out.
