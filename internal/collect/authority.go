@@ -70,6 +70,9 @@ func (c *Collector) loadAuthority() (*trust.Authority, error) {
 		return nil, fault.New("read authority", path, err).WithHint("it takes a PEM file with the authority's certificate and its key (PKCS #8)")
 	}
 	a, err := trust.ParseAuthority(b)
+	if err != nil && c.certifying.site != "" {
+		return nil, fault.New("read authority", path, err).WithHint("it takes an authority that may certify clients and servers, under any name; one below the site's own root will do")
+	}
 	if err != nil {
 		return nil, fault.New("read authority", path, err).WithHint("restore the file from where it was kept; with another authority every member has to be enrolled again")
 	}

@@ -107,8 +107,8 @@ func keyPEM(key ed25519.PrivateKey) ([]byte, error) {
 }
 
 // ParseAuthority reads the certificate and the key (PKCS #8) of an authority,
-// one that NewAuthority made or one of the site. A key of another kind than
-// Ed25519 is taken, too, if it can sign certificates.
+// one that NewAuthority made or one of the site, be that below another one. A key
+// of another kind than Ed25519 is taken, too, if it can sign certificates.
 func ParseAuthority(b []byte) (*Authority, error) {
 	a := &Authority{}
 	for block, rest := pem.Decode(b); block != nil; block, rest = pem.Decode(rest) {
@@ -142,7 +142,40 @@ func ParseAuthority(b []byte) (*Authority, error) {
 	if err == nil && !bytes.Equal(spki, a.cert.RawSubjectPublicKeyInfo) {
 		err = errors.New("its key and its certificate do not belong together")
 	}
+	if err == nil {
+		err = a.try()
+	}
 	return a, err
+}
+
+// try certifies somebody of either end, so that an authority whose own certificate
+// is bound to other uses or names is refused at once, and not by each who joins.
+func (a *Authority) try() error {
+	at := a.cert.NotBefore.Add(time.Second)
+	for m, usage := range map[Member]x509.ExtKeyUsage{
+		{Rig, "heron"}: x509.ExtKeyUsageClientAuth, {Collector, "collector"}: x509.ExtKeyUsageServerAuth,
+	} {
+		pub, _, err := ed25519.GenerateKey(rand.Reader)
+		if err != nil {
+			return err
+		}
+		der, err := a.Issue(m, pub, at)
+		if err != nil {
+			return err
+		}
+		leaf, err := x509.ParseCertificate(der)
+		if err == nil {
+			_, err = verify(leaf, a.cert, usage, at)
+		}
+		var why *Refusal
+		if errors.As(err, &why) {
+			return fmt.Errorf("its certificate does not let it certify a %s: %s", m.Role, why.Why)
+		}
+		if err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // Fingerprint names the authority.
