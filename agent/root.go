@@ -55,7 +55,7 @@ not the one that was seen before, 130 when interrupted.`,
 	s.spoolLimit = 2 << 30
 	f.Var(&s.spoolLimit, "spool-limit", "let the runs that wait take `SIZE`; beyond it the oldest signals are thinned, and when that is not enough no run begins")
 	cmd.AddCommand(factsCommand(s), checkCommand(s), runCommand(s), spoolCommand(s), trailCommand(s),
-		serveCommand(s), nowCommand(s), settleCommand(s), spanCommand(s), enrollCommand(s))
+		serveCommand(s), nowCommand(s), settleCommand(s), spanCommand(s), enrollCommand(s), rekeyCommand(s))
 	screen.StrictUsage(cmd)
 	return cmd
 }

@@ -188,10 +188,18 @@ func (s *session) lasting(ctx context.Context, destination string) (*dispatch.Wa
 	return &dispatch.Way{ClientConnInterface: c, Where: c.Where, Close: c.Close}, nil
 }
 
-// stayMember renews the rig's certificates for as long as the agent runs.
+// stayMember finishes what agent rekey has left, and renews the rig's certificates
+// for as long as the agent runs.
 func (s *session) stayMember(ctx context.Context, o vigil.Options) {
+	if collect.NextKey(o.State) {
+		if _, err := collect.RotateKey(ctx, o.State); err != nil {
+			o.Log.Warn("the rig's next key is not in use yet", service.Fault(err)...)
+		} else {
+			o.Log.Info("the rig has its next key", "signs", "when the agent is started anew")
+		}
+	}
 	enrol.Keep(ctx, enrol.Keeping{
-		Dir: collect.Certificates(o.State), Key: o.Key, Now: time.Now, Log: o.Log,
+		Dir: collect.Certificates(o.State), Key: s.loadKey, Now: time.Now, Log: o.Log,
 		Connect: func(address string) (grpc.ClientConnInterface, func(), error) {
 			conn, err := s.connect(ctx, address)
 			if err != nil {

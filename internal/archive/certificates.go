@@ -40,12 +40,10 @@ func (a *Archive) AddCertificate(m trust.Member, key ed25519.PublicKey, c trust.
 		if err != nil {
 			return err
 		}
-		for _, k := range InForceKeys(changes) {
-			if k.Key.Equal(key) && k.Member() == m {
-				return a.putCertificate(tx, m, key, c, m.Name)
-			}
+		if _, err := newest(changes, m, key); err != nil {
+			return err
 		}
-		return trust.Deny(KeyRevoked, "the key is not, or not any more, one of %s", m)
+		return a.putCertificate(tx, m, key, c, m.Name)
 	})
 	if err != nil {
 		return fault.New("keep certificate", m.String(), err)

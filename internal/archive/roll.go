@@ -25,8 +25,12 @@ type KeyChange struct {
 	// Authority is whose certificates the key gets; zero where that was not said.
 	Authority trust.Fingerprint `json:",omitzero"`
 	Key       ed25519.PublicKey
-	Revoked   bool      `json:",omitempty"`
-	At        time.Time // as in its entry of the trail
+	// Before is the key that this one came after, by its own Signature; nil for one
+	// that a keeper's word admitted.
+	Before    ed25519.PublicKey `json:",omitempty"`
+	Signature []byte            `json:",omitempty"`
+	Revoked   bool              `json:",omitempty"`
+	At        time.Time         // as in its entry of the trail
 	By        string
 	Why       string `json:",omitempty"` // of a revocation
 	Index     int64  // of its entry in the trail
@@ -227,13 +231,16 @@ func (k KeyChange) text() string {
 
 // Admission is how a key was admitted.
 func (k KeyChange) Admission() trust.Admission {
-	return trust.Admission{Role: k.Role, Authority: k.Authority}
+	return trust.Admission{Role: k.Role, Authority: k.Authority, Before: k.Before, Signature: k.Signature}
 }
 
 // admitted takes what an admission's entry says of it.
 func (k *KeyChange) admitted(text string) error {
 	a, err := trust.ParseAdmission(text)
-	k.Role, k.Authority = a.Role, a.Authority
+	if err == nil {
+		err = a.Check(k.Name, sha256.Sum256(k.Key))
+	}
+	k.Role, k.Authority, k.Before, k.Signature = a.Role, a.Authority, a.Before, a.Signature
 	return err
 }
 
@@ -357,6 +364,9 @@ func (c *check) keys() {
 		if err != nil || e.Kind != r.kind() || e.Digest != sha256.Sum256(r.Key) || e.Length != int64(len(r.Key)) ||
 			e.Subject != r.Name || e.Actor != r.By || e.Text != r.text() || !e.At.Equal(r.At) {
 			c.wrong(where, "its entry is not about it")
+		}
+		if err := r.Admission().Check(r.Name, sha256.Sum256(r.Key)); err != nil {
+			c.wrong(where, "%v", err)
 		}
 	})
 	if n != c.keyed {

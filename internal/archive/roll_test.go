@@ -30,6 +30,15 @@ func admit(t testing.TB, a *archive.Archive, m trust.Member, key ed25519.PublicK
 	return k
 }
 
+// rotate has a key come after another.
+func rotate(t testing.TB, a *archive.Archive, m trust.Member, before, next ed25519.PrivateKey) {
+	t.Helper()
+	key, chain, signature := labtest.Rotated(t, labtest.Authority(t), m, before, next)
+	if _, err := a.Rotate(m, before.Public().(ed25519.PublicKey), key, signature, chain); err != nil {
+		t.Fatal(err)
+	}
+}
+
 func newKey(r byte) ed25519.PublicKey {
 	return labtest.Key(labtest.Seeded(uint64(r))).Public().(ed25519.PublicKey)
 }

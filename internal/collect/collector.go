@@ -190,8 +190,15 @@ func (c *Collector) input(ctx context.Context, d deliver.Delivery, logs []drift.
 	if err != nil {
 		return in, err
 	}
-	if last != nil {
-		in.LastKey = record.Fingerprint(last)
+	if last == nil {
+		return in, nil
+	}
+	in.LastKey = record.Fingerprint(last)
+	// A key that signed for its successor is of the same machine.
+	if same, err := c.archive.Succeeds(r.Rig, last, d.Signed.PublicKey); err != nil {
+		return in, err
+	} else if same {
+		in.LastKey = in.Run.Key
 	}
 	return in, nil
 }

@@ -24,7 +24,7 @@ import (
 )
 
 func TestMain(m *testing.M) {
-	labtest.Roles(map[string]func([]string) error{"collector": serve, "brim": serveToTheBrim, "rig": deliverUntilKilled, "opener": openOnce, "holder": hold, "copy": copyFrom, "rekeyer": rekeyUntilKilled})
+	labtest.Roles(map[string]func([]string) error{"collector": serve, "brim": serveToTheBrim, "rig": deliverUntilKilled, "opener": openOnce, "holder": hold, "copy": copyFrom, "rekeyer": rekeyUntilKilled, "rotate": rotateKilled})
 	os.Exit(m.Run())
 }
 

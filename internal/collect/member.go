@@ -2,6 +2,7 @@ package collect
 
 import (
 	"context"
+	"crypto/ed25519"
 	"errors"
 	"io/fs"
 	"log/slog"
@@ -42,7 +43,11 @@ func Who(dir string) (func() []trust.Identity, error) {
 		return nil, err
 	}
 	return func() []trust.Identity {
-		ids, _ := enrol.Load(Certificates(dir), key) // the others count
+		now, err := LoadKey(filepath.Join(dir, memberKey), false) // another may have come after it
+		if err != nil {
+			now = key
+		}
+		ids, _ := enrol.Load(Certificates(dir), now) // the others count
 		return ids
 	}, nil
 }
@@ -95,8 +100,8 @@ func WitnessAt(dir, address string) (func() (trust.Identity, bool), error) {
 
 // StayMember renews the certificates of a member's folder for as long as ctx lives.
 func StayMember(ctx context.Context, dir string, dial func(address string) (*Connection, error), log *slog.Logger) {
-	key, err := LoadKey(filepath.Join(dir, memberKey), false)
-	if err != nil {
+	key := func() (ed25519.PrivateKey, error) { return LoadKey(filepath.Join(dir, memberKey), false) }
+	if _, err := key(); err != nil {
 		return // nobody, who has none; or who is told of it by Who
 	}
 	enrol.Keep(ctx, enrol.Keeping{Dir: Certificates(dir), Key: key, Now: time.Now, Log: log, Connect: func(address string) (grpc.ClientConnInterface, func(), error) {

@@ -61,6 +61,7 @@ var rights = map[string]who{
 
 	"/witnessmark.v1.EnrolService/Join":         anybody,
 	"/witnessmark.v1.EnrolService/Renew":        members,
+	"/witnessmark.v1.EnrolService/Rotate":       members,
 	"/witnessmark.v1.MemberService/IssueToken":  keepers,
 	"/witnessmark.v1.MemberService/ListMembers": keepers,
 	"/witnessmark.v1.MemberService/Revoke":      keepers,

@@ -90,14 +90,38 @@ func (v *verification) chained() error {
 	case own != nil:
 		v.doubt(sigName, "no certificate of the key was kept")
 	}
-	if own == nil {
-		return nil
-	}
-	v.holds(entriesName, "key %s was admitted for rig %s as entry %d by %s, %s UTC", record.Fingerprint(v.Signed.PublicKey), v.run.Rig, own.index, own.Actor, screen.At(own.At))
-	if own.revoked != nil {
-		v.doubt(entriesName, "entry %d, %s UTC: the key was revoked by %s: %s", own.revoked.index, screen.At(own.revoked.At), own.revoked.Actor, own.revoked.Text)
+	return v.keyStory(own)
+}
+
+// keyStory tells of all the rig's keys, and checks what those before have signed.
+func (v *verification) keyStory(own *admission) error {
+	for _, a := range v.after.keys.admitted {
+		if err := a.Check(v.run.Rig, a.Digest); err != nil {
+			return entryFault(a.index, err)
+		}
+		which := "a key"
+		if own != nil && a.index == own.index {
+			which = "the record's key"
+		}
+		v.holds(entriesName, "entry %d, %s UTC: %s, %x, was admitted for rig %s %s", a.index, screen.At(a.At), which, a.Digest[:8], v.run.Rig, a.word())
+		if a.revoked == nil {
+			continue
+		}
+		say := v.holds
+		if own != nil && a.index == own.index {
+			say = v.doubt
+		}
+		say(entriesName, "entry %d, %s UTC: %s, %x, was revoked by %s: %s", a.revoked.index, screen.At(a.revoked.At), which, a.Digest[:8], a.revoked.Actor, a.revoked.Text)
 	}
 	return nil
+}
+
+// word is on whose word a key was admitted.
+func (a admission) word() string {
+	if a.Before != nil {
+		return "by the signature of key " + record.Fingerprint(a.Before)
+	}
+	return "by " + a.Actor
 }
 
 // chain holds the certificates against the record, its key's admission and the
@@ -150,7 +174,7 @@ func (c Contents) keyLines(line func(string, ...any), s keyStory) {
 	if own == nil {
 		return
 	}
-	line("  the key was admitted for the rig by %s with entry %d, %s UTC", screen.Clean(own.Actor), own.index, screen.At(own.At))
+	line("  the key was admitted for the rig %s with entry %d, %s UTC", screen.Clean(own.word()), own.index, screen.At(own.At))
 	if chain, err := trust.ParseChain(c.Proof.Chain); err == nil {
 		line("  authority %v certified it from %s to %s UTC", trust.FingerprintOf(chain.Authority), day(chain.Leaf.NotBefore), day(chain.Leaf.NotAfter))
 	}
@@ -160,7 +184,7 @@ func (c Contents) keyLines(line func(string, ...any), s keyStory) {
 func (s keyStory) after(line func(string, ...any), receipt int64) (told int) {
 	for _, a := range s.admitted {
 		if a.index > receipt {
-			line("  %s UTC, entry %d: another key was admitted for the rig by %s", screen.At(a.At), a.index, screen.Clean(a.Actor))
+			line("  %s UTC, entry %d: another key was admitted for the rig %s", screen.At(a.At), a.index, screen.Clean(a.word()))
 			told++
 		}
 		if r := a.revoked; r != nil && r.index > receipt {

@@ -101,7 +101,7 @@ func TestChain(t *testing.T) {
 	if got := told(r, chainPEM); !strings.Contains(got, "authority "+authority+" binds the key to rig heron") {
 		t.Errorf("it says %q", got)
 	}
-	if got, want := told(r, "trail/entries.json"), "key "+record.Fingerprint(run.Signed.PublicKey)+" was admitted for rig heron as entry 0 by wren"; !strings.Contains(got, want) {
+	if got, want := told(r, "trail/entries.json"), "the record's key, "+record.Fingerprint(run.Signed.PublicKey)+", was admitted for rig heron by wren"; !strings.Contains(got, want) {
 		t.Errorf("it says %q, and not %q", got, want)
 	}
 	if d := doubts(r); len(d) != 1 {
@@ -134,7 +134,7 @@ func TestChain(t *testing.T) {
 	}
 	verified(t, b, dossier.Keys{})
 	after := s.dossier(t, run)
-	if d := strings.Join(doubts(verified(t, after, dossier.Keys{})), "\n"); !strings.Contains(d, "the key was revoked by wren: sold") {
+	if d := strings.Join(doubts(verified(t, after, dossier.Keys{})), "\n"); !strings.Contains(d, "was revoked by wren: sold") {
 		t.Errorf("%s", d)
 	}
 	if cover := string(membersOf(t, after)[0].data); !strings.Contains(cover, "revoked by wren: sold") {
@@ -257,5 +257,49 @@ func (k *kept) admit(t *testing.T, c trust.Chain) {
 	}
 	if err != nil {
 		t.Fatal(err)
+	}
+}
+
+// TestRotatedKey: a file from before a rotation goes on verifying; one of after it,
+// of an earlier and of a later run, tells that the key before has signed.
+func TestRotatedKey(t *testing.T) {
+	s := newSite(t)
+	early := s.send(t)
+	before := s.dossier(t, early)
+	next, err := enrol.Rotate(t.Context(), s.rig, s.id, labtest.Key(labtest.Seeded(31)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	first := record.Fingerprint(s.heron.Key.Public().(ed25519.PublicKey))
+	s.heron.Key, s.rig = next.Key, labtest.DialAs(t, s.owner.Where, next)
+	second := record.Fingerprint(next.Key.Public().(ed25519.PublicKey))
+	late := s.send(t)
+	authority := dossier.Keys{Rigs: []string{trust.FingerprintOf(s.id.Authority).String()}}
+	if r := verified(t, before, authority); strings.Contains(told(r, "trail/entries.json"), second) {
+		t.Error("a file of before the rotation tells of it")
+	}
+	for run, own := range map[*labtest.Run]string{&early: first, &late: second} {
+		b := s.dossier(t, *run)
+		r := verified(t, b, authority)
+		got := told(r, "trail/entries.json")
+		for _, key := range []string{first, second} {
+			which := "a key, " + key
+			if key == own {
+				which = "the record's key, " + key
+			}
+			if !strings.Contains(got, which+", was admitted for rig heron by ") {
+				t.Errorf("it does not tell of %s:\n%s", which, got)
+			}
+		}
+		if !strings.Contains(got, "by the signature of key "+first) {
+			t.Errorf("it does not tell of the signature:\n%s", got)
+		}
+		if d := doubts(r); len(d) != 1 || len(r.Lines) == 0 {
+			t.Errorf("beside the collector's key there is doubt: %q", d)
+		}
+		cover := string(membersOf(t, b)[0].data)
+		if !strings.Contains(cover, "for the rig by the signature of key "+first) {
+			t.Errorf("the cover does not tell of it:\n%s", cover)
+		}
 	}
 }

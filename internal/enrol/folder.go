@@ -4,7 +4,9 @@ import (
 	"cmp"
 	"context"
 	"crypto/ed25519"
+	"crypto/sha256"
 	"errors"
+	"fmt"
 	"io/fs"
 	"log/slog"
 	"os"
@@ -20,12 +22,14 @@ import (
 	"witnessmark/internal/trust"
 )
 
-// suffix is how the files of certificates are called, one for each authority.
+// suffix is how the files of certificates are called, one for each authority and
+// key; before keys went over into others, one for each authority.
 const suffix = ".pem"
 
 // Load reads who the holder of the key is, with each collector that it was
 // enrolled with; nothing when dir is not there. A file that cannot be read, or is
-// of another key, is an error beside what the others hold.
+// of another key where there is none of this one, is an error beside what the
+// others hold.
 func Load(dir string, key ed25519.PrivateKey) (ids []trust.Identity, err error) {
 	files, err := os.ReadDir(dir)
 	if errors.Is(err, fs.ErrNotExist) {
@@ -45,26 +49,84 @@ func Load(dir string, key ed25519.PrivateKey) (ids []trust.Identity, err error) 
 		if err == nil {
 			id, err = trust.ParseIdentity(b, key)
 		}
-		if err != nil {
+		switch {
+		case errors.Is(err, trust.ErrOtherKey) && ofOtherKey(f.Name(), key, files):
+		case err != nil:
 			bad = errors.Join(bad, fault.New("read certificate", path, err).WithHint("enrol once more with a new token"))
-			continue
+		default:
+			ids = add(ids, id)
 		}
-		ids = append(ids, id)
 	}
 	return ids, bad
 }
 
+// ofOtherKey says whether a file is rightly of another key: of one that comes
+// next, or of the one before.
+func ofOtherKey(name string, key ed25519.PrivateKey, files []fs.DirEntry) bool {
+	authority, of, said := strings.Cut(strings.TrimSuffix(name, suffix), "-")
+	if said {
+		return of != keyPart(key)
+	}
+	return slices.ContainsFunc(files, func(f fs.DirEntry) bool { return f.Name() == fileName(authority, key) })
+}
+
+// add keeps the latest certificate of each authority.
+func add(ids []trust.Identity, id trust.Identity) []trust.Identity {
+	for i, had := range ids {
+		if trust.FingerprintOf(had.Authority) == trust.FingerprintOf(id.Authority) {
+			if had.Leaf.NotAfter.Before(id.Leaf.NotAfter) {
+				ids[i] = id
+			}
+			return ids
+		}
+	}
+	return append(ids, id)
+}
+
+// fileName names a certificate's file by its authority and key, so that those of
+// two keys lie beside each other while one goes over into the other.
+func fileName(authority string, key ed25519.PrivateKey) string {
+	return authority + "-" + keyPart(key) + suffix
+}
+
+func keyPart(key ed25519.PrivateKey) string {
+	sum := sha256.Sum256(key.Public().(ed25519.PublicKey))
+	return fmt.Sprintf("%x", sum[:8])
+}
+
+func authorityPart(id trust.Identity) string { return trust.FingerprintOf(id.Authority).String()[:32] }
+
 // Save keeps an identity's certificate in dir, in the place of an earlier one of
-// the same authority.
+// the same authority and key.
 func Save(dir string, id trust.Identity) error {
 	err := durable.MakeDir(dir)
 	if err == nil {
-		err = durable.WriteFile(dir, trust.FingerprintOf(id.Authority).String()[:32]+suffix, id.Certificates())
+		err = durable.WriteFile(dir, fileName(authorityPart(id), id.Key), id.Certificates())
 	}
 	if err != nil {
 		return fault.New("keep certificate", dir, err)
 	}
 	return nil
+}
+
+// Clear takes away the certificates in dir that are of other keys.
+func Clear(dir string, key ed25519.PrivateKey) error {
+	files, err := os.ReadDir(dir)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil
+	}
+	for _, f := range files {
+		if !strings.HasSuffix(f.Name(), suffix) || strings.HasPrefix(f.Name(), ".") {
+			continue
+		}
+		b, err2 := os.ReadFile(filepath.Join(dir, f.Name()))
+		if err2 == nil {
+			if _, err2 = trust.ParseIdentity(b, key); errors.Is(err2, trust.ErrOtherKey) {
+				err = errors.Join(err, os.Remove(filepath.Join(dir, f.Name())))
+			}
+		}
+	}
+	return err
 }
 
 // At gives the identity that was enrolled at that address, or the only one there
@@ -95,8 +157,8 @@ func Refresh(ctx context.Context, conn grpc.ClientConnInterface, dir string, id 
 
 // Keeping is what Keep needs.
 type Keeping struct {
-	Dir     string // of the certificates
-	Key     ed25519.PrivateKey
+	Dir     string                             // of the certificates
+	Key     func() (ed25519.PrivateKey, error) // the present one
 	Connect func(address string) (conn grpc.ClientConnInterface, done func(), err error)
 	Now     func() time.Time
 	Log     *slog.Logger
@@ -119,7 +181,11 @@ func Keep(ctx context.Context, k Keeping) {
 }
 
 func (k Keeping) once(ctx context.Context) {
-	ids, err := Load(k.Dir, k.Key)
+	key, err := k.Key()
+	var ids []trust.Identity
+	if err == nil {
+		ids, err = Load(k.Dir, key)
+	}
 	if err != nil {
 		k.Log.Error("certificates", "error", err)
 	}

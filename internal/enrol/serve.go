@@ -30,6 +30,9 @@ type Clerk interface {
 	Join(ctx context.Context, secret trust.Secret, request []byte) (Certified, error)
 	// Renew certifies the caller's key anew.
 	Renew(ctx context.Context) (Certified, error)
+	// Rotate puts the key of a certificate request in the place of the caller's, which
+	// has signed that.
+	Rotate(ctx context.Context, request, signature []byte) (Certified, error)
 	// IssueToken makes a token for m that lasts for life.
 	IssueToken(ctx context.Context, m trust.Member, life time.Duration, by string) (Issued, error)
 	// Members lists who is a member, or was, by name.

@@ -84,6 +84,10 @@ func lab(t testing.TB) (*labtest.Collector, []labtest.Run) {
 	if _, err := c.Archive.Join(secret.Hash(), m, key, labtest.Certify(t, labtest.Authority(t), m, key)); err != nil {
 		t.Fatal(err)
 	}
+	next, chain, signature := labtest.Rotated(t, labtest.Authority(t), m, heron.Key, labtest.Key(labtest.Seeded(40)))
+	if _, err := c.Archive.Rotate(m, key, next, signature, chain); err != nil {
+		t.Fatal(err)
+	}
 	if _, err := c.Archive.Revoke("heron", "wren", "sold"); err != nil {
 		t.Fatal(err)
 	}

@@ -3,6 +3,7 @@ package labtest
 import (
 	"context"
 	"crypto/ed25519"
+	"crypto/sha256"
 	"testing"
 	"time"
 
@@ -123,4 +124,13 @@ func Certify(t testing.TB, by *trust.Authority, m trust.Member, key ed25519.Publ
 		t.Fatal(err)
 	}
 	return c
+}
+
+// Rotated gives the key that comes after another, its chain and what the other
+// signs of it.
+func Rotated(t testing.TB, by *trust.Authority, m trust.Member, before, next ed25519.PrivateKey) (key ed25519.PublicKey, c trust.Chain, signature []byte) {
+	t.Helper()
+	key = next.Public().(ed25519.PublicKey)
+	r := trust.Rotation{Member: m, Authority: by.Fingerprint(), Before: before.Public().(ed25519.PublicKey), After: sha256.Sum256(key)}
+	return key, Certify(t, by, m, key), r.Sign(before)
 }

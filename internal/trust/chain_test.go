@@ -2,8 +2,10 @@ package trust_test
 
 import (
 	"bytes"
+	"crypto/ed25519"
 	"testing"
 
+	"witnessmark/internal/labtest"
 	"witnessmark/internal/trust"
 )
 
@@ -39,7 +41,10 @@ func FuzzParseChain(f *testing.F) {
 }
 
 func FuzzParseAdmission(f *testing.F) {
-	for _, a := range []trust.Admission{{Role: trust.Rig}, {Role: trust.Keeper, Authority: trust.Fingerprint{1}}} {
+	for _, a := range []trust.Admission{
+		{Role: trust.Rig}, {Role: trust.Keeper, Authority: trust.Fingerprint{1}},
+		{Role: trust.Rig, Authority: trust.Fingerprint{1}, Before: make([]byte, 32), Signature: make([]byte, 64)},
+	} {
 		f.Add(a.Text())
 	}
 	f.Add("owner")
@@ -50,4 +55,31 @@ func FuzzParseAdmission(f *testing.F) {
 			t.Errorf("%q is read as %q", s, a.Text())
 		}
 	})
+}
+
+// TestRotation: a signature is good for one member, authority and pair of keys.
+func TestRotation(t *testing.T) {
+	before, other := labtest.Key(labtest.Seeded(1)), labtest.Key(labtest.Seeded(2))
+	key := before.Public().(ed25519.PublicKey)
+	r := trust.Rotation{Member: trust.Member{Role: trust.Rig, Name: "heron"}, Authority: trust.Fingerprint{1}, Before: key, After: [32]byte{2}}
+	sig := r.Sign(before)
+	if err := r.Check(sig); err != nil {
+		t.Fatal(err)
+	}
+	a := trust.Admission{Role: trust.Rig, Authority: r.Authority, Before: key, Signature: sig}
+	if err := a.Check("heron", r.After); err != nil {
+		t.Error(err)
+	}
+	for what, r := range map[string]trust.Rotation{
+		"another name":      {Member: trust.Member{Role: trust.Rig, Name: "plover"}, Authority: r.Authority, Before: key, After: r.After},
+		"another role":      {Member: trust.Member{Role: trust.Keeper, Name: "heron"}, Authority: r.Authority, Before: key, After: r.After},
+		"another authority": {Member: r.Member, Before: key, After: r.After},
+		"another new key":   {Member: r.Member, Authority: r.Authority, Before: key, After: [32]byte{3}},
+		"another key":       {Member: r.Member, Authority: r.Authority, Before: other.Public().(ed25519.PublicKey), After: r.After},
+		"no key":            {Member: r.Member, Authority: r.Authority, After: r.After},
+	} {
+		if r.Check(sig) == nil {
+			t.Errorf("the signature is good for %s", what)
+		}
+	}
 }

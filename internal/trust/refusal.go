@@ -41,6 +41,7 @@ const (
 	CertificateEnded = "certificate_ended"
 	BadCertificate   = "bad_certificate"
 	OfAnother        = "of_another"
+	BadSignature     = "bad_signature"
 )
 
 // ReasonOf gives the reason of a refusal, "" for other errors.

@@ -216,6 +216,114 @@ func (x *RenewResponse) GetAuthority() []byte {
 	return nil
 }
 
+type RotateRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// PKCS #10, DER: the new key, signed by it, and whom it is for.
+	CertificateRequest []byte `protobuf:"bytes,1,opt,name=certificate_request,json=certificateRequest,proto3" json:"certificate_request,omitempty"`
+	// Of the key before over the statement that the new one comes after it; see
+	// package trust.
+	Signature     []byte `protobuf:"bytes,2,opt,name=signature,proto3" json:"signature,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RotateRequest) Reset() {
+	*x = RotateRequest{}
+	mi := &file_witnessmark_v1_enrol_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RotateRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RotateRequest) ProtoMessage() {}
+
+func (x *RotateRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_witnessmark_v1_enrol_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RotateRequest.ProtoReflect.Descriptor instead.
+func (*RotateRequest) Descriptor() ([]byte, []int) {
+	return file_witnessmark_v1_enrol_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *RotateRequest) GetCertificateRequest() []byte {
+	if x != nil {
+		return x.CertificateRequest
+	}
+	return nil
+}
+
+func (x *RotateRequest) GetSignature() []byte {
+	if x != nil {
+		return x.Signature
+	}
+	return nil
+}
+
+type RotateResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Of the new key, DER.
+	Certificate   []byte `protobuf:"bytes,1,opt,name=certificate,proto3" json:"certificate,omitempty"`
+	Authority     []byte `protobuf:"bytes,2,opt,name=authority,proto3" json:"authority,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RotateResponse) Reset() {
+	*x = RotateResponse{}
+	mi := &file_witnessmark_v1_enrol_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RotateResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RotateResponse) ProtoMessage() {}
+
+func (x *RotateResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_witnessmark_v1_enrol_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RotateResponse.ProtoReflect.Descriptor instead.
+func (*RotateResponse) Descriptor() ([]byte, []int) {
+	return file_witnessmark_v1_enrol_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *RotateResponse) GetCertificate() []byte {
+	if x != nil {
+		return x.Certificate
+	}
+	return nil
+}
+
+func (x *RotateResponse) GetAuthority() []byte {
+	if x != nil {
+		return x.Authority
+	}
+	return nil
+}
+
 type IssueTokenRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// rig, analyst or keeper.
@@ -230,7 +338,7 @@ type IssueTokenRequest struct {
 
 func (x *IssueTokenRequest) Reset() {
 	*x = IssueTokenRequest{}
-	mi := &file_witnessmark_v1_enrol_proto_msgTypes[4]
+	mi := &file_witnessmark_v1_enrol_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -242,7 +350,7 @@ func (x *IssueTokenRequest) String() string {
 func (*IssueTokenRequest) ProtoMessage() {}
 
 func (x *IssueTokenRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_enrol_proto_msgTypes[4]
+	mi := &file_witnessmark_v1_enrol_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -255,7 +363,7 @@ func (x *IssueTokenRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use IssueTokenRequest.ProtoReflect.Descriptor instead.
 func (*IssueTokenRequest) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_enrol_proto_rawDescGZIP(), []int{4}
+	return file_witnessmark_v1_enrol_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *IssueTokenRequest) GetRole() string {
@@ -296,7 +404,7 @@ type IssueTokenResponse struct {
 
 func (x *IssueTokenResponse) Reset() {
 	*x = IssueTokenResponse{}
-	mi := &file_witnessmark_v1_enrol_proto_msgTypes[5]
+	mi := &file_witnessmark_v1_enrol_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -308,7 +416,7 @@ func (x *IssueTokenResponse) String() string {
 func (*IssueTokenResponse) ProtoMessage() {}
 
 func (x *IssueTokenResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_enrol_proto_msgTypes[5]
+	mi := &file_witnessmark_v1_enrol_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -321,7 +429,7 @@ func (x *IssueTokenResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use IssueTokenResponse.ProtoReflect.Descriptor instead.
 func (*IssueTokenResponse) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_enrol_proto_rawDescGZIP(), []int{5}
+	return file_witnessmark_v1_enrol_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *IssueTokenResponse) GetToken() string {
@@ -346,7 +454,7 @@ type ListMembersRequest struct {
 
 func (x *ListMembersRequest) Reset() {
 	*x = ListMembersRequest{}
-	mi := &file_witnessmark_v1_enrol_proto_msgTypes[6]
+	mi := &file_witnessmark_v1_enrol_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -358,7 +466,7 @@ func (x *ListMembersRequest) String() string {
 func (*ListMembersRequest) ProtoMessage() {}
 
 func (x *ListMembersRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_enrol_proto_msgTypes[6]
+	mi := &file_witnessmark_v1_enrol_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -371,7 +479,7 @@ func (x *ListMembersRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListMembersRequest.ProtoReflect.Descriptor instead.
 func (*ListMembersRequest) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_enrol_proto_rawDescGZIP(), []int{6}
+	return file_witnessmark_v1_enrol_proto_rawDescGZIP(), []int{8}
 }
 
 type ListMembersResponse struct {
@@ -384,7 +492,7 @@ type ListMembersResponse struct {
 
 func (x *ListMembersResponse) Reset() {
 	*x = ListMembersResponse{}
-	mi := &file_witnessmark_v1_enrol_proto_msgTypes[7]
+	mi := &file_witnessmark_v1_enrol_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -396,7 +504,7 @@ func (x *ListMembersResponse) String() string {
 func (*ListMembersResponse) ProtoMessage() {}
 
 func (x *ListMembersResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_enrol_proto_msgTypes[7]
+	mi := &file_witnessmark_v1_enrol_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -409,7 +517,7 @@ func (x *ListMembersResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListMembersResponse.ProtoReflect.Descriptor instead.
 func (*ListMembersResponse) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_enrol_proto_rawDescGZIP(), []int{7}
+	return file_witnessmark_v1_enrol_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *ListMembersResponse) GetMembers() []*MemberSummary {
@@ -434,7 +542,7 @@ type MemberSummary struct {
 
 func (x *MemberSummary) Reset() {
 	*x = MemberSummary{}
-	mi := &file_witnessmark_v1_enrol_proto_msgTypes[8]
+	mi := &file_witnessmark_v1_enrol_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -446,7 +554,7 @@ func (x *MemberSummary) String() string {
 func (*MemberSummary) ProtoMessage() {}
 
 func (x *MemberSummary) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_enrol_proto_msgTypes[8]
+	mi := &file_witnessmark_v1_enrol_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -459,7 +567,7 @@ func (x *MemberSummary) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MemberSummary.ProtoReflect.Descriptor instead.
 func (*MemberSummary) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_enrol_proto_rawDescGZIP(), []int{8}
+	return file_witnessmark_v1_enrol_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *MemberSummary) GetName() string {
@@ -505,7 +613,7 @@ type MemberKey struct {
 
 func (x *MemberKey) Reset() {
 	*x = MemberKey{}
-	mi := &file_witnessmark_v1_enrol_proto_msgTypes[9]
+	mi := &file_witnessmark_v1_enrol_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -517,7 +625,7 @@ func (x *MemberKey) String() string {
 func (*MemberKey) ProtoMessage() {}
 
 func (x *MemberKey) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_enrol_proto_msgTypes[9]
+	mi := &file_witnessmark_v1_enrol_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -530,7 +638,7 @@ func (x *MemberKey) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MemberKey.ProtoReflect.Descriptor instead.
 func (*MemberKey) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_enrol_proto_rawDescGZIP(), []int{9}
+	return file_witnessmark_v1_enrol_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *MemberKey) GetPublicKey() []byte {
@@ -580,7 +688,7 @@ type KeyRevocation struct {
 
 func (x *KeyRevocation) Reset() {
 	*x = KeyRevocation{}
-	mi := &file_witnessmark_v1_enrol_proto_msgTypes[10]
+	mi := &file_witnessmark_v1_enrol_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -592,7 +700,7 @@ func (x *KeyRevocation) String() string {
 func (*KeyRevocation) ProtoMessage() {}
 
 func (x *KeyRevocation) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_enrol_proto_msgTypes[10]
+	mi := &file_witnessmark_v1_enrol_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -605,7 +713,7 @@ func (x *KeyRevocation) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use KeyRevocation.ProtoReflect.Descriptor instead.
 func (*KeyRevocation) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_enrol_proto_rawDescGZIP(), []int{10}
+	return file_witnessmark_v1_enrol_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *KeyRevocation) GetAtUnixNano() int64 {
@@ -648,7 +756,7 @@ type RevokeRequest struct {
 
 func (x *RevokeRequest) Reset() {
 	*x = RevokeRequest{}
-	mi := &file_witnessmark_v1_enrol_proto_msgTypes[11]
+	mi := &file_witnessmark_v1_enrol_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -660,7 +768,7 @@ func (x *RevokeRequest) String() string {
 func (*RevokeRequest) ProtoMessage() {}
 
 func (x *RevokeRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_enrol_proto_msgTypes[11]
+	mi := &file_witnessmark_v1_enrol_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -673,7 +781,7 @@ func (x *RevokeRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RevokeRequest.ProtoReflect.Descriptor instead.
 func (*RevokeRequest) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_enrol_proto_rawDescGZIP(), []int{11}
+	return file_witnessmark_v1_enrol_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *RevokeRequest) GetName() string {
@@ -707,7 +815,7 @@ type RevokeResponse struct {
 
 func (x *RevokeResponse) Reset() {
 	*x = RevokeResponse{}
-	mi := &file_witnessmark_v1_enrol_proto_msgTypes[12]
+	mi := &file_witnessmark_v1_enrol_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -719,7 +827,7 @@ func (x *RevokeResponse) String() string {
 func (*RevokeResponse) ProtoMessage() {}
 
 func (x *RevokeResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_enrol_proto_msgTypes[12]
+	mi := &file_witnessmark_v1_enrol_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -732,7 +840,7 @@ func (x *RevokeResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RevokeResponse.ProtoReflect.Descriptor instead.
 func (*RevokeResponse) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_enrol_proto_rawDescGZIP(), []int{12}
+	return file_witnessmark_v1_enrol_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *RevokeResponse) GetKeys() int64 {
@@ -755,6 +863,12 @@ const file_witnessmark_v1_enrol_proto_rawDesc = "" +
 	"\tauthority\x18\x02 \x01(\fR\tauthority\"\x0e\n" +
 	"\fRenewRequest\"O\n" +
 	"\rRenewResponse\x12 \n" +
+	"\vcertificate\x18\x01 \x01(\fR\vcertificate\x12\x1c\n" +
+	"\tauthority\x18\x02 \x01(\fR\tauthority\"^\n" +
+	"\rRotateRequest\x12/\n" +
+	"\x13certificate_request\x18\x01 \x01(\fR\x12certificateRequest\x12\x1c\n" +
+	"\tsignature\x18\x02 \x01(\fR\tsignature\"P\n" +
+	"\x0eRotateResponse\x12 \n" +
 	"\vcertificate\x18\x01 \x01(\fR\vcertificate\x12\x1c\n" +
 	"\tauthority\x18\x02 \x01(\fR\tauthority\"h\n" +
 	"\x11IssueTokenRequest\x12\x12\n" +
@@ -791,10 +905,11 @@ const file_witnessmark_v1_enrol_proto_rawDesc = "" +
 	"\x03why\x18\x02 \x01(\tR\x03why\x12\x0e\n" +
 	"\x02by\x18\x03 \x01(\tR\x02by\"$\n" +
 	"\x0eRevokeResponse\x12\x12\n" +
-	"\x04keys\x18\x01 \x01(\x03R\x04keys2\x97\x01\n" +
+	"\x04keys\x18\x01 \x01(\x03R\x04keys2\xe0\x01\n" +
 	"\fEnrolService\x12A\n" +
 	"\x04Join\x12\x1b.witnessmark.v1.JoinRequest\x1a\x1c.witnessmark.v1.JoinResponse\x12D\n" +
-	"\x05Renew\x12\x1c.witnessmark.v1.RenewRequest\x1a\x1d.witnessmark.v1.RenewResponse2\x85\x02\n" +
+	"\x05Renew\x12\x1c.witnessmark.v1.RenewRequest\x1a\x1d.witnessmark.v1.RenewResponse\x12G\n" +
+	"\x06Rotate\x12\x1d.witnessmark.v1.RotateRequest\x1a\x1e.witnessmark.v1.RotateResponse2\x85\x02\n" +
 	"\rMemberService\x12S\n" +
 	"\n" +
 	"IssueToken\x12!.witnessmark.v1.IssueTokenRequest\x1a\".witnessmark.v1.IssueTokenResponse\x12V\n" +
@@ -813,38 +928,42 @@ func file_witnessmark_v1_enrol_proto_rawDescGZIP() []byte {
 	return file_witnessmark_v1_enrol_proto_rawDescData
 }
 
-var file_witnessmark_v1_enrol_proto_msgTypes = make([]protoimpl.MessageInfo, 13)
+var file_witnessmark_v1_enrol_proto_msgTypes = make([]protoimpl.MessageInfo, 15)
 var file_witnessmark_v1_enrol_proto_goTypes = []any{
 	(*JoinRequest)(nil),         // 0: witnessmark.v1.JoinRequest
 	(*JoinResponse)(nil),        // 1: witnessmark.v1.JoinResponse
 	(*RenewRequest)(nil),        // 2: witnessmark.v1.RenewRequest
 	(*RenewResponse)(nil),       // 3: witnessmark.v1.RenewResponse
-	(*IssueTokenRequest)(nil),   // 4: witnessmark.v1.IssueTokenRequest
-	(*IssueTokenResponse)(nil),  // 5: witnessmark.v1.IssueTokenResponse
-	(*ListMembersRequest)(nil),  // 6: witnessmark.v1.ListMembersRequest
-	(*ListMembersResponse)(nil), // 7: witnessmark.v1.ListMembersResponse
-	(*MemberSummary)(nil),       // 8: witnessmark.v1.MemberSummary
-	(*MemberKey)(nil),           // 9: witnessmark.v1.MemberKey
-	(*KeyRevocation)(nil),       // 10: witnessmark.v1.KeyRevocation
-	(*RevokeRequest)(nil),       // 11: witnessmark.v1.RevokeRequest
-	(*RevokeResponse)(nil),      // 12: witnessmark.v1.RevokeResponse
+	(*RotateRequest)(nil),       // 4: witnessmark.v1.RotateRequest
+	(*RotateResponse)(nil),      // 5: witnessmark.v1.RotateResponse
+	(*IssueTokenRequest)(nil),   // 6: witnessmark.v1.IssueTokenRequest
+	(*IssueTokenResponse)(nil),  // 7: witnessmark.v1.IssueTokenResponse
+	(*ListMembersRequest)(nil),  // 8: witnessmark.v1.ListMembersRequest
+	(*ListMembersResponse)(nil), // 9: witnessmark.v1.ListMembersResponse
+	(*MemberSummary)(nil),       // 10: witnessmark.v1.MemberSummary
+	(*MemberKey)(nil),           // 11: witnessmark.v1.MemberKey
+	(*KeyRevocation)(nil),       // 12: witnessmark.v1.KeyRevocation
+	(*RevokeRequest)(nil),       // 13: witnessmark.v1.RevokeRequest
+	(*RevokeResponse)(nil),      // 14: witnessmark.v1.RevokeResponse
 }
 var file_witnessmark_v1_enrol_proto_depIdxs = []int32{
-	8,  // 0: witnessmark.v1.ListMembersResponse.members:type_name -> witnessmark.v1.MemberSummary
-	9,  // 1: witnessmark.v1.MemberSummary.keys:type_name -> witnessmark.v1.MemberKey
-	10, // 2: witnessmark.v1.MemberKey.revoked:type_name -> witnessmark.v1.KeyRevocation
+	10, // 0: witnessmark.v1.ListMembersResponse.members:type_name -> witnessmark.v1.MemberSummary
+	11, // 1: witnessmark.v1.MemberSummary.keys:type_name -> witnessmark.v1.MemberKey
+	12, // 2: witnessmark.v1.MemberKey.revoked:type_name -> witnessmark.v1.KeyRevocation
 	0,  // 3: witnessmark.v1.EnrolService.Join:input_type -> witnessmark.v1.JoinRequest
 	2,  // 4: witnessmark.v1.EnrolService.Renew:input_type -> witnessmark.v1.RenewRequest
-	4,  // 5: witnessmark.v1.MemberService.IssueToken:input_type -> witnessmark.v1.IssueTokenRequest
-	6,  // 6: witnessmark.v1.MemberService.ListMembers:input_type -> witnessmark.v1.ListMembersRequest
-	11, // 7: witnessmark.v1.MemberService.Revoke:input_type -> witnessmark.v1.RevokeRequest
-	1,  // 8: witnessmark.v1.EnrolService.Join:output_type -> witnessmark.v1.JoinResponse
-	3,  // 9: witnessmark.v1.EnrolService.Renew:output_type -> witnessmark.v1.RenewResponse
-	5,  // 10: witnessmark.v1.MemberService.IssueToken:output_type -> witnessmark.v1.IssueTokenResponse
-	7,  // 11: witnessmark.v1.MemberService.ListMembers:output_type -> witnessmark.v1.ListMembersResponse
-	12, // 12: witnessmark.v1.MemberService.Revoke:output_type -> witnessmark.v1.RevokeResponse
-	8,  // [8:13] is the sub-list for method output_type
-	3,  // [3:8] is the sub-list for method input_type
+	4,  // 5: witnessmark.v1.EnrolService.Rotate:input_type -> witnessmark.v1.RotateRequest
+	6,  // 6: witnessmark.v1.MemberService.IssueToken:input_type -> witnessmark.v1.IssueTokenRequest
+	8,  // 7: witnessmark.v1.MemberService.ListMembers:input_type -> witnessmark.v1.ListMembersRequest
+	13, // 8: witnessmark.v1.MemberService.Revoke:input_type -> witnessmark.v1.RevokeRequest
+	1,  // 9: witnessmark.v1.EnrolService.Join:output_type -> witnessmark.v1.JoinResponse
+	3,  // 10: witnessmark.v1.EnrolService.Renew:output_type -> witnessmark.v1.RenewResponse
+	5,  // 11: witnessmark.v1.EnrolService.Rotate:output_type -> witnessmark.v1.RotateResponse
+	7,  // 12: witnessmark.v1.MemberService.IssueToken:output_type -> witnessmark.v1.IssueTokenResponse
+	9,  // 13: witnessmark.v1.MemberService.ListMembers:output_type -> witnessmark.v1.ListMembersResponse
+	14, // 14: witnessmark.v1.MemberService.Revoke:output_type -> witnessmark.v1.RevokeResponse
+	9,  // [9:15] is the sub-list for method output_type
+	3,  // [3:9] is the sub-list for method input_type
 	3,  // [3:3] is the sub-list for extension type_name
 	3,  // [3:3] is the sub-list for extension extendee
 	0,  // [0:3] is the sub-list for field type_name
@@ -861,7 +980,7 @@ func file_witnessmark_v1_enrol_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_witnessmark_v1_enrol_proto_rawDesc), len(file_witnessmark_v1_enrol_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   13,
+			NumMessages:   15,
 			NumExtensions: 0,
 			NumServices:   2,
 		},

@@ -19,8 +19,9 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	EnrolService_Join_FullMethodName  = "/witnessmark.v1.EnrolService/Join"
-	EnrolService_Renew_FullMethodName = "/witnessmark.v1.EnrolService/Renew"
+	EnrolService_Join_FullMethodName   = "/witnessmark.v1.EnrolService/Join"
+	EnrolService_Renew_FullMethodName  = "/witnessmark.v1.EnrolService/Renew"
+	EnrolService_Rotate_FullMethodName = "/witnessmark.v1.EnrolService/Rotate"
 )
 
 // EnrolServiceClient is the client API for EnrolService service.
@@ -33,6 +34,9 @@ type EnrolServiceClient interface {
 	Join(ctx context.Context, in *JoinRequest, opts ...grpc.CallOption) (*JoinResponse, error)
 	// Renew gives a member a new certificate of the key it has.
 	Renew(ctx context.Context, in *RenewRequest, opts ...grpc.CallOption) (*RenewResponse, error)
+	// Rotate puts another key in the place of the one that the caller's certificate
+	// is of. The same request once more gives a certificate once more.
+	Rotate(ctx context.Context, in *RotateRequest, opts ...grpc.CallOption) (*RotateResponse, error)
 }
 
 type enrolServiceClient struct {
@@ -63,6 +67,16 @@ func (c *enrolServiceClient) Renew(ctx context.Context, in *RenewRequest, opts .
 	return out, nil
 }
 
+func (c *enrolServiceClient) Rotate(ctx context.Context, in *RotateRequest, opts ...grpc.CallOption) (*RotateResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(RotateResponse)
+	err := c.cc.Invoke(ctx, EnrolService_Rotate_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // EnrolServiceServer is the server API for EnrolService service.
 // All implementations must embed UnimplementedEnrolServiceServer
 // for forward compatibility.
@@ -73,6 +87,9 @@ type EnrolServiceServer interface {
 	Join(context.Context, *JoinRequest) (*JoinResponse, error)
 	// Renew gives a member a new certificate of the key it has.
 	Renew(context.Context, *RenewRequest) (*RenewResponse, error)
+	// Rotate puts another key in the place of the one that the caller's certificate
+	// is of. The same request once more gives a certificate once more.
+	Rotate(context.Context, *RotateRequest) (*RotateResponse, error)
 	mustEmbedUnimplementedEnrolServiceServer()
 }
 
@@ -88,6 +105,9 @@ func (UnimplementedEnrolServiceServer) Join(context.Context, *JoinRequest) (*Joi
 }
 func (UnimplementedEnrolServiceServer) Renew(context.Context, *RenewRequest) (*RenewResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method Renew not implemented")
+}
+func (UnimplementedEnrolServiceServer) Rotate(context.Context, *RotateRequest) (*RotateResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method Rotate not implemented")
 }
 func (UnimplementedEnrolServiceServer) mustEmbedUnimplementedEnrolServiceServer() {}
 func (UnimplementedEnrolServiceServer) testEmbeddedByValue()                      {}
@@ -146,6 +166,24 @@ func _EnrolService_Renew_Handler(srv interface{}, ctx context.Context, dec func(
 	return interceptor(ctx, in, info, handler)
 }
 
+func _EnrolService_Rotate_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(RotateRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(EnrolServiceServer).Rotate(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: EnrolService_Rotate_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(EnrolServiceServer).Rotate(ctx, req.(*RotateRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // EnrolService_ServiceDesc is the grpc.ServiceDesc for EnrolService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -160,6 +198,10 @@ var EnrolService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "Renew",
 			Handler:    _EnrolService_Renew_Handler,
+		},
+		{
+			MethodName: "Rotate",
+			Handler:    _EnrolService_Rotate_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},

@@ -1,0 +1,143 @@
+package collect
+
+import (
+	"context"
+	"crypto/ed25519"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"time"
+
+	"witnessmark/internal/durable"
+	"witnessmark/internal/enrol"
+	"witnessmark/internal/fault"
+	"witnessmark/internal/trust"
+)
+
+// nextKey is the key that comes next, while collectors have yet to admit it.
+const nextKey = "key.next.pem"
+
+// admitting is how long one collector is waited for.
+const admitting = time.Minute
+
+// rotationStep is called before each step that a crash may come before.
+var rotationStep = func() {}
+
+// NextKey says whether a folder's key is going over into another and has not yet.
+func NextKey(dir string) bool {
+	_, err := os.Stat(filepath.Join(dir, nextKey))
+	return err == nil
+}
+
+// RotateKey makes another key the folder's, once every collector that the member of it
+// is enrolled with has admitted that by the present one's signature. Until then all
+// goes on with the present one; asked again, it goes on with the same new one. It
+// gives who the member is with the new key.
+func RotateKey(ctx context.Context, dir string) ([]trust.Identity, error) {
+	if _, _, err := presentKey(dir); err != nil {
+		return nil, err
+	}
+	lock, err := durable.TryLock(filepath.Join(dir, "rekey.lock"), os.O_CREATE|os.O_RDWR)
+	if err == nil && lock == nil {
+		err = errors.New("that is under way already")
+	}
+	if err != nil {
+		return nil, fault.New("rekey", dir, err)
+	}
+	defer lock.Close()
+	key, ids, err := presentKey(dir) // as another rekeying may have left it
+	if err != nil {
+		return nil, err
+	}
+	rotationStep()
+	next, err := LoadKey(filepath.Join(dir, nextKey), true)
+	if err != nil {
+		return nil, err
+	}
+	if next.Equal(key) {
+		return nil, fault.New("rekey", filepath.Join(dir, nextKey), errors.New("it is the present key")).WithHint("remove it, and ask again")
+	}
+	got, err := admittedBy(ctx, dir, ids, next)
+	if err != nil {
+		return nil, err
+	}
+	rotationStep()
+	if err := os.Rename(filepath.Join(dir, nextKey), filepath.Join(dir, memberKey)); err != nil {
+		return nil, fault.New("rekey", dir, err).WithHint("the earlier key goes on being used; ask again")
+	}
+	rotationStep()
+	if err := errors.Join(durable.SyncDir(dir), enrol.Clear(Certificates(dir), next)); err != nil {
+		return nil, fault.New("rekey", dir, err)
+	}
+	return got, nil
+}
+
+// presentKey gives a folder's key and who its member is, which must be somebody.
+func presentKey(dir string) (ed25519.PrivateKey, []trust.Identity, error) {
+	key, err := LoadKey(filepath.Join(dir, memberKey), false)
+	if errors.Is(err, fs.ErrNotExist) {
+		err = nil
+	}
+	var ids []trust.Identity
+	if err == nil && key != nil {
+		ids, err = enrol.Load(Certificates(dir), key)
+	}
+	if err == nil && len(ids) == 0 {
+		err = fault.New("rekey", dir, errors.New("this machine is enrolled with no collector")).
+			WithHint("nobody but a collector that has admitted the earlier key can tell that another comes after it")
+	}
+	return key, ids, err
+}
+
+// admittedBy has every collector admit the next key, and keeps their certificates.
+func admittedBy(ctx context.Context, dir string, ids []trust.Identity, next ed25519.PrivateKey) (got []trust.Identity, err error) {
+	had, _ := enrol.Load(Certificates(dir), next) // what is not there is asked for
+	known := map[trust.Fingerprint]trust.Identity{}
+	for _, id := range had {
+		known[trust.FingerprintOf(id.Authority)] = id
+	}
+	var late []error
+	for _, id := range ids {
+		now, ok := known[trust.FingerprintOf(id.Authority)]
+		if !ok {
+			rotationStep()
+			if now, err = rotateAt(ctx, id, next); err != nil {
+				late = append(late, err)
+				continue
+			}
+			rotationStep()
+			if err := enrol.Save(Certificates(dir), now); err != nil {
+				return nil, err
+			}
+		}
+		got = append(got, now)
+	}
+	if len(late) > 0 {
+		return nil, pending{errors.Join(late...)}
+	}
+	return got, nil
+}
+
+func rotateAt(ctx context.Context, id trust.Identity, next ed25519.PrivateKey) (trust.Identity, error) {
+	ctx, cancel := context.WithTimeout(ctx, admitting)
+	defer cancel()
+	conn, err := Dial(id.Collector, func() []trust.Identity { return []trust.Identity{id} })
+	if err != nil {
+		return id, err
+	}
+	defer conn.Close()
+	return enrol.Rotate(ctx, conn, id, next)
+}
+
+// pending is a rotation that waits for collectors.
+type pending struct{ error }
+
+func (p pending) Error() string {
+	return fmt.Sprintf("the earlier key goes on being used: %v", p.error)
+}
+func (p pending) Unwrap() error { return p.error }
+func (p pending) Hint() string {
+	return "ask again when every collector that this machine is enrolled with answers; the certificate of one that is no more can be taken out of the folder certificates"
+}
