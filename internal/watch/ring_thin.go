@@ -68,7 +68,7 @@ func slower[T ~int64](offsets []T, values []int64, pace T) (o []T, v []int64) {
 // ample is the size from which on the ring is tidied, and full the one at which
 // what comes has to wait for that: what is written aside has room above it.
 func (r *Ring) ample() int64 { return r.bounds.Bytes / 4 * 3 }
-func (r *Ring) full() int64  { return r.bounds.Bytes / 6 * 5 }
+func (r *Ring) full() int64  { return r.bounds.Bytes / 5 * 4 }
 
 // tidy thins old segments until the ring has ample room, or nothing can be
 // thinned any more. It holds the ring up only while one takes others' place.
@@ -118,12 +118,15 @@ func (r *Ring) densest() (best *segment) {
 }
 
 // group gives a segment and those before it, as far as all of them are together
-// no longer than a segment may be.
+// no longer than a segment may be, and small enough to be written aside.
 func (r *Ring) group(s *segment) []*segment {
 	to := slices.Index(r.segments, s)
-	from := to
-	for from > 0 && r.segments[from-1].boot == s.boot && s.to-r.segments[from-1].from <= r.bounds.Keep/12 {
-		from--
+	from, size := to, s.size
+	for ; from > 0; from-- {
+		x := r.segments[from-1]
+		if size += x.size; x.boot != s.boot || s.to-x.from > r.bounds.Keep/12 || size > r.bounds.Bytes/8 {
+			break
+		}
 	}
 	return slices.Clone(r.segments[from : to+1])
 }
