@@ -1,0 +1,107 @@
+package collect_test
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"log/slog"
+	"path/filepath"
+	"strings"
+	"sync"
+	"testing"
+
+	"witnessmark/internal/answer"
+	"witnessmark/internal/collect"
+	"witnessmark/internal/deliver"
+	"witnessmark/internal/labtest"
+)
+
+// shared is a log that is written and read at the same time.
+type shared struct {
+	sync.Mutex
+	bytes.Buffer
+}
+
+func (s *shared) Write(b []byte) (int, error) {
+	s.Lock()
+	defer s.Unlock()
+	return s.Buffer.Write(b)
+}
+
+func (s *shared) holds(text string) bool {
+	s.Lock()
+	defer s.Unlock()
+	return strings.Contains(s.Buffer.String(), text)
+}
+
+// TestCopyOnFullDisk: a follower whose disk is full says so, goes on being read,
+// has no half step, and goes on by itself once there is room.
+func TestCopyOnFullDisk(t *testing.T) {
+	small := labtest.SmallDisk(t, "24m")
+	dir, copyDir := filepath.Join(t.TempDir(), "archive"), filepath.Join(small, "copy")
+	address, _ := labtest.Serve(t, dir)
+	conn := labtest.DialOwner(t, address, dir)
+	heron := labtest.NewRig("heron", labtest.Rand(t))
+	send := func(n, size int) {
+		t.Helper()
+		for range n {
+			run := heron.Finish(labtest.Shape{Plain: true, LogBytes: size})
+			if _, err := deliver.Send(t.Context(), conn, run.Signed, run.Parts()); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	send(2, 500)
+	var log shared
+	ctx, stop := context.WithCancel(t.Context())
+	defer stop()
+	ready, ended := make(chan string, 1), make(chan error, 1)
+	go func() {
+		ended <- collect.Follow(ctx, collect.Following{
+			Dir: copyDir, Source: address, Listen: "127.0.0.1:0", Dial: owning(dir), Log: slog.New(slog.NewTextHandler(&log, nil)),
+			Ready: func(a string) { ready <- a },
+		})
+	}()
+	var copied *collect.Connection
+	select {
+	case a := <-ready:
+		copied = dialled(t, a, copyDir)
+	case err := <-ended:
+		t.Fatal(err)
+	}
+	caughtUp := func() {
+		t.Helper()
+		want, _ := headAt(t, conn)
+		insist(t, "catch up", func(context.Context) error {
+			if h, ok := headAt(t, copied); !ok || h != want {
+				return fmt.Errorf("at %v, not %v", h, want)
+			}
+			return nil
+		})
+	}
+	caughtUp()
+	before, _ := headAt(t, copied)
+	empty := labtest.FillDisk(t, filepath.Join(small, "filler"))
+	send(3, 400_000)
+	insist(t, "its word on it", func(context.Context) error {
+		if !log.holds("no space left") {
+			return fmt.Errorf("it does not say so")
+		}
+		return nil
+	})
+	after, _ := headAt(t, conn)
+	if h, ok := headAt(t, copied); !ok || h.Size < before.Size || h.Size >= after.Size {
+		t.Errorf("on the full disk it came from %v to %v of %v", before, h, after)
+	}
+	var n int
+	if err := answer.NewClient(copied).Runs(t.Context(), answer.Query{}, func(answer.Summary) error { n++; return nil }); err != nil || n < 2 || n > 4 {
+		t.Errorf("read on the full disk: %d, %v", n, err)
+	}
+	empty()
+	caughtUp()
+	if _, err := answer.NewClient(copied).Check(t.Context(), func(where, what string) { t.Errorf("%s: %s", where, what) }, nil); err != nil {
+		t.Error(err)
+	}
+	stop()
+	<-ended
+}
