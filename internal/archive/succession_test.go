@@ -4,7 +4,9 @@ import (
 	"context"
 	"crypto/ed25519"
 	"errors"
+	"fmt"
 	"path/filepath"
+	"sync"
 	"testing"
 
 	"witnessmark/internal/archive"
@@ -153,4 +155,31 @@ func TestVouch(t *testing.T) {
 			t.Errorf("%s: it opens for who knows the lost key: %v", name, err)
 		}
 	}
+}
+
+// TestRekeyUnderLoad: each head is signed by the key of its moment, whoever writes
+// and reads at the same time.
+func TestRekeyUnderLoad(t *testing.T) {
+	a := fresh(t)
+	var wg sync.WaitGroup
+	for w := range uint64(3) {
+		g := labtest.NewRig(fmt.Sprint("rig", w), labtest.Seeded(w))
+		wg.Go(func() {
+			for range 10 {
+				if _, err := a.Keep(context.Background(), keeping(g.Finish(labtest.Shape{LogBytes: 400}))); err != nil {
+					t.Error(err)
+				}
+				if _, _, _, err := a.Extends(nil); err != nil {
+					t.Error(err)
+				}
+			}
+		})
+	}
+	for i := range uint64(8) {
+		if _, _, err := a.Rekey(archive.Rekeying{Next: labtest.Key(labtest.Seeded(90 + i)), By: "wren", Why: "its year is over"}); err != nil {
+			t.Error(err)
+		}
+	}
+	wg.Wait()
+	checkAll(t, a, 30, 38)
 }
