@@ -231,12 +231,23 @@ func lastLine(b []byte) string {
 	return s
 }
 
+// justMade is a run that has just been made: that it has no receipt yet is told,
+// too, unlike in listings, which leave receipts out.
+type justMade struct {
+	answer.Run
+	Receipt *answer.ReceiptJSON `json:"receipt"`
+}
+
 func (r *repeats) print(views []answer.Run) error {
 	if r.json {
+		runs := []justMade{}
+		for _, v := range views {
+			runs = append(runs, justMade{v, v.Receipt})
+		}
 		return screen.JSON(r.stdout, struct {
-			Runs  []answer.Run `json:"runs"`
-			Study *studyJSON   `json:"study,omitempty"`
-		}{views, r.study.json()})
+			Runs  []justMade `json:"runs"`
+			Study *studyJSON `json:"study,omitempty"`
+		}{runs, r.study.json()})
 	}
 	for i, v := range views {
 		if i > 0 {

@@ -44,7 +44,7 @@ type Run struct {
 	AgentCost       CostJSON               `json:"agent_cost"`
 	RecordSHA256    string                 `json:"record_sha256"`
 	Played          string                 `json:"played,omitempty"`
-	Receipt         *ReceiptJSON           `json:"receipt"`
+	Receipt         *ReceiptJSON           `json:"receipt,omitempty"`
 	Spooled         string                 `json:"spooled,omitempty"` // why there is no receipt yet
 	Facts           *FactsJSON             `json:"facts,omitempty"`
 	Signals         []SignalJSON           `json:"signals,omitempty"`
