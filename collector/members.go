@@ -16,10 +16,10 @@ import (
 )
 
 func tokenCommand(d *desk) *cobra.Command {
-	var rig, analyst, keeper, witness, by string
+	var rig, analyst, keeper, witness, by, lost string
 	var life time.Duration
 	cmd := &cobra.Command{
-		Use:   "token --rig NAME | --analyst NAME | --keeper NAME | --witness NAME",
+		Use:   "token --rig NAME | --analyst NAME | --keeper NAME | --witness NAME [--lost WHY]",
 		Short: "Make a token by which a rig or a person becomes a member",
 		Long: `Make a token by which one rig or one person becomes a member of the collector,
 once, within a short time. It is printed and kept nowhere; hand it on as you
@@ -27,8 +27,13 @@ would a password. A rig delivers and beats under its own name; an analyst reads;
 a keeper also marks, retracts, backs up and makes tokens; a witness is a second
 collector, which copies all and signs heads of the trail.
 
+A member that has lost its key joins anew by a token that says so: --lost. Once it
+is used the keys so far are revoked and the new one stands in their place, on your
+word, which the trail keeps. Runs that they signed and that are kept stay proved.
+A rig that still has its key changes it by itself: agent rekey.
+
 The first one is made where the collector runs, by whoever may read its folder.`,
-		Example: "  collector token --rig heron\n  collector token --keeper wren --data /srv/dome/archive --for 10m",
+		Example: "  collector token --rig heron\n  collector token --keeper wren --data /srv/dome/archive --for 10m\n  collector token --rig heron --lost \"the disk broke\"",
 		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			var m trust.Member
@@ -43,8 +48,12 @@ The first one is made where the collector runs, by whoever may read its folder.`
 			case life < time.Second || life > enrol.LongestToken:
 				return screen.Misuse("an hour is enough for most", "--for %v: a token lasts from 1s to %v", life, enrol.LongestToken)
 			}
+			lost = strings.TrimSpace(lost)
+			if cmd.Flags().Changed("lost") && !trust.ValidWhy(lost) {
+				return screen.Misuse("say how it was lost, in a line", "--lost: it takes up to %d bytes without control characters", trust.MaxWhy)
+			}
 			return d.asMember(cmd.Context(), func(conn *collect.Connection) error {
-				t, err := enrol.IssueToken(cmd.Context(), conn, conn.Where, m, life, whoDecides(by))
+				t, err := enrol.IssueToken(cmd.Context(), conn, conn.Where, m, life, whoDecides(by), lost)
 				if err != nil {
 					return err
 				}
@@ -59,6 +68,7 @@ The first one is made where the collector runs, by whoever may read its folder.`
 	f.StringVar(&witness, "witness", "", "for the collector `NAME` that follows this one")
 	cmd.MarkFlagsOneRequired("rig", "analyst", "keeper", "witness")
 	cmd.MarkFlagsMutuallyExclusive("rig", "analyst", "keeper", "witness")
+	f.StringVar(&lost, "lost", "", "its keys so far are lost, `WHY`: they are revoked when the token is used")
 	f.DurationVar(&life, "for", time.Hour, "how long it may wait to be used, as a `TIME`")
 	byFlag(cmd, &by)
 	d.dataFlag(cmd)
@@ -128,7 +138,9 @@ type memberKeyJSON struct {
 	Fingerprint string         `json:"fingerprint"`
 	Admitted    time.Time      `json:"admitted"`
 	By          string         `json:"by"`
-	Index       int64          `json:"index"` // of its entry in the trail
+	Index       int64          `json:"index"`            // of its entry in the trail
+	Before      string         `json:"before,omitempty"` // the key that signed for it
+	Lost        string         `json:"lost,omitempty"`   // why those in whose place it is are lost
 	Revoked     *keyRevocation `json:"revoked,omitempty"`
 }
 
@@ -158,7 +170,7 @@ func printMembers(d *desk, all []enrol.Summary, where string) error {
 			if k.Revoked != nil {
 				state = "revoked " + k.Revoked.At.Local().Format("2006-01-02 15:04") + ": " + k.Revoked.Why
 			}
-			t.Row(s.Name, string(s.Role), record.Fingerprint(k.Key), k.Admitted.Local().Format("2006-01-02 15:04"), k.By, state)
+			t.Row(s.Name, string(s.Role), record.Fingerprint(k.Key), k.Admitted.Local().Format("2006-01-02 15:04"), word(k), state)
 		}
 		if !s.TokenUntil.IsZero() {
 			t.Row(s.Name, string(s.Role), "", "", "", "token until "+s.TokenUntil.Local().Format("2006-01-02 15:04"))
@@ -167,13 +179,27 @@ func printMembers(d *desk, all []enrol.Summary, where string) error {
 	return t.Write(d.stdout)
 }
 
+// word is on whose word a key was admitted.
+func word(k enrol.Key) string {
+	switch {
+	case len(k.Before) > 0:
+		return "key " + record.Fingerprint(k.Before)
+	case k.Lost != "":
+		return k.By + ", in place of a lost key: " + k.Lost
+	}
+	return k.By
+}
+
 func memberOf(s enrol.Summary) memberJSON {
 	m := memberJSON{Name: s.Name, Role: s.Role, Keys: []memberKeyJSON{}}
 	if !s.TokenUntil.IsZero() {
 		m.TokenUntil = &s.TokenUntil
 	}
 	for _, k := range s.Keys {
-		j := memberKeyJSON{Fingerprint: record.Fingerprint(k.Key), Admitted: k.Admitted, By: k.By, Index: k.Index}
+		j := memberKeyJSON{Fingerprint: record.Fingerprint(k.Key), Admitted: k.Admitted, By: k.By, Index: k.Index, Lost: k.Lost}
+		if len(k.Before) > 0 {
+			j.Before = record.Fingerprint(k.Before)
+		}
 		if r := k.Revoked; r != nil {
 			j.Revoked = &keyRevocation{r.At, r.By, r.Why, r.Index}
 		}

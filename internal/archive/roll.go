@@ -29,11 +29,13 @@ type KeyChange struct {
 	// that a keeper's word admitted.
 	Before    ed25519.PublicKey `json:",omitempty"`
 	Signature []byte            `json:",omitempty"`
-	Revoked   bool              `json:",omitempty"`
-	At        time.Time         // as in its entry of the trail
-	By        string
-	Why       string `json:",omitempty"` // of a revocation
-	Index     int64  // of its entry in the trail
+	// Lost are the keys, by their SHA-256, in whose place this one is on a keeper's word.
+	Lost    [][]byte  `json:",omitempty"`
+	Revoked bool      `json:",omitempty"`
+	At      time.Time // as in its entry of the trail
+	By      string
+	Why     string `json:",omitempty"` // of a revocation or loss
+	Index   int64  // of its entry in the trail
 }
 
 // Member says whose key an admission is of.
@@ -46,6 +48,7 @@ type JoinToken struct {
 	Made    time.Time
 	Expires time.Time
 	Used    time.Time // zero until then
+	Lost    string    `json:",omitempty"` // why the keys so far are lost; "" where none is
 }
 
 // Reasons why a token is of no use, for counts.
@@ -57,6 +60,7 @@ const (
 	KeyOther     = "key_of_another"
 	KeyRevoked   = "key_revoked"
 	NameTaken    = "name_taken"
+	KeyNotLost   = "key_not_lost"
 )
 
 // forgotten is how long after its end a token is known, to tell of it.
@@ -69,6 +73,9 @@ func (a *Archive) AddToken(hash [sha256.Size]byte, t JoinToken) error {
 		changes, err := keyChanges(tx)
 		if err == nil {
 			err = sameRole(changes, t.Member)
+		}
+		if err == nil && t.Lost != "" && len(goodKeys(changes, t.Member)) == 0 {
+			err = trust.Deny(KeyNotLost, "%s has no key that could be lost", t.Member)
 		}
 		if err != nil {
 			return err
@@ -135,12 +142,17 @@ func sameRole(changes []KeyChange, m trust.Member) error {
 // Join spends the token with that hash and admits the key for the member that it
 // is for, who must be the one that asks, with an entry in the trail. A key that
 // is admitted already gets no second one. What is certified of it is kept in the
-// same transaction, where it is not none. An error that refuses has a Reason.
+// same transaction, where it is not none; and in that the keys are revoked that the
+// token says are lost. An error that refuses has a Reason.
 func (a *Archive) Join(hash [sha256.Size]byte, asks trust.Member, key ed25519.PublicKey, c trust.Chain) (k KeyChange, err error) {
 	err = a.update(func(tx *bolt.Tx) error {
 		t, err := a.spend(tx, hash, asks)
 		if err == nil {
-			k, err = a.admit(tx, KeyChange{Name: asks.Name, Role: asks.Role, Authority: authorityOf(c), Key: key, By: t.By})
+			k = KeyChange{Name: asks.Name, Role: asks.Role, Authority: authorityOf(c), Key: key, By: t.By, Why: t.Lost}
+			k.Lost, err = a.lose(tx, asks, key, t)
+		}
+		if err == nil {
+			k, err = a.admit(tx, k)
 		}
 		if err == nil && !c.None() {
 			err = a.putCertificate(tx, asks, key, c, t.By)
@@ -151,6 +163,37 @@ func (a *Archive) Join(hash [sha256.Size]byte, asks trust.Member, key ed25519.Pu
 		return KeyChange{}, fault.New("join", asks.String(), err)
 	}
 	return k, nil
+}
+
+// lose revokes the keys of a member that a token says are lost, and gives their hashes.
+func (a *Archive) lose(tx *bolt.Tx, m trust.Member, key ed25519.PublicKey, t JoinToken) (lost [][]byte, err error) {
+	if t.Lost == "" {
+		return nil, nil
+	}
+	changes, err := keyChanges(tx)
+	if err != nil {
+		return nil, err
+	}
+	good := goodKeys(changes, m)
+	if len(good) == 0 || len(good) > trust.MostLost {
+		return nil, trust.Deny(KeyNotLost, "%s has %d keys; between 1 and %d can be lost", m, len(good), trust.MostLost)
+	}
+	for _, k := range good {
+		if k.Key.Equal(key) {
+			return nil, trust.Deny(KeyNotLost, "this is a key that is said to be lost")
+		}
+		if _, err := a.changeKey(tx, KeyChange{Name: m.Name, Key: k.Key, Revoked: true, By: t.By, Why: "lost: " + t.Lost}); err != nil {
+			return nil, err
+		}
+		sum := sha256.Sum256(k.Key)
+		lost = append(lost, sum[:])
+	}
+	return lost, dropCosigner(tx, m.Name)
+}
+
+// goodKeys gives the admissions of a member's keys that no revocation followed.
+func goodKeys(changes []KeyChange, m trust.Member) []KeyChange {
+	return slices.DeleteFunc(InForceKeys(changes), func(k KeyChange) bool { return k.Member() != m })
 }
 
 func (a *Archive) spend(tx *bolt.Tx, hash [sha256.Size]byte, asks trust.Member) (JoinToken, error) {
@@ -231,7 +274,7 @@ func (k KeyChange) text() string {
 
 // Admission is how a key was admitted.
 func (k KeyChange) Admission() trust.Admission {
-	return trust.Admission{Role: k.Role, Authority: k.Authority, Before: k.Before, Signature: k.Signature}
+	return trust.Admission{Role: k.Role, Authority: k.Authority, Before: k.Before, Signature: k.Signature, Lost: k.Lost, Why: k.Why}
 }
 
 // admitted takes what an admission's entry says of it.
@@ -240,7 +283,7 @@ func (k *KeyChange) admitted(text string) error {
 	if err == nil {
 		err = a.Check(k.Name, sha256.Sum256(k.Key))
 	}
-	k.Role, k.Authority, k.Before, k.Signature = a.Role, a.Authority, a.Before, a.Signature
+	k.Role, k.Authority, k.Before, k.Signature, k.Lost, k.Why = a.Role, a.Authority, a.Before, a.Signature, a.Lost, a.Why
 	return err
 }
 

@@ -60,6 +60,9 @@ func sample(t testing.TB, r *rand.Rand) (path string, places []int64) {
 	admit(t, a, trust.Member{Role: trust.Rig, Name: "heron"}, heron.Key.Public().(ed25519.PublicKey))
 	admit(t, a, trust.Member{Role: trust.Rig, Name: "plover"}, plover.Key.Public().(ed25519.PublicKey))
 	rotate(t, a, trust.Member{Role: trust.Rig, Name: "heron"}, heron.Key, labtest.Key(r))
+	if _, err := joinInPlace(t, a, trust.Member{Role: trust.Rig, Name: "plover"}, "the disk broke", newKey(32)); err != nil {
+		t.Fatal(err)
+	}
 	if _, err := a.Revoke("plover", "keeper", "sold"); err != nil {
 		t.Fatal(err)
 	}

@@ -116,7 +116,10 @@ func (c *Collector) Join(_ context.Context, secret trust.Secret, request []byte)
 		return enrol.Certified{}, err
 	}
 	c.roll.forget()
-	c.log.Info("member joined", "role", m.Role, "name", m.Name, "by", k.By, "index", k.Index)
+	if k.Lost != nil {
+		c.rollMoved() // who has a lost key is out at once
+	}
+	c.log.Info("member joined", "role", m.Role, "name", m.Name, "by", k.By, "index", k.Index, "lost", len(k.Lost))
 	c.noteHead()
 	return handed(chain), nil
 }
@@ -192,7 +195,7 @@ func (c *Collector) renewedOften(key ed25519.PublicKey) (trust.Chain, error) {
 }
 
 // IssueToken implements enrol.Clerk.
-func (c *Collector) IssueToken(ctx context.Context, m trust.Member, life time.Duration, by string) (enrol.Issued, error) {
+func (c *Collector) IssueToken(ctx context.Context, m trust.Member, life time.Duration, by, lost string) (enrol.Issued, error) {
 	a, err := c.authority()
 	if err != nil {
 		return enrol.Issued{}, err
@@ -203,10 +206,10 @@ func (c *Collector) IssueToken(ctx context.Context, m trust.Member, life time.Du
 	}
 	now, by := c.now().UTC(), deciding(ctx, by)
 	until := now.Add(life)
-	if err := c.archive.AddToken(t.Secret.Hash(), archive.JoinToken{Member: m, By: by, Made: now, Expires: until}); err != nil {
+	if err := c.archive.AddToken(t.Secret.Hash(), archive.JoinToken{Member: m, By: by, Made: now, Expires: until, Lost: lost}); err != nil {
 		return enrol.Issued{}, err
 	}
-	c.log.Info("token made", "role", m.Role, "name", m.Name, "by", by, "until", until)
+	c.log.Info("token made", "role", m.Role, "name", m.Name, "by", by, "until", until, "lost", lost)
 	return enrol.Issued{Token: t.String(), Expires: until}, nil
 }
 
@@ -235,7 +238,7 @@ func (c *Collector) Members(context.Context) ([]enrol.Summary, error) {
 	for _, k := range changes {
 		if !k.Revoked {
 			s := of(k.Member())
-			s.Keys = append(s.Keys, enrol.Key{Key: k.Key, Admitted: k.At, By: k.By, Index: k.Index})
+			s.Keys = append(s.Keys, enrol.Key{Key: k.Key, Admitted: k.At, By: k.By, Index: k.Index, Before: k.Before, Lost: k.Why})
 			continue
 		}
 		for i, o := range all[k.Name].Keys {

@@ -103,11 +103,15 @@ func (v *verification) keyStory(own *admission) error {
 		if own != nil && a.index == own.index {
 			which = "the record's key"
 		}
-		v.holds(entriesName, "entry %d, %s UTC: %s, %x, was admitted for rig %s %s", a.index, screen.At(a.At), which, a.Digest[:8], v.run.Rig, a.word())
+		say := v.holds
+		if a.Lost != nil {
+			say = v.doubt
+		}
+		say(entriesName, "entry %d, %s UTC: %s, %x, was admitted for rig %s %s", a.index, screen.At(a.At), which, a.Digest[:8], v.run.Rig, a.word())
 		if a.revoked == nil {
 			continue
 		}
-		say := v.holds
+		say = v.holds
 		if own != nil && a.index == own.index {
 			say = v.doubt
 		}
@@ -120,6 +124,12 @@ func (v *verification) keyStory(own *admission) error {
 func (a admission) word() string {
 	if a.Before != nil {
 		return "by the signature of key " + record.Fingerprint(a.Before)
+	}
+	if len(a.Lost) == 1 {
+		return fmt.Sprintf("on the word of %s, in place of the lost key %x: %s", a.Actor, a.Lost[0][:8], a.Why)
+	}
+	if a.Lost != nil {
+		return fmt.Sprintf("on the word of %s, in place of %d lost keys: %s", a.Actor, len(a.Lost), a.Why)
 	}
 	return "by " + a.Actor
 }

@@ -63,9 +63,10 @@ func Renew(ctx context.Context, conn grpc.ClientConnInterface, id trust.Identity
 	return next, nil
 }
 
-// IssueToken has a collector make a token for m.
-func IssueToken(ctx context.Context, conn grpc.ClientConnInterface, where string, m trust.Member, life time.Duration, by string) (Issued, error) {
-	r, err := pb.NewMemberServiceClient(conn).IssueToken(ctx, &pb.IssueTokenRequest{Role: string(m.Role), Name: m.Name, LifeNano: int64(life), By: by})
+// IssueToken has a collector make a token for m. When the keys that m has are lost,
+// lost says why; they are revoked as the token is spent.
+func IssueToken(ctx context.Context, conn grpc.ClientConnInterface, where string, m trust.Member, life time.Duration, by, lost string) (Issued, error) {
+	r, err := pb.NewMemberServiceClient(conn).IssueToken(ctx, &pb.IssueTokenRequest{Role: string(m.Role), Name: m.Name, LifeNano: int64(life), By: by, Lost: lost})
 	if err != nil {
 		return Issued{}, explain("make token", where, err)
 	}
@@ -92,7 +93,7 @@ func Members(ctx context.Context, conn grpc.ClientConnInterface, where string) (
 			s.TokenUntil = time.Unix(0, n).UTC()
 		}
 		for _, k := range m.GetKeys() {
-			c := Key{Key: k.GetPublicKey(), Admitted: time.Unix(0, k.GetAdmittedUnixNano()).UTC(), By: k.GetBy(), Index: k.GetIndex()}
+			c := Key{Key: k.GetPublicKey(), Admitted: time.Unix(0, k.GetAdmittedUnixNano()).UTC(), By: k.GetBy(), Index: k.GetIndex(), Before: k.GetBefore(), Lost: k.GetLost()}
 			if r := k.GetRevoked(); r != nil {
 				c.Revoked = &Revocation{time.Unix(0, r.GetAtUnixNano()).UTC(), r.GetBy(), r.GetWhy(), r.GetIndex()}
 			}

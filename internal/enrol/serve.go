@@ -33,8 +33,9 @@ type Clerk interface {
 	// Rotate puts the key of a certificate request in the place of the caller's, which
 	// has signed that.
 	Rotate(ctx context.Context, request, signature []byte) (Certified, error)
-	// IssueToken makes a token for m that lasts for life.
-	IssueToken(ctx context.Context, m trust.Member, life time.Duration, by string) (Issued, error)
+	// IssueToken makes a token for m that lasts for life. When the keys that m has
+	// are lost, lost says why.
+	IssueToken(ctx context.Context, m trust.Member, life time.Duration, by, lost string) (Issued, error)
 	// Members lists who is a member, or was, by name.
 	Members(ctx context.Context) ([]Summary, error)
 	// Revoke revokes all keys of a name and says how many; ErrNotFound says that
@@ -58,6 +59,8 @@ type Key struct {
 	Admitted time.Time
 	By       string
 	Index    int64       // of its entry in the trail
+	Before   []byte      // the key that signed for it; nil where By's word admitted it
+	Lost     string      // why the keys in whose place it is are lost; "" where none is
 	Revoked  *Revocation // nil while it is good
 }
 
@@ -129,10 +132,12 @@ func (s *keeping) IssueToken(ctx context.Context, q *pb.IssueTokenRequest) (*pb.
 		return nil, status.Errorf(codes.InvalidArgument, "the name %q is empty, too long or holds a control character", m.Name)
 	case q.GetBy() != "" && !trust.ValidName(q.GetBy()):
 		return nil, status.Errorf(codes.InvalidArgument, "who decides it, %q, is too long or holds a control character", q.GetBy())
+	case q.GetLost() != "" && !trust.ValidWhy(q.GetLost()):
+		return nil, status.Errorf(codes.InvalidArgument, "why the key is lost takes up to %d bytes without control characters", trust.MaxWhy)
 	case life < shortestToken || life > LongestToken:
 		return nil, status.Errorf(codes.InvalidArgument, "a token lasts from %v to %v, and not %v", shortestToken, LongestToken, life)
 	}
-	t, err := s.clerk.IssueToken(ctx, m, life, q.GetBy())
+	t, err := s.clerk.IssueToken(ctx, m, life, q.GetBy(), q.GetLost())
 	if err != nil {
 		return nil, statusOf(err)
 	}
@@ -157,7 +162,7 @@ func (s Summary) proto() *pb.MemberSummary {
 		m.TokenUntilUnixNano = s.TokenUntil.UnixNano()
 	}
 	for _, k := range s.Keys {
-		p := &pb.MemberKey{PublicKey: k.Key, AdmittedUnixNano: k.Admitted.UnixNano(), By: k.By, Index: k.Index}
+		p := &pb.MemberKey{PublicKey: k.Key, AdmittedUnixNano: k.Admitted.UnixNano(), By: k.By, Index: k.Index, Before: k.Before, Lost: k.Lost}
 		if r := k.Revoked; r != nil {
 			p.Revoked = &pb.KeyRevocation{AtUnixNano: r.At.UnixNano(), By: r.By, Why: r.Why, Index: r.Index}
 		}

@@ -76,13 +76,18 @@ func lab(t testing.TB) (*labtest.Collector, []labtest.Run) {
 	if _, _, err := c.Archive.Restored("keeper", "the disk was lost", nil); err != nil {
 		t.Fatal(err)
 	}
-	m, secret := trust.Member{Role: trust.Rig, Name: "heron"}, trust.Secret{1}
-	if err := c.Archive.AddToken(secret.Hash(), archive.JoinToken{Member: m, By: "wren", Made: time.Now().UTC(), Expires: time.Now().UTC().Add(time.Hour)}); err != nil {
-		t.Fatal(err)
-	}
-	key := heron.Key.Public().(ed25519.PublicKey)
-	if _, err := c.Archive.Join(secret.Hash(), m, key, labtest.Certify(t, labtest.Authority(t), m, key)); err != nil {
-		t.Fatal(err)
+	m, key := trust.Member{Role: trust.Rig, Name: "heron"}, heron.Key.Public().(ed25519.PublicKey)
+	for _, x := range []struct {
+		key  ed25519.PublicKey
+		lost string
+	}{{labtest.Key(labtest.Seeded(41)).Public().(ed25519.PublicKey), ""}, {key, "the disk broke"}} {
+		secret := trust.Secret{x.key[0]}
+		if err := c.Archive.AddToken(secret.Hash(), archive.JoinToken{Member: m, By: "wren", Made: time.Now().UTC(), Expires: time.Now().UTC().Add(time.Hour), Lost: x.lost}); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := c.Archive.Join(secret.Hash(), m, x.key, labtest.Certify(t, labtest.Authority(t), m, x.key)); err != nil {
+			t.Fatal(err)
+		}
 	}
 	next, chain, signature := labtest.Rotated(t, labtest.Authority(t), m, heron.Key, labtest.Key(labtest.Seeded(40)))
 	if _, err := c.Archive.Rotate(m, key, next, signature, chain); err != nil {

@@ -7,6 +7,8 @@ import (
 	"errors"
 	"fmt"
 	"strings"
+	"unicode"
+	"unicode/utf8"
 )
 
 // Admission is what the trail says of a key that was admitted, beside whose it is
@@ -18,10 +20,15 @@ type Admission struct {
 	// that; nil where a keeper's word admitted the key.
 	Before    ed25519.PublicKey
 	Signature []byte
+	// Lost are the keys, by their SHA-256, in whose place this one is on a keeper's
+	// word, and Why what he says of that. None of them has signed for it.
+	Lost [][]byte
+	Why  string
 }
 
 const (
 	ofAuthority = " of authority "
+	inPlaceOf   = " in place of lost "
 	afterKey    = " after key "
 	whichSigned = " which signed "
 )
@@ -30,9 +37,10 @@ const (
 //
 //	rig of authority 5f1c…
 //	rig of authority 5f1c… after key 0a9b… which signed 7d3e…
+//	rig of authority 5f1c… in place of lost 0a9b…,3c4d…: the disk broke
 //
 // with whole keys and signatures, so that the entry proves by itself that the key
-// before has signed.
+// before has signed. Of lost keys it has the SHA-256.
 func (a Admission) Text() string {
 	s := string(a.Role)
 	if a.Authority != (Fingerprint{}) {
@@ -40,6 +48,9 @@ func (a Admission) Text() string {
 	}
 	if a.Before != nil {
 		s += fmt.Sprintf("%s%x%s%x", afterKey, []byte(a.Before), whichSigned, a.Signature)
+	}
+	if a.Lost != nil {
+		s += inPlaceOf + strings.Join(hexes(a.Lost), ",") + ": " + a.Why
 	}
 	return s
 }
@@ -53,11 +64,51 @@ func (a Admission) Check(name string, key [sha256.Size]byte) error {
 	return Rotation{Member{a.Role, name}, a.Authority, a.Before, key}.Check(a.Signature)
 }
 
+func hexes(all [][]byte) (out []string) {
+	for _, b := range all {
+		out = append(out, hex.EncodeToString(b))
+	}
+	return out
+}
+
+// MostLost is how many keys may be lost at once, MaxWhy the most bytes of why.
+const (
+	MostLost = 32
+	MaxWhy   = 1000
+)
+
+// ValidWhy holds a reason to what the trail takes.
+func ValidWhy(s string) bool {
+	return s != "" && len(s) <= MaxWhy && utf8.ValidString(s) && !strings.ContainsFunc(s, unicode.IsControl)
+}
+
+// lost reads the keys that were lost and why they are said to be.
+func (a *Admission) lost(s string) error {
+	keys, why, _ := strings.Cut(s, ": ")
+	for _, k := range strings.Split(keys, ",") {
+		b, err := hex.DecodeString(k)
+		if err != nil || len(b) != sha256.Size || len(a.Lost) == MostLost {
+			return errAdmission
+		}
+		a.Lost = append(a.Lost, b)
+	}
+	if a.Why = why; !ValidWhy(why) {
+		return errAdmission
+	}
+	return nil
+}
+
 var errAdmission = errors.New("it does not say what was admitted")
 
 // ParseAdmission reads what Text gave, in that spelling alone.
 func ParseAdmission(s string) (a Admission, err error) {
-	said, rotation, rotated := strings.Cut(s, afterKey)
+	said, lost, replaced := strings.Cut(s, inPlaceOf) // before anything else: why may say anything
+	if replaced {
+		if err := a.lost(lost); err != nil {
+			return Admission{}, err
+		}
+	}
+	said, rotation, rotated := strings.Cut(said, afterKey)
 	if rotated {
 		key, signature, _ := strings.Cut(rotation, whichSigned)
 		before, bad := hex.DecodeString(key)

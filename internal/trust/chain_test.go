@@ -44,6 +44,7 @@ func FuzzParseAdmission(f *testing.F) {
 	for _, a := range []trust.Admission{
 		{Role: trust.Rig}, {Role: trust.Keeper, Authority: trust.Fingerprint{1}},
 		{Role: trust.Rig, Authority: trust.Fingerprint{1}, Before: make([]byte, 32), Signature: make([]byte, 64)},
+		{Role: trust.Rig, Authority: trust.Fingerprint{1}, Lost: [][]byte{make([]byte, 32), make([]byte, 32)}, Why: "it fell: after key and of authority"},
 	} {
 		f.Add(a.Text())
 	}

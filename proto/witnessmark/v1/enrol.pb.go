@@ -331,7 +331,10 @@ type IssueTokenRequest struct {
 	Name     string `protobuf:"bytes,2,opt,name=name,proto3" json:"name,omitempty"`
 	LifeNano int64  `protobuf:"varint,3,opt,name=life_nano,json=lifeNano,proto3" json:"life_nano,omitempty"`
 	// Who makes it; what a keeper's certificate says goes before it.
-	By            string `protobuf:"bytes,4,opt,name=by,proto3" json:"by,omitempty"`
+	By string `protobuf:"bytes,4,opt,name=by,proto3" json:"by,omitempty"`
+	// Why the keys that the name has are lost: they are revoked when the token is
+	// spent, and the new key stands in their place. Empty where none is lost.
+	Lost          string `protobuf:"bytes,5,opt,name=lost,proto3" json:"lost,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -390,6 +393,13 @@ func (x *IssueTokenRequest) GetLifeNano() int64 {
 func (x *IssueTokenRequest) GetBy() string {
 	if x != nil {
 		return x.By
+	}
+	return ""
+}
+
+func (x *IssueTokenRequest) GetLost() string {
+	if x != nil {
+		return x.Lost
 	}
 	return ""
 }
@@ -606,7 +616,11 @@ type MemberKey struct {
 	// Of its entry in the trail.
 	Index int64 `protobuf:"varint,4,opt,name=index,proto3" json:"index,omitempty"`
 	// Unset while the key is good.
-	Revoked       *KeyRevocation `protobuf:"bytes,5,opt,name=revoked,proto3" json:"revoked,omitempty"`
+	Revoked *KeyRevocation `protobuf:"bytes,5,opt,name=revoked,proto3" json:"revoked,omitempty"`
+	// The key that signed for this one; empty where a keeper's word admitted it.
+	Before []byte `protobuf:"bytes,6,opt,name=before,proto3" json:"before,omitempty"`
+	// Why the keys in whose place it is are lost; empty where none is.
+	Lost          string `protobuf:"bytes,7,opt,name=lost,proto3" json:"lost,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -674,6 +688,20 @@ func (x *MemberKey) GetRevoked() *KeyRevocation {
 		return x.Revoked
 	}
 	return nil
+}
+
+func (x *MemberKey) GetBefore() []byte {
+	if x != nil {
+		return x.Before
+	}
+	return nil
+}
+
+func (x *MemberKey) GetLost() string {
+	if x != nil {
+		return x.Lost
+	}
+	return ""
 }
 
 type KeyRevocation struct {
@@ -870,12 +898,13 @@ const file_witnessmark_v1_enrol_proto_rawDesc = "" +
 	"\tsignature\x18\x02 \x01(\fR\tsignature\"P\n" +
 	"\x0eRotateResponse\x12 \n" +
 	"\vcertificate\x18\x01 \x01(\fR\vcertificate\x12\x1c\n" +
-	"\tauthority\x18\x02 \x01(\fR\tauthority\"h\n" +
+	"\tauthority\x18\x02 \x01(\fR\tauthority\"|\n" +
 	"\x11IssueTokenRequest\x12\x12\n" +
 	"\x04role\x18\x01 \x01(\tR\x04role\x12\x12\n" +
 	"\x04name\x18\x02 \x01(\tR\x04name\x12\x1b\n" +
 	"\tlife_nano\x18\x03 \x01(\x03R\blifeNano\x12\x0e\n" +
-	"\x02by\x18\x04 \x01(\tR\x02by\"V\n" +
+	"\x02by\x18\x04 \x01(\tR\x02by\x12\x12\n" +
+	"\x04lost\x18\x05 \x01(\tR\x04lost\"V\n" +
 	"\x12IssueTokenResponse\x12\x14\n" +
 	"\x05token\x18\x01 \x01(\tR\x05token\x12*\n" +
 	"\x11expires_unix_nano\x18\x02 \x01(\x03R\x0fexpiresUnixNano\"\x14\n" +
@@ -886,14 +915,16 @@ const file_witnessmark_v1_enrol_proto_rawDesc = "" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x12\n" +
 	"\x04role\x18\x02 \x01(\tR\x04role\x12-\n" +
 	"\x04keys\x18\x03 \x03(\v2\x19.witnessmark.v1.MemberKeyR\x04keys\x121\n" +
-	"\x15token_until_unix_nano\x18\x04 \x01(\x03R\x12tokenUntilUnixNano\"\xb7\x01\n" +
+	"\x15token_until_unix_nano\x18\x04 \x01(\x03R\x12tokenUntilUnixNano\"\xe3\x01\n" +
 	"\tMemberKey\x12\x1d\n" +
 	"\n" +
 	"public_key\x18\x01 \x01(\fR\tpublicKey\x12,\n" +
 	"\x12admitted_unix_nano\x18\x02 \x01(\x03R\x10admittedUnixNano\x12\x0e\n" +
 	"\x02by\x18\x03 \x01(\tR\x02by\x12\x14\n" +
 	"\x05index\x18\x04 \x01(\x03R\x05index\x127\n" +
-	"\arevoked\x18\x05 \x01(\v2\x1d.witnessmark.v1.KeyRevocationR\arevoked\"i\n" +
+	"\arevoked\x18\x05 \x01(\v2\x1d.witnessmark.v1.KeyRevocationR\arevoked\x12\x16\n" +
+	"\x06before\x18\x06 \x01(\fR\x06before\x12\x12\n" +
+	"\x04lost\x18\a \x01(\tR\x04lost\"i\n" +
 	"\rKeyRevocation\x12 \n" +
 	"\fat_unix_nano\x18\x01 \x01(\x03R\n" +
 	"atUnixNano\x12\x0e\n" +
