@@ -243,9 +243,13 @@ func openArchive(dir string, wait time.Duration, mapSize int) (*archive.Archive,
 	if err != nil {
 		next = nil // there is none, or it was not finished
 	}
-	a, err := archive.Open(path, archive.Options{
-		Key: key, Next: next, Origin: "witnessmark.example/" + fingerprint(key), Now: time.Now, Wait: wait, MapSize: mapSize,
-	})
+	origin := "witnessmark.example/" + fingerprint(key)
+	if fresh {
+		if origin, err = originIn(dir, key, origin); err != nil {
+			return nil, err
+		}
+	}
+	a, err := archive.Open(path, archive.Options{Key: key, Next: next, Origin: origin, Now: time.Now, Wait: wait, MapSize: mapSize})
 	if err != nil {
 		return nil, err
 	}

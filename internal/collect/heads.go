@@ -1,18 +1,23 @@
 package collect
 
 import (
+	"crypto/ed25519"
 	"encoding/hex"
 	"errors"
 	"fmt"
 	"io/fs"
 	"os"
 	"path/filepath"
+	"strings"
 	"sync"
 	"time"
+
+	"golang.org/x/mod/sumdb/note"
 
 	"witnessmark/internal/archive"
 	"witnessmark/internal/durable"
 	"witnessmark/internal/fault"
+	"witnessmark/internal/trail"
 )
 
 // heads is what a collector knows of its trail from outside the archive: the
@@ -61,6 +66,34 @@ func known(dir string) (notes [][]byte, err error) {
 		}
 	}
 	return notes, nil
+}
+
+// originIn names the trail that the key in a folder has signed, as far as that is
+// written down beside the archive, or else as said: an archive that is made anew
+// there is then known to lack what the one before had.
+func originIn(dir string, key ed25519.PrivateKey, otherwise string) (string, error) {
+	notes, err := known(dir)
+	if err != nil {
+		return "", err
+	}
+	later, err := laterKeys(dir)
+	if err != nil {
+		return "", err
+	}
+	for _, n := range notes {
+		origin, _, _ := strings.Cut(string(n), "\n")
+		if v, err := trail.NewVerifier(origin, key.Public().(ed25519.PublicKey)); err == nil {
+			if _, err := trail.OpenHead(n, note.VerifierList(v)); err == nil {
+				return origin, nil
+			}
+		}
+	}
+	for _, n := range later {
+		if s, err := trail.OpenSuccession(n); err == nil && ofKey(s.New, key) {
+			return s.Last.Origin, nil
+		}
+	}
+	return otherwise, nil
 }
 
 // missing gives those of the heads that the key of the archive's trail signed,

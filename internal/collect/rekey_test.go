@@ -176,3 +176,37 @@ func copyTo(t testing.TB, from, to string) {
 		t.Fatal(err)
 	}
 }
+
+// TestArchiveGoneAfterItsKey: a folder whose trail has changed its key and whose
+// archive is gone begins no second trail of its own accord.
+func TestArchiveGoneAfterItsKey(t *testing.T) {
+	ctx, dir := t.Context(), t.TempDir()
+	heron := labtest.NewRig("heron", labtest.Rand(t))
+	send := func() error {
+		conn, err := collect.Embedded(ctx, dir, labtest.Quiet())
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer conn.Close()
+		run := heron.Finish(labtest.Shape{Bare: true, Plain: true})
+		_, err = deliver.Send(ctx, conn, run.Signed, run.Parts())
+		return err
+	}
+	if err := send(); err != nil {
+		t.Fatal(err)
+	}
+	conn, err := collect.Embedded(ctx, dir, labtest.Quiet())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, _, err := answer.NewClient(conn).Rekey(ctx, "wren", "its year is over"); err != nil {
+		t.Fatal(err)
+	}
+	conn.Close()
+	if err := os.Rename(filepath.Join(dir, collect.ArchiveFile), filepath.Join(t.TempDir(), "gone")); err != nil {
+		t.Fatal(err)
+	}
+	if err := send(); !errors.Is(err, deliver.ErrUnreachable) || !strings.Contains(err.Error(), "put back behind a head that it had signed") {
+		t.Error(err)
+	}
+}

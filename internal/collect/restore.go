@@ -184,7 +184,7 @@ func (r Restoring) bringKey(verifier string) (bool, error) {
 	}
 	if !ofKey(verifier, key) {
 		return false, fault.New("restore", from, fmt.Errorf("it is not the key of the trail %s", verifier)).
-			WithHint("bring the trail.key that lay beside the archive")
+			WithHint("bring the trail.key of when it was copied; where that is gone, restore into an empty folder and give your word there: collector rekey --lost")
 	}
 	if have, err := os.ReadFile(path); from == path || err == nil && bytes.Equal(have, b) {
 		return true, nil

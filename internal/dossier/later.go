@@ -113,7 +113,7 @@ func (s story) sinceEntry(size, from int64) []Line {
 		add(x.told, "another key signs the trail, %s, by %s: %s; it is %s", how, x.Actor, x.Text, x.of.New)
 	}
 	for _, a := range s.keys.admitted {
-		add(a.told, "another key was admitted for the rig by %s", a.Actor)
+		add(a.told, "another key was admitted for the rig %s", a.word())
 		if r := a.revoked; r != nil {
 			add(*r, "a key of the rig was revoked by %s: %s", r.Actor, r.Text)
 		}
