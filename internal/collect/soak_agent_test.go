@@ -1,12 +1,16 @@
 package collect_test
 
 import (
+	"bytes"
 	"context"
 	"fmt"
 	"math/rand/v2"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
+	"strconv"
+	"sync"
 	"testing"
 	"time"
 
@@ -29,6 +33,65 @@ type minder struct {
 	landed  map[string]bool // by content
 	lives   int
 	thirds  [3][]int // KiB of its own, ten times a second
+	heap    collections
+}
+
+// collections gathers what the agent's garbage collector says it left alive, from
+// the runtime's own trace. What is resident says less about lives of half a minute:
+// it goes on rising for some minutes, to what the runtime keeps for later.
+type collections struct {
+	mu     sync.Mutex
+	third  func() int // -1 for a collection that is not counted
+	rest   []byte
+	thirds [3][]float64 // MB
+}
+
+// warm is how old an agent is when all that works in it has begun.
+const warm = 5 * time.Second
+
+var collected = regexp.MustCompile(`^gc \d+ @.*->(\d+) MB, `)
+
+func (c *collections) Write(b []byte) (int, error) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.rest = append(c.rest, b...)
+	for {
+		line, rest, whole := bytes.Cut(c.rest, []byte("\n"))
+		if !whole {
+			return len(b), nil
+		}
+		c.rest = rest
+		if m := collected.FindSubmatch(line); m != nil && c.third() >= 0 {
+			mb, _ := strconv.ParseFloat(string(m[1]), 64)
+			c.thirds[c.third()] = append(c.thirds[c.third()], mb)
+		}
+	}
+}
+
+// alive gives what was left alive on average, in MB; 0 where nothing was counted.
+func (c *collections) alive() (thirds [3]float64) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	for i, all := range c.thirds {
+		for _, mb := range all {
+			thirds[i] += mb / float64(len(all))
+		}
+	}
+	return thirds
+}
+
+// counts has collections counted from when an agent that starts now is warm.
+func (c *collections) counts(began time.Time, length time.Duration) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	start := time.Now()
+	c.rest = nil
+	c.third = func() int {
+		if time.Since(start) < warm || time.Since(began) > length {
+			return -1
+		}
+		return min(2, int(3*time.Since(began)/length))
+	}
 }
 
 func newMinder(t testing.TB, r *rand.Rand, address string) *minder {
@@ -62,7 +125,9 @@ func (m *minder) enrol(t testing.TB, owner *collect.Connection) {
 func (m *minder) start() *labtest.Child {
 	m.lives++
 	at := func(name string) string { return filepath.Join(m.dir, name) }
-	c := labtest.Start(m.t, exec.Command(m.program, "serve", "--config", at("agent.toml"), "--state", at("state"), "--root", at("tree")))
+	cmd := exec.Command(m.program, "serve", "--config", at("agent.toml"), "--state", at("state"), "--root", at("tree"))
+	cmd.Env, cmd.Stderr = append(os.Environ(), "GODEBUG=gctrace=1"), &m.heap
+	c := labtest.Start(m.t, cmd)
 	if _, ok := c.Line(); !ok {
 		m.t.Error("the agent did not start: ", c.Wait())
 	}
@@ -93,6 +158,7 @@ func (m *minder) drop() {
 func (m *minder) until(ctx context.Context, length time.Duration) {
 	began := time.Now()
 	for ctx.Err() == nil {
+		m.heap.counts(began, length)
 		c := m.start()
 		life := time.After(2*time.Second + time.Duration(m.rand.Int64N(int64(length/6))))
 		for alive := true; alive; {
@@ -116,6 +182,7 @@ func (m *minder) until(ctx context.Context, length time.Duration) {
 // settle lets the agent catch up, and holds what the collector has of it against
 // what landed.
 func (m *minder) settle(ctx context.Context, conn *collect.Connection) {
+	m.heap.counts(time.Now(), 0)
 	c := m.start()
 	defer c.Kill()
 	book := answer.NewClient(conn)

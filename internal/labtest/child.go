@@ -68,7 +68,8 @@ type Child struct {
 }
 
 // Start starts a process. What it prints comes by Line; the end of what it says
-// on standard error goes into the test's log if the test fails.
+// on standard error goes into the test's log if the test fails, and all of it to
+// the command's Stderr if it has one.
 func Start(t testing.TB, cmd *exec.Cmd) *Child {
 	c := &Child{cmd: cmd, lines: make(chan string, 4096), stderr: &tail{}, ended: make(chan struct{})}
 	stdin, err := cmd.StdinPipe()
@@ -79,7 +80,12 @@ func Start(t testing.TB, cmd *exec.Cmd) *Child {
 	if err != nil {
 		t.Fatal(err)
 	}
-	c.stdin, cmd.Stderr = stdin, c.stderr
+	c.stdin = stdin
+	if also := cmd.Stderr; also != nil {
+		cmd.Stderr = io.MultiWriter(also, c.stderr)
+	} else {
+		cmd.Stderr = c.stderr
+	}
 	if err := cmd.Start(); err != nil {
 		t.Fatal(err)
 	}
