@@ -7,6 +7,7 @@ import (
 	"io/fs"
 	"log/slog"
 	"path/filepath"
+	"slices"
 	"time"
 
 	"google.golang.org/grpc"
@@ -79,8 +80,15 @@ func DialReading(ctx context.Context, address, dir string, warn func(error), met
 	if err != nil {
 		return nil, err
 	}
-	if _, ok := enrol.At(who(), address); ok {
+	all := who()
+	if slices.ContainsFunc(all, func(id trust.Identity) bool { return id.Collector == address }) {
 		return DialAs(ctx, address, dir, warn)
+	}
+	if id, ok := enrol.At(all, address); ok && !time.Now().Before(id.RenewAt()) {
+		// It may be the collector itself by another address; a copy renews nothing.
+		if conn, err := DialAs(ctx, address, dir, func(error) {}); err == nil {
+			conn.Close()
+		}
 	}
 	return DialToRead(address, who, met)
 }

@@ -91,6 +91,23 @@ func TestReadCopy(t *testing.T) {
 	if _, err := runs(dunlin); err != nil {
 		t.Error(err)
 	}
+	// As the commands do it: by the folder of somebody who knows one collector alone.
+	desk := t.TempDir()
+	if _, err := collect.Join(t.Context(), address, desk, labtest.Token(t, owner, trust.Member{Role: trust.Analyst, Name: "wagtail"}, time.Hour)); err != nil {
+		t.Fatal(err)
+	}
+	insist(t, "read by a folder", func(ctx context.Context) error {
+		conn, err := collect.DialReading(ctx, copied, desk, func(err error) { t.Error(err) }, nobody)
+		if err != nil {
+			return err
+		}
+		defer conn.Close()
+		n, err := runs(conn)
+		if err == nil && n != 1 {
+			err = fmt.Errorf("%d runs", n)
+		}
+		return err
+	})
 	// A revocation counts once it is copied, also over a connection that is open.
 	if _, err := enrol.Revoke(t.Context(), owner, address, "dunlin", "wren", "moved away"); err != nil {
 		t.Fatal(err)
