@@ -19,7 +19,7 @@ import (
 
 // post carries what is spooled to where it is to go.
 func (s *session) post(sp *spool.Spool) *dispatch.Post {
-	return &dispatch.Post{Spool: sp, Auditor: s.openAuditor, Connect: s.way, Demand: s.demand}
+	return &dispatch.Post{Spool: sp, Auditor: s.openAuditor, Connect: s.way}
 }
 
 func (s *session) way(ctx context.Context, destination string) (*dispatch.Way, error) {

@@ -10,6 +10,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"witnessmark/internal/capture"
+	"witnessmark/internal/dispatch"
 	"witnessmark/internal/fault"
 	rigs "witnessmark/internal/rig"
 	"witnessmark/internal/screen"
@@ -177,7 +178,7 @@ func (s *session) captureRig(f runFlags, set *setup.Setup) (*capture.Rig, error)
 		return nil, err
 	}
 	rig := &capture.Rig{
-		Tree: tree, Destination: s.destination(), Window: f.window, Version: version,
+		Tree: tree, Destination: s.destination(), Demand: dispatch.DemandOf(s.demand), Window: f.window, Version: version,
 		Now: time.Now, Random: rand.Reader,
 	}
 	if rig.Clock, err = watch.LiveClock(tree); err != nil || s.root != "" {

@@ -51,11 +51,12 @@ type waiting struct {
 	Bytes        int64  `json:"bytes"`
 	Played       string `json:"played,omitempty"`
 
-	Held *spool.Held `json:"held,omitempty"` // what a run that the collector has kept waits for
+	Demand *spool.Demand `json:"demand,omitempty"` // of witnesses, when one was made for it
+	Held   *spool.Held   `json:"held,omitempty"`   // what a run that the collector has kept waits for
 }
 
 func waitingOf(it spool.Item) waiting {
-	w := waiting{ID: it.ID, Destination: it.Destination, RecordSHA256: fmt.Sprintf("%x", it.Signed.SHA256()), Bytes: int64(len(it.Signed.Bytes)), Held: it.Held}
+	w := waiting{ID: it.ID, Destination: it.Destination, RecordSHA256: fmt.Sprintf("%x", it.Signed.SHA256()), Bytes: int64(len(it.Signed.Bytes)), Demand: it.Demand, Held: it.Held}
 	for _, a := range it.Attachments {
 		w.Bytes += a.Size
 	}
@@ -81,7 +82,7 @@ func (s *session) printSpool(items []spool.Item) error {
 	}
 	t := screen.NewTable("run", "rig", "workload", "for", "size", "")
 	for _, w := range list {
-		remark := heldText(w.Held)
+		remark := heldText(w.Demand, w.Held)
 		if w.Played != "" {
 			remark = strings.TrimPrefix(remark+", played", ", ")
 		}
@@ -105,8 +106,9 @@ func spoolSendCommand(s *session) *cobra.Command {
 		Short: "Deliver the runs that wait",
 		Long: `Deliver the runs that wait, each to the collector it was meant for. With
 --collector only the runs for that collector are sent. A run that waits for
-witnesses is let go once enough of them have signed; what is demanded is said by
-the flags, and without them stays what it was.
+witnesses is let go once enough of them have signed. Which ones was said when it
+began; --witness and --witnesses here take the place of that for all that wait, such
+as when a witness is gone for good.
 
 Exits 0 when none waits any longer, 1 when some still do, 4 when a collector did
 not prove that its trail is the one that was seen before.`,
@@ -151,14 +153,15 @@ func (s *session) sendAll(ctx context.Context, sp *spool.Spool) error {
 			left[it.ID] = nil
 		}
 	}
-	asked := map[string]bool{}
+	asked, post := map[string]bool{}, s.post(sp)
+	post.Instead = s.demand
 	for _, it := range items {
 		d := it.Destination
 		if _, wanted := left[it.ID]; !wanted || asked[d] || ctx.Err() != nil {
 			continue
 		}
 		asked[d] = true
-		errs = append(errs, s.post(sp).Flush(ctx, d, func(it spool.Item, got dispatch.Delivered) {
+		errs = append(errs, post.Flush(ctx, d, func(it spool.Item, got dispatch.Delivered) {
 			if got.Err != nil {
 				left[it.ID] = undelivered(it, got.Err)
 				return

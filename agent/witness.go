@@ -58,12 +58,18 @@ func witnessable(p *vigil.Plan) error {
 		WithHint("name the collector, or leave [witness] out: the archive on the rig itself has no witnesses")
 }
 
-// heldText says what a run that a collector has kept waits for.
-func heldText(h *spool.Held) string {
-	if h == nil {
-		return ""
+// heldText says which witnesses a run waits for, or will once a collector has kept it.
+func heldText(d *spool.Demand, h *spool.Held) string {
+	of := func(d spool.Demand) string {
+		return fmt.Sprintf("%d of %s", d.Need, screen.Many(len(d.Witnesses), "witness", "witnesses"))
 	}
-	return fmt.Sprintf("kept as entry %d, waits for %d of %s", h.Index, h.Need, screen.Many(len(h.Witnesses), "witness", "witnesses"))
+	switch {
+	case h != nil:
+		return fmt.Sprintf("kept as entry %d, waits for %s", h.Index, of(h.Demand))
+	case d != nil && d.Need > 0:
+		return "once kept, to wait for " + of(*d)
+	}
+	return ""
 }
 
 // printWitnesses lists how far witnesses had come when the trails were last met.

@@ -192,7 +192,7 @@ func (u Unwitnessed) Unwrap() error { return ErrUnwitnessed }
 // Hint says what to do.
 func (u Unwitnessed) Hint() string {
 	if u.Overdue() {
-		return "have whoever keeps those witnesses see whether they still follow the collector; the run stays in the spool until enough have signed"
+		return "have whoever keeps those witnesses see whether they still follow the collector; the run stays in the spool until enough have signed; for a witness that is gone for good name others: agent spool send --witness KEY"
 	}
 	return "the run stays in the spool until enough have signed, which is looked at with the next run, or by: agent spool send"
 }

@@ -27,7 +27,7 @@ func Assemble(run *record.Run, job Job, log []byte) (parts [][]byte, durations [
 // gives the SHA-256 of the record's bytes.
 func (r *Rig) Keep(run *record.Run, parts [][]byte) (sum [sha256.Size]byte, err error) {
 	b := &bundle{run: run, parts: parts}
-	if err := b.put(r, r.Destination); err != nil {
+	if err := b.put(r, r.Destination, r.Demand); err != nil {
 		return b.sum, fmt.Errorf("%w: %w", ErrSpool, err)
 	}
 	return b.sum, nil

@@ -112,19 +112,19 @@ func readOutput(path string) (data []byte, cut bool, err error) {
 
 // store puts the record into the spool, and ends the draft.
 func (b *bundle) store(r *Rig, d *spool.Draft) error {
-	if err := b.put(r, d.Destination); err != nil {
+	if err := b.put(r, d.Destination, d.Demand); err != nil {
 		return err
 	}
 	return d.End()
 }
 
 // put encodes and signs the record, and puts it into the spool.
-func (b *bundle) put(r *Rig, destination string) error {
+func (b *bundle) put(r *Rig, destination string, demand *spool.Demand) error {
 	raw, err := encode(b.run, limits)
 	if err != nil {
 		return err
 	}
-	item := spool.Item{ID: b.run.ID, Destination: destination, Signed: record.Sign(raw, r.Key), Attachments: b.run.Attachments}
+	item := spool.Item{ID: b.run.ID, Destination: destination, Signed: record.Sign(raw, r.Key), Attachments: b.run.Attachments, Demand: demand}
 	b.sum = item.Signed.SHA256()
 	var open []func() (io.ReadCloser, error)
 	for _, p := range b.parts {

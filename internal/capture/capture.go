@@ -31,6 +31,7 @@ type Rig struct {
 	Key         ed25519.PrivateKey
 	Spool       *spool.Spool
 	Destination string                                // of the records, as the spool keeps it
+	Demand      *spool.Demand                         // of witnesses, for them; nil when none is made
 	Window      time.Duration                         // for which idleness is watched before a run; 0 does not watch
 	Clock       watch.Clock                           // nil when the machine's clocks are not told, as of a captured tree
 	Offset      func() (*rig.ClockOffset, rig.Unread) // of the wall clock to the collector's now, or why it is not known; nil when nobody asked
@@ -158,7 +159,7 @@ func (c *capturing) open() error {
 	if err != nil {
 		return fault.New("begin run", c.run.ID, err).WithHint("look at the names of rig, workload and setup: they come from flags, files or the host")
 	}
-	if c.draft, err = c.rig.Spool.Begin(c.run.ID, c.rig.Destination, b, files); err != nil {
+	if c.draft, err = c.rig.Spool.Begin(c.run.ID, c.rig.Destination, b, files, c.rig.Demand); err != nil {
 		return err
 	}
 	if c.output, err = c.draft.CreateOutput(); err != nil {

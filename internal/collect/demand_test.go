@@ -18,6 +18,7 @@ import (
 	"witnessmark/internal/collect"
 	"witnessmark/internal/deliver"
 	"witnessmark/internal/dispatch"
+	"witnessmark/internal/fault"
 	"witnessmark/internal/labtest"
 	"witnessmark/internal/spool"
 	"witnessmark/internal/trail"
@@ -27,14 +28,16 @@ import (
 // demanding is a rig that lets no run go before witnesses have signed.
 type demanding struct {
 	*dispatch.Post
-	rig   *labtest.Rig
-	later atomic.Int64 // by how much its clock is ahead, in nanoseconds
+	rig      *labtest.Rig
+	spoolDir string
+	later    atomic.Int64 // by how much its clock is ahead, in nanoseconds
 }
 
 func newDemanding(t testing.TB, conn func() grpc.ClientConnInterface, d *audit.Demand) *demanding {
 	t.Helper()
 	g := &demanding{rig: labtest.NewRig("heron", labtest.Rand(t))}
-	sp, err := spool.Open(filepath.Join(t.TempDir(), "spool"))
+	g.spoolDir = filepath.Join(t.TempDir(), "spool")
+	sp, err := spool.Open(g.spoolDir)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -183,7 +186,12 @@ func TestRunsWaitForWitnesses(t *testing.T) {
 		}
 		return nil
 	})
+	g.Demand = nil
+	if err := g.flush(t)[id]; !errors.Is(err, audit.ErrUnwitnessed) {
+		t.Errorf("without the demand that it was held by: %v", err)
+	}
 	both.Need = 1
+	g.Instead = &both
 	g.goes(t)
 	stop()
 	copied, err := collect.OpenArchive(copyDir, 10*time.Second)
@@ -194,6 +202,55 @@ func TestRunsWaitForWitnesses(t *testing.T) {
 	if kept := labtest.Kept(t, copied); len(kept) != 4 {
 		t.Errorf("the copy has %d runs", len(kept))
 	}
+}
+
+// TestDemandTravels: a run goes by the demand that was made when it began, whoever
+// delivers it and whatever that one demands, until an operator says otherwise.
+func TestDemandTravels(t *testing.T) {
+	c := labtest.NewCollector(t)
+	g := newDemanding(t, func() grpc.ClientConnInterface { return c }, nil)
+	put := func(d *spool.Demand) string {
+		run := g.rig.Finish(labtest.Shape{Plain: true, LogBytes: 600})
+		it := run.Item(theCollector)
+		it.Demand = d
+		if err := g.Spool.Put(it, run.Openers()); err != nil {
+			t.Fatal(err)
+		}
+		return run.ID
+	}
+	strict, free, damaged := put(&spool.Demand{Witnesses: []string{newWitness(t)}, Need: 1, Within: time.Hour}), put(nil), put(&spool.Demand{Witnesses: []string{"nobody"}, Need: 1})
+	less, err := audit.NewDemand(nil, 0, time.Hour)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, demand := range []*audit.Demand{nil, &less} {
+		g.Demand = demand
+		for range 2 {
+			got := g.flush(t)
+			if err := got[strict]; !errors.Is(err, audit.ErrUnwitnessed) {
+				t.Errorf("%v", err)
+			}
+			if err := got[damaged]; err == nil || !strings.Contains(fault.HintOf(err), "agent spool send") {
+				t.Errorf("a demand that does not read: %v", err)
+			}
+		}
+	}
+	if _, err := g.Spool.Receipt(free); err != nil {
+		t.Error(err)
+	}
+	// A power cut that tears the mark of what it is held by leaves the demand.
+	q, err := g.Spool.Queue()
+	if err != nil || len(q) != 2 || q[0].Held == nil || q[0].ID != strict {
+		t.Fatalf("%+v, %v", q, err)
+	}
+	if err := os.Truncate(filepath.Join(g.spoolDir, "ready", strict, "offered"), 20); err != nil {
+		t.Fatal(err)
+	}
+	if err := g.flush(t)[strict]; !errors.Is(err, audit.ErrUnwitnessed) {
+		t.Errorf("after the power cut: %v", err)
+	}
+	g.Instead = &less
+	g.goes(t)
 }
 
 // twoFaced answers as one collector, with what witnesses signed of another.

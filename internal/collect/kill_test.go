@@ -103,7 +103,7 @@ func (b *bench) finish() error {
 	if err := b.ledger.Write(append([]any{"finishing"}, words...)...); err != nil {
 		return err
 	}
-	d, err := b.spool.Begin(run.ID, "collector", run.Signed.Bytes, files)
+	d, err := b.spool.Begin(run.ID, "collector", run.Signed.Bytes, files, nil)
 	if err != nil {
 		return err
 	}

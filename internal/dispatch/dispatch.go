@@ -25,15 +25,19 @@ type Way struct {
 	Close func() error
 }
 
-// Post carries the runs of one spool. All fields but Hold and Demand are needed.
+// Post carries the runs of one spool. All fields but Hold, Demand and Instead are
+// needed.
 type Post struct {
 	Spool   *spool.Spool
 	Auditor func() (*audit.Auditor, error)
 	Connect func(ctx context.Context, destination string) (*Way, error)
 	Hold    func(id string) bool // runs that are not offered now; nil holds none
 	// Demand says which witnesses must have signed what was kept before a run is let
-	// go. It may be nil: each run then waits as it did before.
+	// go for which no demand was made; nil for none.
 	Demand *audit.Demand
+	// Instead, unless it is nil, is the operator's word on all of them: it takes the
+	// place of whatever they were held by.
+	Instead *audit.Demand
 }
 
 // ErrDestination is in errors that are of the destination, and of no single run.
@@ -62,7 +66,7 @@ const inVain = 2
 func (p *Post) Flush(ctx context.Context, destination string, tell func(spool.Item, Delivered)) error {
 	if destination == spool.Embedded { // nobody follows it
 		own := *p
-		own.Demand, p = &audit.Demand{}, &own
+		own.Instead, p = &audit.Demand{}, &own
 	}
 	waiting, listing := p.Spool.Queue()
 	var met *audit.Trail
@@ -96,13 +100,15 @@ func (p *Post) Flush(ctx context.Context, destination string, tell func(spool.It
 				listing = errors.Join(listing, err)
 			}
 		}
-		if w.Held != nil {
-			if why := p.waits(met, w.Held); why != nil {
-				tell(it, Delivered{Err: why})
-				continue
-			}
+		demand, why := p.demand(w)
+		if why == nil && w.Held != nil {
+			why = waits(met, demand, w.Held)
 		}
-		d := p.send(ctx, met, destination, it, w.Held)
+		if why != nil {
+			tell(it, Delivered{Err: why})
+			continue
+		}
+		d := p.send(ctx, met, destination, it, demand, w.Held)
 		if errors.Is(d.Err, spool.ErrGone) {
 			continue
 		}
@@ -138,7 +144,7 @@ const (
 )
 
 // send delivers one run and lets it go once its receipt holds and is kept.
-func (p *Post) send(ctx context.Context, met *audit.Trail, where string, it spool.Item, held *spool.Held) Delivered {
+func (p *Post) send(ctx context.Context, met *audit.Trail, where string, it spool.Item, demand audit.Demand, held *spool.Held) Delivered {
 	now, err := p.Spool.Offer(it.ID)
 	switch {
 	case err != nil && !errors.Is(err, fs.ErrNotExist):
@@ -169,7 +175,7 @@ func (p *Post) send(ctx context.Context, met *audit.Trail, where string, it spoo
 	if err != nil {
 		return Delivered{Err: whereTo(where, err)}
 	}
-	if err := p.keepBack(met, it.ID, reply.Receipt.Index, held); err != nil {
+	if err := p.keepBack(met, demand, it.ID, reply.Receipt.Index, held); err != nil {
 		return Delivered{reply, err}
 	}
 	receipt, err := json.Marshal(answer.ReceiptOf(reply.Receipt))

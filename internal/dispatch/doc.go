@@ -9,5 +9,7 @@
 // Where witnesses are demanded a receipt is not the end: the run stays until
 // enough of them have signed a trail with its entry, each of whom has a copy of it
 // by then. It is then asked for once more, so that it is let go only of a trail
-// that has it yet, and is delivered anew into one that was put back meanwhile.
+// that has it yet, and is delivered anew into one that was put back meanwhile. What
+// was demanded when a run began lies beside it, so that no other process lets it go
+// on less.
 package dispatch

@@ -27,7 +27,7 @@ func TestSpoolOnAFullDisk(t *testing.T) {
 		runs = append(runs, run)
 	}
 	under := long(heron, r, 100)
-	d, err := s.Begin(under.ID, "x", []byte("so far"), nil)
+	d, err := s.Begin(under.ID, "x", []byte("so far"), nil, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -43,7 +43,7 @@ func TestSpoolOnAFullDisk(t *testing.T) {
 	}
 	again := labtest.FillDisk(t, filepath.Join(small, "filler2"))
 	next := long(heron, r, 100)
-	if _, err := s.Begin(next.ID, "x", nil, nil); !errors.Is(err, spool.ErrFull) && !errors.Is(err, syscall.ENOSPC) {
+	if _, err := s.Begin(next.ID, "x", nil, nil, nil); !errors.Is(err, spool.ErrFull) && !errors.Is(err, syscall.ENOSPC) {
 		t.Errorf("a run began on a full disk: %v", err)
 	}
 	if l := litter(t, dir); l != nil {
@@ -67,7 +67,7 @@ func TestSpoolOnAFullDisk(t *testing.T) {
 	}
 	empty()
 	again()
-	if d, err = s.Begin(next.ID, "x", nil, nil); err != nil {
+	if d, err = s.Begin(next.ID, "x", nil, nil, nil); err != nil {
 		t.Errorf("there is room again: %v", err)
 	} else if err := d.End(); err != nil {
 		t.Error(err)

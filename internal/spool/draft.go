@@ -19,6 +19,7 @@ type Draft struct {
 	ID          string
 	Destination string
 	Files       []DraftFile
+	Demand      *Demand // nil when none is made for it
 	spool       *Spool
 	lock        *os.File
 }
@@ -35,19 +36,20 @@ type DraftFile struct {
 type draftFile struct {
 	Destination string      `json:"destination"`
 	Files       []DraftFile `json:"files"`
+	Demand      *Demand     `json:"demand,omitempty"`
 }
 
 // Begin stores the record of a run that is about to start, as it is to be told
 // if nothing more is ever heard of it. It fails with ErrFull when there is no room
 // for another.
-func (s *Spool) Begin(id, destination string, sofar []byte, files []DraftFile) (*Draft, error) {
+func (s *Spool) Begin(id, destination string, sofar []byte, files []DraftFile, demand *Demand) (*Draft, error) {
 	if !record.ValidID(id) {
 		return nil, fault.New("begin run", id, errors.New("not a run id"))
 	}
 	if err := s.Room(); err != nil {
 		return nil, err
 	}
-	meta, err := json.Marshal(draftFile{destination, files})
+	meta, err := json.Marshal(draftFile{destination, files, demand})
 	if err != nil {
 		return nil, fault.New("begin run", id, err)
 	}
@@ -63,7 +65,7 @@ func (s *Spool) Begin(id, destination string, sofar []byte, files []DraftFile) (
 	if err != nil {
 		return nil, fault.New("begin run", id, err)
 	}
-	return &Draft{ID: id, Destination: destination, Files: files, spool: s, lock: lock}, nil
+	return &Draft{ID: id, Destination: destination, Files: files, Demand: demand, spool: s, lock: lock}, nil
 }
 
 func (d *Draft) dir() string { return d.spool.path("open", d.ID) }
@@ -171,7 +173,7 @@ func (s *Spool) adopt(id string) (*Draft, error) {
 		lock.Close()
 		return nil, fault.New("take over run", id, fmt.Errorf("draft.json: %w", err)).WithHint("the folder is kept as it is; look at its files")
 	}
-	d.Destination, d.Files = f.Destination, f.Files
+	d.Destination, d.Files, d.Demand = f.Destination, f.Files, f.Demand
 	return d, nil
 }
 

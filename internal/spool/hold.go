@@ -12,14 +12,20 @@ import (
 	"witnessmark/internal/fault"
 )
 
-// Held says that a collector has kept a run, and what must come to pass before the
-// run is let go: so many of those witnesses have signed a trail with its entry.
-type Held struct {
-	Index     int64         `json:"index"` // its entry
-	Since     time.Time     `json:"since"` // it was kept
-	Witnesses []string      `json:"witnesses"`
+// Demand says what must come to pass before a run that a collector has kept is let
+// go: so many of those witnesses have signed a trail with its entry. It lies beside
+// the run from its beginning on, so that whoever delivers it goes by it.
+type Demand struct {
+	Witnesses []string      `json:"witnesses"` // their keys
 	Need      int           `json:"need"`
 	Within    time.Duration `json:"within_ns"` // after so long it is told of
+}
+
+// Held says that a collector has kept a run, and what it is held by.
+type Held struct {
+	Index int64     `json:"index"` // its entry
+	Since time.Time `json:"since"` // it was kept
+	Demand
 }
 
 type heldFile struct {

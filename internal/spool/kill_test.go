@@ -57,7 +57,7 @@ type spooler struct {
 
 func (w spooler) carry(run labtest.Run, deliver bool) error {
 	id, sum := run.ID, fmt.Sprintf("%x", run.Signed.SHA256())
-	d, err := w.spool.Begin(id, "x", draftOf(id, 1), nil)
+	d, err := w.spool.Begin(id, "x", draftOf(id, 1), nil, nil)
 	if err != nil {
 		return err
 	}

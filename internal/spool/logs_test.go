@@ -22,7 +22,7 @@ func TestWhoseALogIs(t *testing.T) {
 	path, link := filepath.Join(logs, "orrery.csv"), filepath.Join(logs, "link.csv")
 	run := labtest.NewRig("heron", labtest.Rand(t)).Finish(labtest.Shape{Plain: true, LogBytes: 2000})
 	sum := sha256.Sum256(run.Data[0])
-	d, err := s.Begin(run.ID, "x", []byte("draft"), []spool.DraftFile{{Name: "output.txt", Kind: record.Output}, {Path: path, Name: "orrery.csv", Kind: record.TimingLog}})
+	d, err := s.Begin(run.ID, "x", []byte("draft"), []spool.DraftFile{{Name: "output.txt", Kind: record.Output}, {Path: path, Name: "orrery.csv", Kind: record.TimingLog}}, nil)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -15,7 +15,8 @@ import (
 type Queued struct {
 	ID          string
 	Destination string
-	Held        *Held // nil unless it was kept and is held
+	Demand      *Demand // nil when none was made for it
+	Held        *Held   // nil unless it was kept and is held
 }
 
 // ErrGone is returned for a run that another process has delivered meanwhile.
@@ -35,7 +36,8 @@ func (s *Spool) Queue() ([]Queued, error) {
 			continue
 		}
 		var f struct {
-			Destination string `json:"destination"`
+			Destination string  `json:"destination"`
+			Demand      *Demand `json:"demand"`
 		}
 		b, err := os.ReadFile(s.path("ready", n.Name(), "item.json"))
 		if err == nil {
@@ -46,7 +48,7 @@ func (s *Spool) Queue() ([]Queued, error) {
 		case err != nil:
 			bad = append(bad, s.damaged(n.Name(), err))
 		default:
-			out = append(out, Queued{n.Name(), f.Destination, s.held(n.Name())})
+			out = append(out, Queued{n.Name(), f.Destination, f.Demand, s.held(n.Name())})
 		}
 	}
 	slices.SortFunc(out, func(a, b Queued) int { return strings.Compare(a.ID, b.ID) })

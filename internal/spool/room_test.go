@@ -155,7 +155,7 @@ func TestFullSpool(t *testing.T) {
 	heron := labtest.NewRig("heron", r)
 	s := limit(t, t.TempDir(), 100<<10, heron)
 	under := long(heron, r, 200)
-	d, err := s.Begin(under.ID, "x", under.Signed.Bytes, nil)
+	d, err := s.Begin(under.ID, "x", under.Signed.Bytes, nil, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -168,7 +168,7 @@ func TestFullSpool(t *testing.T) {
 		runs = append(runs, run)
 	}
 	next := long(heron, r, 200)
-	if _, err := s.Begin(next.ID, "x", next.Signed.Bytes, nil); !errors.Is(err, spool.ErrFull) || fault.HintOf(err) == "" {
+	if _, err := s.Begin(next.ID, "x", next.Signed.Bytes, nil, nil); !errors.Is(err, spool.ErrFull) || fault.HintOf(err) == "" {
 		t.Errorf("a run began in a full spool: %v", err)
 	}
 	if err := errors.Join(s.Put(under.Item("x"), under.Openers()), d.End()); err != nil {
@@ -184,7 +184,7 @@ func TestFullSpool(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	if d, err = s.Begin(next.ID, "x", next.Signed.Bytes, nil); err != nil {
+	if d, err = s.Begin(next.ID, "x", next.Signed.Bytes, nil, nil); err != nil {
 		t.Errorf("there is room again: %v", err)
 	} else if err := d.End(); err != nil {
 		t.Error(err)

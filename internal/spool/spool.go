@@ -102,7 +102,8 @@ type Item struct {
 	Destination string // "embedded" or HOST:PORT; it is delivered nowhere else by itself
 	Signed      record.Signed
 	Attachments []record.Attachment
-	Held        *Held // nil unless a collector has kept it and it is held
+	Demand      *Demand // nil when none was made for it
+	Held        *Held   // nil unless a collector has kept it and it is held
 	dir         string
 }
 
@@ -114,6 +115,7 @@ type itemFile struct {
 	PublicKey   []byte              `json:"public_key"`
 	Signature   []byte              `json:"signature"`
 	Attachments []record.Attachment `json:"attachments"`
+	Demand      *Demand             `json:"demand,omitempty"`
 	Thinned     *thinned            `json:"thinned,omitempty"`
 }
 
@@ -146,7 +148,7 @@ func (s *Spool) put(it Item, parts []func() (io.ReadCloser, error)) error {
 	if s.has(it.ID) {
 		return nil
 	}
-	meta, err := json.Marshal(itemFile{it.Destination, it.Signed.PublicKey, it.Signed.Signature, it.Attachments, nil})
+	meta, err := json.Marshal(itemFile{it.Destination, it.Signed.PublicKey, it.Signed.Signature, it.Attachments, it.Demand, nil})
 	if err != nil {
 		return err
 	}
@@ -238,7 +240,7 @@ func (s *Spool) loadFile(id string) (it Item, f itemFile, err error) {
 	if err != nil {
 		return it, f, err
 	}
-	it.Destination, it.Attachments, it.Held = f.Destination, f.Attachments, s.held(id)
+	it.Destination, it.Attachments, it.Demand, it.Held = f.Destination, f.Attachments, f.Demand, s.held(id)
 	if err := it.Signed.Verify(); err != nil {
 		return it, f, err
 	}

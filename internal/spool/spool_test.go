@@ -215,14 +215,14 @@ func TestDrafts(t *testing.T) {
 	heron := labtest.NewRig("heron", labtest.Rand(t))
 	run := heron.Finish(labtest.Shape{})
 	files := []spool.DraftFile{{Path: "/tmp/frames.csv", Name: "frames.csv", Kind: "log", How: []byte("{}")}}
-	d, err := s.Begin(run.ID, "127.0.0.1:7", []byte("so far"), files)
+	d, err := s.Begin(run.ID, "127.0.0.1:7", []byte("so far"), files, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := s.Begin(run.ID, "x", nil, nil); err == nil {
+	if _, err := s.Begin(run.ID, "x", nil, nil, nil); err == nil {
 		t.Error("one run is begun twice")
 	}
-	if _, err := s.Begin("..", "x", nil, nil); err == nil {
+	if _, err := s.Begin("..", "x", nil, nil, nil); err == nil {
 		t.Error("a path is begun")
 	}
 	other := open(t, dir) // sweeps, and must leave it alone
@@ -273,7 +273,7 @@ func TestDamagedDraft(t *testing.T) {
 	s := open(t, dir)
 	heron := labtest.NewRig("heron", labtest.Rand(t))
 	for i := range 2 {
-		d, err := s.Begin(heron.Finish(labtest.Shape{}).ID, "x", []byte("so far"), nil)
+		d, err := s.Begin(heron.Finish(labtest.Shape{}).ID, "x", []byte("so far"), nil, nil)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -297,7 +297,7 @@ func TestOrphansOnce(t *testing.T) {
 	heron := labtest.NewRig("heron", labtest.Rand(t))
 	const drafts = 30
 	for range drafts {
-		d, err := s.Begin(heron.Finish(labtest.Shape{}).ID, "x", []byte("so far"), nil)
+		d, err := s.Begin(heron.Finish(labtest.Shape{}).ID, "x", []byte("so far"), nil, nil)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -377,7 +377,7 @@ func TestSweepLeavesTheLivingAlone(t *testing.T) {
 			}
 			for range 8 {
 				run := g.Finish(labtest.Shape{})
-				d, err := s.Begin(run.ID, "x", run.Signed.Bytes, nil)
+				d, err := s.Begin(run.ID, "x", run.Signed.Bytes, nil, nil)
 				if err != nil {
 					t.Error(err)
 					return
@@ -426,7 +426,7 @@ func TestFullDisk(t *testing.T) {
 		}
 	}
 	late := heron.Finish(labtest.Shape{Plain: true})
-	if _, err := s.Begin(late.ID, "x", late.Signed.Bytes, nil); err == nil || fault.HintOf(err) == "" {
+	if _, err := s.Begin(late.ID, "x", late.Signed.Bytes, nil, nil); err == nil || fault.HintOf(err) == "" {
 		t.Errorf("begun on a full disk: %v", err)
 	}
 	if err := s.Done(late.ID, bytes.Repeat([]byte("r"), 5000)); err == nil {

@@ -106,7 +106,7 @@ func TestALogOfARunThatTheAgentCarriesIsItsOwn(t *testing.T) {
 	text := logOf(20, 0)
 	f := l.put("orrery.csv", text)
 	run := labtest.NewRig("heron", labtest.Rand(t)).Finish(labtest.Shape{Plain: true})
-	d, err := l.spool.Begin(run.ID, "x", nil, []spool.DraftFile{{Path: f.Path, Name: "orrery.csv", Kind: record.TimingLog}})
+	d, err := l.spool.Begin(run.ID, "x", nil, []spool.DraftFile{{Path: f.Path, Name: "orrery.csv", Kind: record.TimingLog}}, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
