@@ -165,7 +165,8 @@ func (a *Archive) Join(hash [sha256.Size]byte, asks trust.Member, key ed25519.Pu
 	return k, nil
 }
 
-// lose revokes the keys of a member that a token says are lost, and gives their hashes.
+// lose revokes the keys of a member that a token says are lost, and gives the hashes of
+// those that no other came after.
 func (a *Archive) lose(tx *bolt.Tx, m trust.Member, key ed25519.PublicKey, t JoinToken) (lost [][]byte, err error) {
 	if t.Lost == "" {
 		return nil, nil
@@ -174,19 +175,20 @@ func (a *Archive) lose(tx *bolt.Tx, m trust.Member, key ed25519.PublicKey, t Joi
 	if err != nil {
 		return nil, err
 	}
-	good := goodKeys(changes, m)
-	if len(good) == 0 || len(good) > trust.MostLost {
-		return nil, trust.Deny(KeyNotLost, "%s has %d keys; between 1 and %d can be lost", m, len(good), trust.MostLost)
-	}
-	for _, k := range good {
+	for _, k := range goodKeys(changes, m) {
 		if k.Key.Equal(key) {
 			return nil, trust.Deny(KeyNotLost, "this is a key that is said to be lost")
 		}
 		if _, err := a.changeKey(tx, KeyChange{Name: m.Name, Key: k.Key, Revoked: true, By: t.By, Why: "lost: " + t.Lost}); err != nil {
 			return nil, err
 		}
-		sum := sha256.Sum256(k.Key)
-		lost = append(lost, sum[:])
+		if _, ok := successor(changes, k.Key); !ok {
+			sum := sha256.Sum256(k.Key)
+			lost = append(lost, sum[:])
+		}
+	}
+	if len(lost) == 0 || len(lost) > trust.MostLost {
+		return nil, trust.Deny(KeyNotLost, "%s has %d keys beside each other; between 1 and %d can be lost", m, len(lost), trust.MostLost)
 	}
 	return lost, dropCosigner(tx, m.Name)
 }
@@ -234,10 +236,8 @@ func (a *Archive) admit(tx *bolt.Tx, k KeyChange) (KeyChange, error) {
 			return c, trust.Deny(KeyOther, "this key is of %s %s", c.Role, c.Name)
 		}
 	}
-	for _, c := range changes {
-		if c.Key.Equal(k.Key) {
-			return c, nil
-		}
+	if slices.ContainsFunc(changes, func(c KeyChange) bool { return c.Key.Equal(k.Key) }) {
+		return newest(changes, k.Member(), k.Key)
 	}
 	return a.changeKey(tx, k)
 }
@@ -394,6 +394,7 @@ func keysOf(tx *bolt.Tx, m trust.Member) (out []KeyChange, err error) {
 // hash.
 func (c *check) keys() {
 	n := 0
+	var before []KeyChange
 	c.each(bKeys, func(k, v []byte) {
 		n++
 		where := fmt.Sprintf("key at entry %d", numberOf(k))
@@ -410,7 +411,10 @@ func (c *check) keys() {
 		}
 		if err := r.Admission().Check(r.Name, sha256.Sum256(r.Key)); err != nil {
 			c.wrong(where, "%v", err)
+		} else if err := follows(before, r); err != nil {
+			c.wrong(where, "%v", err)
 		}
+		before = append(before, r)
 	})
 	if n != c.keyed {
 		c.wrong("keys", "%d changes are kept, and %d entries are about one", n, c.keyed)

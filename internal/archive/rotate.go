@@ -3,6 +3,8 @@ package archive
 import (
 	"crypto/ed25519"
 	"crypto/sha256"
+	"fmt"
+	"slices"
 	"time"
 
 	bolt "go.etcd.io/bbolt"
@@ -11,8 +13,17 @@ import (
 	"witnessmark/internal/trust"
 )
 
-// KeySucceeded is why a key that another came after gets nothing new.
-const KeySucceeded = "key_succeeded"
+// Reasons why a key does not go over into another.
+const (
+	// KeySucceeded is why a key that another came after gets nothing new.
+	KeySucceeded = "key_succeeded"
+	// KeyTooOften is why a member waits with one more key.
+	KeyTooOften = "key_too_often"
+)
+
+// rotations is how many keys of a member may come after others in a day, since all
+// of them are kept and stand in each dossier of a rig: a design choice.
+const rotations = 32
 
 // newest gives the admission of a member's key, and refuses one that is not good
 // or that another came after.
@@ -26,12 +37,53 @@ func newest(changes []KeyChange, m trust.Member, key ed25519.PublicKey) (found K
 	if err != nil {
 		return KeyChange{}, err
 	}
-	for _, k := range changes {
-		if !k.Revoked && k.Before.Equal(key) {
-			return KeyChange{}, trust.Deny(KeySucceeded, "another key of %s came after this one on %s", m, k.At.Format(time.RFC3339))
-		}
+	if k, ok := successor(changes, key); ok {
+		return KeyChange{}, trust.Deny(KeySucceeded, "another key of %s came after this one on %s", m, k.At.Format(time.RFC3339))
 	}
 	return found, nil
+}
+
+// successor gives the admission of the key that came after a key.
+func successor(changes []KeyChange, key ed25519.PublicKey) (KeyChange, bool) {
+	i := slices.IndexFunc(changes, func(k KeyChange) bool { return !k.Revoked && k.Before.Equal(key) })
+	if i < 0 {
+		return KeyChange{}, false
+	}
+	return changes[i], true
+}
+
+// follows holds an admission against the changes before it: the key that it came
+// after was one that could sign for another then, and those in whose place it is
+// were the member's and are revoked. A signature by itself proves no more than that
+// somebody has a key.
+func follows(before []KeyChange, k KeyChange) error {
+	if k.Before != nil {
+		if _, err := newest(before, k.Member(), k.Before); err != nil {
+			return fmt.Errorf("the key before could not sign for another: %w", err)
+		}
+	}
+	good := InForceKeys(before)
+	for _, lost := range k.Lost {
+		is := func(c KeyChange) bool {
+			sum := sha256.Sum256(c.Key)
+			return !c.Revoked && c.Member() == k.Member() && string(sum[:]) == string(lost)
+		}
+		if !slices.ContainsFunc(before, is) || slices.ContainsFunc(good, is) {
+			return fmt.Errorf("key %x is not one of %s that was lost and revoked before", lost[:8], k.Member())
+		}
+	}
+	return nil
+}
+
+// often says whether a member has had its keys of a day.
+func often(changes []KeyChange, m trust.Member, since time.Time) bool {
+	n := 0
+	for _, k := range changes {
+		if k.Before != nil && k.Member() == m && k.At.After(since) {
+			n++
+		}
+	}
+	return n >= rotations
 }
 
 // Rotate admits a key for a member after the one that it has, by that one's own
@@ -52,6 +104,9 @@ func (a *Archive) Rotate(m trust.Member, before, key ed25519.PublicKey, signatur
 		}
 		if _, err := newest(changes, m, before); err != nil {
 			return err
+		}
+		if often(changes, m, a.now().Add(-24*time.Hour)) {
+			return trust.Deny(KeyTooOften, "%s has had %d new keys within a day", m, rotations)
 		}
 		k = KeyChange{Name: m.Name, Role: m.Role, Authority: authorityOf(c), Key: key, Before: before, Signature: signature, By: m.Name}
 		if err := k.Admission().Check(m.Name, sha256.Sum256(key)); err != nil {

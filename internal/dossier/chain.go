@@ -1,6 +1,7 @@
 package dossier
 
 import (
+	"bytes"
 	"crypto/ed25519"
 	"crypto/sha256"
 	"errors"
@@ -95,8 +96,12 @@ func (v *verification) chained() error {
 
 // keyStory tells of all the rig's keys, and checks what those before have signed.
 func (v *verification) keyStory(own *admission) error {
-	for _, a := range v.after.keys.admitted {
-		if err := a.Check(v.run.Rig, a.Digest); err != nil {
+	for i, a := range v.after.keys.admitted {
+		err := a.Check(v.run.Rig, a.Digest)
+		if err == nil {
+			err = keyStory{admitted: v.after.keys.admitted[:i]}.leadsTo(a)
+		}
+		if err != nil {
 			return entryFault(a.index, err)
 		}
 		which := "a key"
@@ -116,6 +121,29 @@ func (v *verification) keyStory(own *admission) error {
 			say = v.doubt
 		}
 		say(entriesName, "entry %d, %s UTC: %s, %x, was revoked by %s: %s", a.revoked.index, screen.At(a.revoked.At), which, a.Digest[:8], a.revoked.Actor, a.revoked.Text)
+	}
+	return nil
+}
+
+// leadsTo holds an admission against those before it: the key that it came after was
+// the rig's then and no other had come after that, and the keys that it says are lost
+// were the rig's and were revoked.
+func (s keyStory) leadsTo(a admission) error {
+	if a.Before != nil {
+		before := s.of(sha256.Sum256(a.Before))
+		switch {
+		case before == nil:
+			return fmt.Errorf("the key that signed for it, %s, was not admitted for the rig before", record.Fingerprint(a.Before))
+		case before.revoked != nil && before.revoked.index < a.index:
+			return fmt.Errorf("the key that signed for it, %s, was revoked before", record.Fingerprint(a.Before))
+		case slices.ContainsFunc(s.admitted, func(o admission) bool { return bytes.Equal(o.Before, a.Before) }):
+			return fmt.Errorf("the key that signed for it, %s, had signed for another before", record.Fingerprint(a.Before))
+		}
+	}
+	for _, lost := range a.Lost {
+		if k := s.of(trail.Digest(lost)); k == nil || k.revoked == nil || k.revoked.index > a.index {
+			return fmt.Errorf("the lost key in whose place it is, %x, was not the rig's and revoked before", lost[:8])
+		}
 	}
 	return nil
 }

@@ -135,9 +135,12 @@ func explain(what, where string, err error) error {
 
 // refused says what to do when a collector will not have something.
 var refused = map[string]string{
-	"join":       "have a keeper make a new token for this role and name; a key that is revoked, or of another name, cannot join: use another --state, or move key.pem out of the state folder",
+	"join":       "have a keeper make a new token for this role and name; a key that is revoked, of another name, or that another came after cannot join: use another --state, or move key.pem out of the state folder",
+	"rotate key": succeeded, "renew certificate": succeeded,
 	"make token": "only keepers make tokens; collector members shows whose the names are",
 }
+
+const succeeded = "a key that another came after gets nothing new: go over to that one with rekey; where it is gone, move key.pem and key.next.pem away and have a keeper make a token for it: collector token --lost WHY"
 
 // network takes the network's own words out of gRPC's wrapping.
 func network(msg string) string {

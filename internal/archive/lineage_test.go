@@ -1,0 +1,161 @@
+package archive_test
+
+import (
+	"crypto/ed25519"
+	"crypto/sha256"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"witnessmark/internal/archive"
+	"witnessmark/internal/labtest"
+	"witnessmark/internal/trust"
+)
+
+// TestForgedLineage: who has the trail's key cannot make up the key that another is
+// said to have come after, nor keys that are said to be lost.
+func TestForgedLineage(t *testing.T) {
+	heron, plover := trust.Member{Role: trust.Rig, Name: "heron"}, trust.Member{Role: trust.Rig, Name: "plover"}
+	key := func(n uint64) ed25519.PrivateKey { return labtest.Key(labtest.Seeded(n)) }
+	after := func(before, next ed25519.PrivateKey) archive.KeyChange {
+		pub, chain, signature := labtest.Rotated(t, labtest.Authority(t), heron, before, next)
+		return archive.KeyChange{Name: "heron", Role: trust.Rig, By: "heron", Authority: trust.FingerprintOf(chain.Authority),
+			Key: pub, Before: before.Public().(ed25519.PublicKey), Signature: signature}
+	}
+	lost := func(k ed25519.PublicKey) archive.KeyChange {
+		sum := sha256.Sum256(k)
+		return archive.KeyChange{Name: "heron", Role: trust.Rig, By: "wren", Key: newKey(40), Lost: [][]byte{sum[:]}, Why: "the disk broke"}
+	}
+	for what, forged := range map[string]archive.KeyChange{
+		"after a key of nobody":            after(key(30), key(40)),
+		"after a key of another":           after(key(3), key(40)),
+		"after a key that has a successor": after(key(1), key(40)),
+		"after a revoked key":              after(key(5), key(40)),
+		"in place of a key of nobody":      lost(newKey(30)),
+		"in place of a key of another":     lost(newKey(3)),
+		"in place of a key that is good":   lost(newKey(2)),
+	} {
+		a := open(t, filepath.Join(t.TempDir(), "archive.db"))
+		admit(t, a, heron, newKey(5))
+		if _, err := a.Revoke("heron", "wren", "sold"); err != nil {
+			t.Fatal(err)
+		}
+		admit(t, a, heron, newKey(1))
+		admit(t, a, plover, newKey(3))
+		rotate(t, a, heron, key(1), key(2))
+		if _, err := a.Check(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+		if err := copied(t, a); err != nil {
+			t.Fatal(err)
+		}
+		if err := a.Admit(forged); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := a.Check(t.Context()); err == nil || !strings.Contains(err.Error(), "key at entry ") {
+			t.Errorf("%s: the check says %v", what, err)
+		}
+		if err := copied(t, a); err == nil || !strings.Contains(err.Error(), "adopt entries") {
+			t.Errorf("%s: a copy takes it: %v", what, err)
+		}
+		a.Close()
+	}
+}
+
+// copied copies a trail of keys and certificates, whole.
+func copied(t *testing.T, a *archive.Archive) error {
+	t.Helper()
+	empty, err := a.HeadAt(0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	to, err := archive.OpenFollowing(filepath.Join(t.TempDir(), "archive.db"), a.VerifierKey(), empty, archive.Options{Now: time.Now})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer to.Close()
+	head, signed, err := a.Head()
+	if err != nil {
+		t.Fatal(err)
+	}
+	var all []archive.Adopting
+	for i := range head.Size {
+		c, err := a.CopyEntry(i)
+		if err != nil {
+			t.Fatal(err)
+		}
+		all = append(all, archive.Adopting{Copied: c})
+	}
+	return to.Adopt(signed, all)
+}
+
+// TestNoKeyIsTooOldToBeLost: however often somebody with a rig's key has it go over
+// into another, a keeper's word ends all of them, and the trail does not grow without
+// bound by it.
+func TestNoKeyIsTooOldToBeLost(t *testing.T) {
+	now := time.Now()
+	opt := options()
+	opt.Now = func() time.Time { return now }
+	a, err := archive.Open(filepath.Join(t.TempDir(), "archive.db"), opt)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer a.Close()
+	heron := trust.Member{Role: trust.Rig, Name: "heron"}
+	last := labtest.Key(labtest.Seeded(100))
+	admit(t, a, heron, last.Public().(ed25519.PublicKey))
+	refused := 0
+	for n := range uint64(3 * trust.MostLost) {
+		next := labtest.Key(labtest.Seeded(101 + n))
+		key, chain, signature := labtest.Rotated(t, labtest.Authority(t), heron, last, next)
+		_, err := a.Rotate(heron, last.Public().(ed25519.PublicKey), key, signature, chain)
+		if trust.ReasonOf(err) == archive.KeyTooOften {
+			refused++
+			now = now.Add(25 * time.Hour)
+			_, err = a.Rotate(heron, last.Public().(ed25519.PublicKey), key, signature, chain)
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		last = next
+	}
+	if refused == 0 {
+		t.Error("a member may have any number of keys in a day")
+	}
+	if err := a.AddToken(trust.Secret{9}.Hash(), archive.JoinToken{Member: heron, By: "wren", Made: now, Expires: now.Add(time.Hour), Lost: "somebody else has it"}); err != nil {
+		t.Fatal(err)
+	}
+	k, err := a.Join(trust.Secret{9}.Hash(), heron, newKey(9), trust.Chain{})
+	sum := sha256.Sum256(last.Public().(ed25519.PublicKey))
+	if err != nil || len(k.Lost) != 1 || string(k.Lost[0]) != string(sum[:]) {
+		t.Fatalf("%+v, %v", k, err)
+	}
+	changes, _, err := a.Roll()
+	if in := archive.InForceKeys(changes); err != nil || len(in) != 1 || !in[0].Key.Equal(newKey(9)) {
+		t.Errorf("%d keys are good, %v", len(in), err)
+	}
+	if _, err := a.Check(t.Context()); err != nil {
+		t.Error(err)
+	}
+}
+
+// TestTokenRevivesNoKey: a key that another came after gets nothing new by a token
+// either, as a state folder of before that was put back would have it.
+func TestTokenRevivesNoKey(t *testing.T) {
+	a := open(t, filepath.Join(t.TempDir(), "archive.db"))
+	defer a.Close()
+	heron := trust.Member{Role: trust.Rig, Name: "heron"}
+	admit(t, a, heron, newKey(1))
+	rotate(t, a, heron, labtest.Key(labtest.Seeded(1)), labtest.Key(labtest.Seeded(2)))
+	now := time.Now().UTC()
+	if err := a.AddToken(trust.Secret{9}.Hash(), archive.JoinToken{Member: heron, By: "wren", Made: now, Expires: now.Add(time.Hour)}); err != nil {
+		t.Fatal(err)
+	}
+	if k, err := a.Join(trust.Secret{9}.Hash(), heron, newKey(1), trust.Chain{}); trust.ReasonOf(err) != archive.KeySucceeded {
+		t.Errorf("%+v, %v", k, err)
+	}
+	if _, err := a.Join(trust.Secret{9}.Hash(), heron, newKey(2), trust.Chain{}); err != nil {
+		t.Errorf("the token is spent by what was refused, or the last key is not taken: %v", err)
+	}
+}
