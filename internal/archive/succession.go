@@ -102,8 +102,8 @@ func word(tx *bolt.Tx, r Rekeying, next note.Signer) (string, []note.Signer, err
 	}
 	pub := r.Keeper.Public().(ed25519.PublicKey)
 	changes, err := keyChanges(tx)
-	if err == nil && !isKeeper(changes, r.By, pub) {
-		err = fmt.Errorf("%s's key is not that of a keeper of this archive", r.By)
+	if err == nil {
+		_, err = newest(changes, trust.Member{Role: trust.Keeper, Name: r.By}, pub)
 	}
 	if err != nil {
 		return "", nil, err
@@ -118,12 +118,6 @@ func word(tx *bolt.Tx, r Rekeying, next note.Signer) (string, []note.Signer, err
 	}
 	keeper, err := trail.NewSigner(name.Name(), r.Keeper)
 	return key, []note.Signer{keeper, next}, err
-}
-
-func isKeeper(changes []KeyChange, name string, key ed25519.PublicKey) bool {
-	return slices.ContainsFunc(InForceKeys(changes), func(c KeyChange) bool {
-		return c.Role == trust.Keeper && c.Name == name && c.Key.Equal(key)
-	})
 }
 
 // putSuccession keeps it under the place that its entry has, or will have.
@@ -368,7 +362,8 @@ func (c *check) vouched(s trail.Succession, e trail.Entry) error {
 	changes = slices.DeleteFunc(changes, func(k KeyChange) bool { return k.Index > s.Last.Size })
 	for _, k := range InForceKeys(changes) {
 		if key, err := trail.KeepersKey(k.Name, k.Key); err == nil && key == s.Word && k.Role == trust.Keeper && e.Actor == k.Name {
-			return nil
+			_, err := newest(changes, k.Member(), k.Key)
+			return err
 		}
 	}
 	return fmt.Errorf("it is on the word of %s, who was no keeper then", s.OnWord())

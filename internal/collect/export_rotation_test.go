@@ -13,3 +13,14 @@ func KillAtRotation(n int) {
 		n--
 	}
 }
+
+// KeepersMayRekey has keepers change the key of a trail so often and no more, until
+// what it gives is called.
+func KeepersMayRekey(times int) (restore func()) {
+	was := keepersKeys
+	keepersKeys = times
+	return func() { keepersKeys = was }
+}
+
+// LockKey is held while a member's key is changed.
+var LockKey = lockKey

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"io/fs"
 	"log/slog"
+	"os"
 	"path/filepath"
 	"slices"
 	"time"
@@ -140,6 +141,14 @@ func DialOwner(address, dir string) (*Connection, error) {
 // Join makes the folder's key, on first use, a member of the collector at address
 // that the token is from.
 func Join(ctx context.Context, address, dir string, t trust.Token) (trust.Identity, error) {
+	if err := os.MkdirAll(dir, 0o700); err != nil {
+		return trust.Identity{}, fault.New("enrol", dir, err)
+	}
+	lock, err := lockKey(dir) // a change of it would not know of this collector
+	if err != nil {
+		return trust.Identity{}, err
+	}
+	defer lock.Close()
 	key, err := LoadKey(filepath.Join(dir, memberKey), true)
 	if err != nil {
 		return trust.Identity{}, err

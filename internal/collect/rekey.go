@@ -39,6 +39,9 @@ func (c *Collector) Rekey(ctx context.Context, by, why string) (answer.Rekeyed, 
 	}
 	c.rekeying.Lock()
 	defer c.rekeying.Unlock()
+	if err := c.mayRekey(ctx); err != nil {
+		return answer.Rekeyed{}, trail.Receipt{}, err
+	}
 	by = deciding(ctx, by)
 	s, receipt, err := rekey(c.archive, c.dir, by, why)
 	if s.Note == nil {
@@ -50,6 +53,25 @@ func (c *Collector) Rekey(ctx context.Context, by, why string) (answer.Rekeyed, 
 	c.log.Info("the trail is signed with another key", "key", s.New, "by", by, "why", why, "index", receipt.Index)
 	c.noteHead()
 	return rekeyed(s), receipt, nil
+}
+
+// keepersKeys is how many keys of a trail keepers may use up. The rest is left to the
+// owner of its folder, so that no keeper, nor who has a keeper's key, can leave a trail
+// that gets no other key: a design choice.
+var keepersKeys = trail.MostSuccessions - 32
+
+// keysUsed is why a keeper cannot change the key of a trail any more.
+const keysUsed = "keys_used"
+
+func (c *Collector) mayRekey(ctx context.Context) error {
+	line, err := c.archive.Line()
+	if p, ok := trust.PeerOf(ctx); err != nil || !ok || p.Role == trust.Owner {
+		return err
+	}
+	if n := len(line.Earlier()); n >= keepersKeys {
+		return trust.Deny(keysUsed, "the key of the trail was changed %d times; the owner of the collector's folder alone may do so once more", n)
+	}
+	return nil
 }
 
 func rekeyed(s archive.Succeeded) answer.Rekeyed {
@@ -71,23 +93,33 @@ func rekey(a *archive.Archive, dir, by, why string) (s archive.Succeeded, receip
 		return s, receipt, err
 	}
 	if s, receipt, err = a.Rekey(archive.Rekeying{Next: key, By: by, Why: why}); err != nil {
-		return archive.Succeeded{}, receipt, errors.Join(err, removeIfThere(next))
+		return archive.Succeeded{}, receipt, errors.Join(err, settleKey(a, dir))
 	}
 	return s, receipt, errors.Join(noteKeys(a, dir), settleKey(a, dir))
 }
 
 // settleKey gives the next key its place if the archive is signed with it, and
-// removes it if not. Nobody else may have the archive open.
+// removes it if the archive is signed with the one that has the place. Nobody else
+// may have the archive open. It asks the archive, since a commit that failed may be
+// on the disk all the same; and a key that it cannot tell of may be the only one.
 func settleKey(a *archive.Archive, dir string) error {
 	next := filepath.Join(dir, nextKeyFile)
 	key, err := LoadKey(next, false)
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil
 	}
-	if err == nil && ofKey(a.VerifierKey(), key) {
+	line, err2 := a.Line()
+	if err2 != nil {
+		return err2
+	}
+	if err == nil && ofKey(line.Present(), key) {
 		return takePlace(dir)
 	}
-	return removeIfThere(next)
+	if present, err := LoadKey(filepath.Join(dir, keyFile), false); err == nil && ofKey(line.Present(), present) {
+		return removeIfThere(next)
+	}
+	return fault.New("settle key", next, errors.Join(errors.New("neither it nor trail.key is the key that the trail is signed with"), err)).
+		WithHint("put the key that is into the place of trail.key; it is " + line.Present())
 }
 
 func takePlace(dir string) error {
@@ -188,8 +220,8 @@ func Vouch(v Vouching) (answer.Rekeyed, error) {
 		r.By, r.Keeper = v.Keeper.Name, v.Keeper.Key
 	}
 	s, err := archive.Vouch(path, archive.Options{Now: time.Now, Wait: 2 * time.Second}, r)
-	if err != nil {
-		return answer.Rekeyed{}, errors.Join(err, removeIfThere(next))
+	if err != nil { // the next key stays, since the archive may have taken it all the same
+		return answer.Rekeyed{}, err
 	}
 	return rekeyed(s), takePlace(v.Dir)
 }
@@ -208,7 +240,8 @@ func KeeperOf(dir string, id trust.Identity) (is bool, err error) {
 	return is, errors.Join(err, a.Close())
 }
 
-// lost refuses to call a key lost that is there, or that waits for its place.
+// lost refuses to call a key lost that is there, or that waits for its place, and to
+// go on with a trail that was put back.
 func (v Vouching) lost(path string) error {
 	if err := placeNext(v.Dir, path, 2*time.Second); err != nil {
 		return err
@@ -218,7 +251,15 @@ func (v Vouching) lost(path string) error {
 		return err
 	}
 	present := a.VerifierKey()
-	if err := a.Close(); err != nil {
+	notes, err := known(v.Dir)
+	var missed []archive.Seen
+	if err == nil {
+		missed, _, err = missing(a, v.Dir, notes)
+	}
+	if err == nil && len(missed) > 0 {
+		err = hiding(path, a, missed)
+	}
+	if err := errors.Join(err, a.Close()); err != nil {
 		return err
 	}
 	key, err := LoadKey(filepath.Join(v.Dir, keyFile), false)
@@ -227,6 +268,13 @@ func (v Vouching) lost(path string) error {
 			WithHint("leave --lost out, so that it signs what follows it")
 	}
 	return nil
+}
+
+// hiding refuses a word for a trail that was put back: heads that the lost key has
+// signed beyond where it then stops would count for nothing any more.
+func hiding(path string, a *archive.Archive, missed []archive.Seen) error {
+	return fault.New("change key", path, cutBack(a, missed[0])).
+		WithHint("bring back the archive that has it; where that is gone, too, restore the copy into an empty folder and give your word there")
 }
 
 // placeNext finishes a change of key that was broken off after the archive had

@@ -39,12 +39,9 @@ func RotateKey(ctx context.Context, dir string) ([]trust.Identity, error) {
 	if _, _, err := presentKey(dir); err != nil {
 		return nil, err
 	}
-	lock, err := durable.TryLock(filepath.Join(dir, "rekey.lock"), os.O_CREATE|os.O_RDWR)
-	if err == nil && lock == nil {
-		err = errors.New("that is under way already")
-	}
+	lock, err := lockKey(dir)
 	if err != nil {
-		return nil, fault.New("rekey", dir, err)
+		return nil, err
 	}
 	defer lock.Close()
 	key, ids, err := presentKey(dir) // as another rekeying may have left it
@@ -68,10 +65,27 @@ func RotateKey(ctx context.Context, dir string) ([]trust.Identity, error) {
 		return nil, fault.New("rekey", dir, err).WithHint("the earlier key goes on being used; ask again")
 	}
 	rotationStep()
-	if err := errors.Join(durable.SyncDir(dir), enrol.Clear(Certificates(dir), next)); err != nil {
+	err = durable.SyncDir(dir) // before what the key of before has is taken away
+	if err == nil {
+		err = enrol.Clear(Certificates(dir), next)
+	}
+	if err != nil {
 		return nil, fault.New("rekey", dir, err)
 	}
 	return got, nil
+}
+
+// lockKey keeps others from joining with a folder's key, and from changing it, until
+// what it gives is closed.
+func lockKey(dir string) (*os.File, error) {
+	lock, err := durable.TryLock(filepath.Join(dir, "rekey.lock"), os.O_CREATE|os.O_RDWR)
+	if err == nil && lock == nil {
+		err = errors.New("the key of this machine is being changed")
+	}
+	if err != nil {
+		return nil, fault.New("rekey", dir, err).WithHint("an agent serve that runs finishes what was left of it; ask again in a minute")
+	}
+	return lock, nil
 }
 
 // presentKey gives a folder's key and who its member is, which must be somebody.
