@@ -69,7 +69,7 @@ func (t *Taker) take(rule *Logs, f watch.Found, data []byte) (again bool, err er
 	if x := t.ledger.unfinished(sum); x != nil {
 		return t.finish(rule, x, data)
 	}
-	known := t.ledger.bySum[sum] != nil
+	known := t.ledger.has(sum)
 	if !known {
 		if t.o.Rig.Spool.Awaits(f.Path) {
 			return true, nil // a run that the agent carries through
@@ -92,15 +92,15 @@ func (t *Taker) take(rule *Logs, f watch.Found, data []byte) (again bool, err er
 	case known && !ok:
 		return false, t.same(f, sum)
 	}
-	x := &taking{Sum: sum, Path: f.Path, Size: f.Info.Size()}
+	x := &taking{Sum: sum, Path: f.Path}
 	if err := t.place(x, workload, data, w, span); err != nil {
 		return false, refused(f.Path, err)
 	}
 	if known && x.Number == 0 {
 		return false, t.same(f, sum) // its own time stamps say when it ran
 	}
-	if g := t.ledger.grown(f.Path, data); g != nil {
-		x.Earlier = fmt.Sprintf("it begins with the %d bytes that were taken as run %s", g.Size, g.ID)
+	if run, size, ok := t.ledger.grown(f.Path, data); ok {
+		x.Earlier = fmt.Sprintf("it begins with the %d bytes that were taken as run %s", size, run)
 	}
 	if err := t.begin(x, f); err != nil {
 		return true, err

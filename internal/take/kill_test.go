@@ -151,7 +151,7 @@ func TestKilledTaker(t *testing.T) {
 	}
 	stop()
 	<-done
-	if open := taker.ledger.open(); len(open) > 0 {
+	if open := taker.ledger.undone; len(open) > 0 {
 		t.Errorf("%d logs are not finished", len(open))
 	}
 	spooled := map[[sha256.Size]byte]int{}

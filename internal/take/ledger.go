@@ -32,17 +32,15 @@ type ledgerLine struct {
 	Earlier  string       `json:"earlier,omitempty"`
 }
 
-// taking is a log that was or is being made a run.
+// taking is a log that is being made a run.
 type taking struct {
 	ID      string
 	Sum     [sha256.Size]byte
 	Path    string
-	Size    int64
 	Span    record.Span
 	Number  int // of the named span; 0 for none
 	Remarks []string
 	Earlier string // what of it was taken before; "" for nothing
-	Done    bool
 }
 
 // place is a file as it was when its log was taken.
@@ -52,18 +50,27 @@ type place struct {
 	sum      [sha256.Size]byte
 }
 
+// runID is the id of a run, see record.NewID.
+type runID [24]byte
+
 // ledger is which logs were taken. It only grows, since a log may turn up again
-// after years.
+// after years; so little is held in memory of a log that was made a run.
 type ledger struct {
 	journal *durable.Journal
 	path    string
-	bySum   map[[sha256.Size]byte][]*taking // in the order they were taken
-	byID    map[string]*taking
-	places  map[string]place // by path
+	undone  []*taking                   // whose runs are not in the spool, in the order they were begun
+	taken   map[[sha256.Size]byte]runID // the last run of each log, by its bytes
+	places  map[[16]byte]place          // by pathKey
 }
 
 func newLedger() *ledger {
-	return &ledger{bySum: map[[sha256.Size]byte][]*taking{}, byID: map[string]*taking{}, places: map[string]place{}}
+	return &ledger{taken: map[[sha256.Size]byte]runID{}, places: map[[16]byte]place{}}
+}
+
+// pathKey stands for a path, which may be long.
+func pathKey(path string) [16]byte {
+	sum := sha256.Sum256([]byte(path))
+	return [16]byte(sum[:])
 }
 
 // openLedger goes on with the ledger in the file at path, or begins it. It gives
@@ -96,36 +103,28 @@ func (l *ledger) apply(x ledgerLine) bool {
 	hashed := err == nil && n == len(sum) && len(x.SHA256) == 2*len(sum) && x.SHA256 == strings.ToLower(x.SHA256)
 	switch x.Op {
 	case "take":
-		if !hashed || !record.ValidID(x.ID) || l.byID[x.ID] != nil || x.Span == nil || x.Path == "" || x.Size < 0 {
+		if !hashed || !record.ValidID(x.ID) || l.being(x.ID) != nil || l.taken[sum] == runID([]byte(x.ID)) || x.Span == nil || x.Path == "" || x.Size < 0 {
 			return false
 		}
-		t := &taking{ID: x.ID, Sum: sum, Path: x.Path, Size: x.Size, Span: *x.Span, Number: x.Number, Remarks: x.Remarks, Earlier: x.Earlier}
-		l.byID[x.ID] = t
-		l.bySum[sum] = append(l.bySum[sum], t)
+		l.undone = append(l.undone, &taking{ID: x.ID, Sum: sum, Path: x.Path, Span: *x.Span, Number: x.Number, Remarks: x.Remarks, Earlier: x.Earlier})
+		l.taken[sum] = runID([]byte(x.ID))
 	case "done":
-		t := l.byID[x.ID]
-		if t == nil {
-			return false
-		}
-		t.Done, t.Span, t.Remarks = true, record.Span{}, nil // the record has them
-		return true
+		t := l.being(x.ID)
+		l.undone = slices.DeleteFunc(l.undone, func(u *taking) bool { return u == t })
+		return t != nil
 	case "same":
-		if !hashed || x.Path == "" || l.bySum[sum] == nil {
+		if !hashed || x.Path == "" || !l.has(sum) {
 			return false
 		}
 	case "theirs":
-		if !hashed || x.Path == "" || !record.ValidID(x.ID) || l.byID[x.ID] != nil && l.byID[x.ID].Sum != sum {
+		if !hashed || x.Path == "" || !record.ValidID(x.ID) || l.being(x.ID) != nil {
 			return false
 		}
-		if l.byID[x.ID] == nil {
-			t := &taking{ID: x.ID, Sum: sum, Path: x.Path, Size: x.Size, Done: true}
-			l.byID[x.ID] = t
-			l.bySum[sum] = append(l.bySum[sum], t)
-		}
+		l.taken[sum] = runID([]byte(x.ID))
 	default:
 		return false
 	}
-	l.places[x.Path] = place{x.Size, x.Modified.UnixNano(), sum}
+	l.places[pathKey(x.Path)] = place{x.Size, x.Modified.UnixNano(), sum}
 	return true
 }
 
@@ -145,38 +144,40 @@ func (l *ledger) note(x ledgerLine) error {
 // knows says whether the file at path is as it was when its log was taken, and
 // the run made of it is in the spool.
 func (l *ledger) knows(path string, size int64, modified time.Time) bool {
-	p, ok := l.places[path]
-	return ok && p.size == size && p.modified == modified.UnixNano() && !slices.ContainsFunc(l.bySum[p.sum], undone)
+	p, ok := l.places[pathKey(path)]
+	return ok && p.size == size && p.modified == modified.UnixNano() && l.unfinished(p.sum) == nil
 }
 
-func undone(t *taking) bool { return !t.Done }
+// has says whether a log of these bytes was made a run, or is being made one.
+func (l *ledger) has(sum [sha256.Size]byte) bool {
+	_, ok := l.taken[sum]
+	return ok
+}
+
+// being gives the log that is being made the run of that id; nil for none.
+func (l *ledger) being(id string) *taking {
+	return l.first(func(t *taking) bool { return t.ID == id })
+}
 
 // unfinished gives the log that was about to be made a run when the agent ended.
 func (l *ledger) unfinished(sum [sha256.Size]byte) *taking {
-	if i := slices.IndexFunc(l.bySum[sum], undone); i >= 0 {
-		return l.bySum[sum][i]
+	return l.first(func(t *taking) bool { return t.Sum == sum })
+}
+
+func (l *ledger) first(is func(*taking) bool) *taking {
+	if i := slices.IndexFunc(l.undone, is); i >= 0 {
+		return l.undone[i]
 	}
 	return nil
 }
 
-// open gives all those.
-func (l *ledger) open() (all []*taking) {
-	for _, ts := range l.bySum {
-		for _, t := range ts {
-			if !t.Done {
-				all = append(all, t)
-			}
-		}
-	}
-	return all
-}
-
-// grown finds the longest log that was taken and that data begins with.
-func (l *ledger) grown(path string, data []byte) *taking {
-	p, ok := l.places[path]
+// grown gives the run of the log that was taken from the file before, and its
+// size, when data begins with it.
+func (l *ledger) grown(path string, data []byte) (run string, size int64, ok bool) {
+	p, ok := l.places[pathKey(path)]
 	if !ok || p.size >= int64(len(data)) || sha256.Sum256(data[:p.size]) != p.sum {
-		return nil
+		return "", 0, false
 	}
-	ts := l.bySum[p.sum]
-	return ts[len(ts)-1]
+	id := l.taken[p.sum]
+	return string(id[:]), p.size, true
 }

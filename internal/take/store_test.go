@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"runtime"
 	"strings"
 	"testing"
 	"time"
@@ -36,8 +37,9 @@ func journal(b []byte) [][]byte {
 	return append(durable.Lines(b), bytes.Split(b, []byte("\n"))...)
 }
 
-// FuzzLedger holds the ledger to its word: an id is one log's for ever, the file
-// of an unfinished log is looked at again, and lines read twice change nothing.
+// FuzzLedger holds the ledger to its word: an id is one log's while that is made a
+// run, the file of an unfinished log is looked at again, and lines read twice forget
+// no log and leave none unfinished.
 func FuzzLedger(f *testing.F) {
 	sum := strings.Repeat("5f", 32)
 	bound := record.Bound{Wall: time.Unix(1930000000, 0).UTC(), Boot: "6c5d", SinceBoot: time.Hour, How: record.ByLastWrite}
@@ -51,34 +53,69 @@ func FuzzLedger(f *testing.F) {
 	f.Fuzz(func(t *testing.T, b []byte) {
 		l, all := newLedger(), journal(b)
 		damaged := l.parse(all)
-		if damaged > len(all) || len(l.byID) > len(all)-damaged {
-			t.Fatalf("%d of %d lines are damaged, and there are %d logs", damaged, len(all), len(l.byID))
+		if damaged > len(all) || len(l.taken)+len(l.undone) > 2*(len(all)-damaged) {
+			t.Fatalf("%d of %d lines are damaged, and there are %d logs", damaged, len(all), len(l.taken))
 		}
-		n := 0
-		for sum, ts := range l.bySum {
-			for _, x := range ts {
-				if n++; x.Sum != sum || l.byID[x.ID] != x || !record.ValidID(x.ID) {
-					t.Fatalf("log %+v under %x", x, sum)
-				}
+		for i, x := range l.undone {
+			if !l.has(x.Sum) || l.being(x.ID) != x || !record.ValidID(x.ID) {
+				t.Fatalf("unfinished log %d: %+v", i, x)
 			}
 		}
-		if n != len(l.byID) {
-			t.Fatalf("%d logs by their bytes, %d by id", n, len(l.byID))
-		}
-		for path, p := range l.places {
-			if l.bySum[p.sum] == nil {
-				t.Fatalf("%s holds a log that was not taken", path)
+		for _, x := range l.undone {
+			if p := l.places[pathKey(x.Path)]; l.knows(x.Path, p.size, time.Unix(0, p.modified)) && p.sum == x.Sum {
+				t.Fatalf("%s is passed over, and its log is not finished", x.Path)
 			}
-			if l.knows(path, p.size, time.Unix(0, p.modified)) != (l.unfinished(p.sum) == nil) {
-				t.Fatalf("%s is passed over, and its log is not finished", path)
+		}
+		for _, p := range l.places {
+			if !l.has(p.sum) {
+				t.Fatalf("a file of %d bytes holds a log that was not taken", p.size)
 			}
 		}
 		again := newLedger()
 		again.parse(append(all, all...))
-		if len(again.byID) < len(l.byID) || len(again.open()) > len(l.open()) {
-			t.Fatalf("read twice there are %d logs, %d of them unfinished; before %d, %d", len(again.byID), len(again.open()), len(l.byID), len(l.open()))
+		if len(again.taken) < len(l.taken) || len(again.undone) > len(l.undone) {
+			t.Fatalf("read twice there are %d logs, %d of them unfinished; before %d, %d", len(again.taken), len(again.undone), len(l.taken), len(l.undone))
 		}
 	})
+}
+
+// TestLedgerIsSmall: what the ledger holds in memory of a log that was taken is small
+// beside what it writes of it, so that the agent stays small for years.
+func TestLedgerIsSmall(t *testing.T) {
+	const logs = 20_000
+	at := time.Unix(1930000000, 0).UTC()
+	l, written := newLedger(), 0
+	before := alive()
+	for i := range logs {
+		bound := record.Bound{Wall: at.Add(time.Duration(i) * time.Minute), Boot: "0d6c4a52-6f7e-4c1b-9a55-27d1f0f7a3b8", SinceBoot: time.Duration(i) * time.Minute, How: record.ByLastWrite}
+		id := record.NewID(bound.Wall, [5]byte{byte(i), byte(i >> 8)})
+		for _, x := range []ledgerLine{
+			{Op: "take", ID: id, SHA256: fmt.Sprintf("%064x", i), Path: fmt.Sprintf("/srv/dome/logs/2031-03-02/orrery-%d.csv", i), Size: 84_945, Modified: bound.Wall, Span: &record.Span{From: bound, To: bound}},
+			{Op: "done", ID: id},
+		} {
+			text, err := json.Marshal(x)
+			if err != nil {
+				t.Fatal(err)
+			}
+			written += len(text)
+			if n := l.parse([][]byte{text}); n > 0 {
+				t.Fatalf("%s is damaged", text)
+			}
+		}
+	}
+	held := int(alive() - before)
+	t.Logf("%d bytes of a log in memory, %d in the file", held/logs, written/logs)
+	if len(l.taken) != logs || held > written/2 {
+		t.Errorf("%d bytes are held of %d logs, and %d were written", held, len(l.taken), written)
+	}
+}
+
+// alive gives the bytes that the heap keeps.
+func alive() int64 {
+	var m runtime.MemStats
+	runtime.GC()
+	runtime.ReadMemStats(&m)
+	return int64(m.HeapAlloc)
 }
 
 // FuzzSpans: what is read can be written down, and comes back the same.

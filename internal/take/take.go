@@ -160,7 +160,7 @@ func (t *Taker) Run(ctx context.Context) error {
 	t.mu.Lock()
 	t.ctx = ctx
 	t.mu.Unlock()
-	for _, x := range t.ledger.open() {
+	for _, x := range t.ledger.undone {
 		if _, err := os.Lstat(x.Path); errors.Is(err, os.ErrNotExist) {
 			t.trouble(x.Path, fault.New("take timing log", x.Path, fmt.Errorf("it was about to become run %s when the agent ended, and is gone", x.ID)).WithHint("put the file back, under any name that is looked for"))
 		}

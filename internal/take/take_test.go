@@ -204,7 +204,7 @@ func TestAKilledAgentFinishesTheSameRun(t *testing.T) {
 	l.run(time.Minute)
 	text := logOf(20, 0)
 	f := l.put("orrery.csv", text)
-	x := &taking{Sum: sumOf(text), Path: f.Path, Size: int64(len(text))}
+	x := &taking{Sum: sumOf(text), Path: f.Path}
 	if err := l.place(x, workloadFor(l.rule(f.Path), f.Path), []byte(text), written{f.Info.ModTime(), f.Changed, f.Before}, named{}); err != nil {
 		t.Fatal(err)
 	}
@@ -226,7 +226,7 @@ func TestALogThatWasBegunAndIsGoneIsTold(t *testing.T) {
 	l := newLab(t)
 	text := logOf(20, 0)
 	f := l.put("orrery.csv", text)
-	x := &taking{Sum: sumOf(text), Path: f.Path, Size: int64(len(text))}
+	x := &taking{Sum: sumOf(text), Path: f.Path}
 	if err := l.place(x, workloadFor(l.rule(f.Path), f.Path), []byte(text), written{wall: l.wall, seen: l.Read()}, named{}); err != nil {
 		t.Fatal(err)
 	}
