@@ -8,6 +8,7 @@ import (
 	"io"
 	"os"
 	"regexp"
+	"strings"
 
 	"github.com/spf13/cobra"
 	"golang.org/x/mod/sumdb/note"
@@ -173,12 +174,33 @@ func (d *desk) verify(file string, known dossier.Keys) error {
 		d.printLines(r)
 	}
 	if err != nil {
-		return screen.Exit(screen.NotProved, fault.New("verify", file, err).WithHint("do not rely on this file; ask for it again, and keep this one as evidence"))
+		return notProved(file, err, "do not rely on this file; ask for it again, and keep this one as evidence")
 	}
 	if !d.json {
-		_, err = fmt.Fprintf(d.stdout, "all of it holds: run %s of rig %s, %s\n", screen.Clean(r.Run), screen.Clean(r.Rig), r.Standing)
+		_, err = fmt.Fprintf(d.stdout, "%s: run %s of rig %s, %s\n", verdict(r), screen.Clean(r.Run), screen.Clean(r.Rig), r.Standing)
 	}
 	return err
+}
+
+// verdict sums up files of which nothing was refused.
+func verdict(files ...dossier.Report) string {
+	var otherwise []string
+	for _, r := range files {
+		otherwise = append(otherwise, r.Otherwise...)
+	}
+	if len(otherwise) == 0 {
+		return "all of it holds"
+	}
+	return "it holds, but for what an earlier version says otherwise in " + screen.Clean(strings.Join(otherwise, ", ")) + ", see the notes"
+}
+
+// notProved is the error of a file that does not hold, or that a later version is
+// needed for.
+func notProved(file string, err error, hint string) error {
+	if errors.Is(err, dossier.ErrNewer) {
+		hint = "check it with a later version of collector"
+	}
+	return screen.Exit(screen.NotProved, fault.New("verify", file, err).WithHint(hint))
 }
 
 func (d *desk) printLines(r dossier.Report) {

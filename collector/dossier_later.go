@@ -4,10 +4,10 @@ import (
 	"bytes"
 	"context"
 	"fmt"
+	"slices"
 
 	"witnessmark/internal/answer"
 	"witnessmark/internal/dossier"
-	"witnessmark/internal/fault"
 	"witnessmark/internal/screen"
 )
 
@@ -28,17 +28,21 @@ func (d *desk) verifyLater(ctx context.Context, file, later string, known dossie
 		return err
 	}
 	old, now, lines, err := dossier.Later(older, newer, known)
-	if d.json {
-		return d.laterJSON(old, now, lines, d.notProved(file, err))
+	if err != nil {
+		err = notProved(file, err, askAgain)
 	}
+	if d.json {
+		return d.laterJSON(old, now, lines, err)
+	}
+	now = ofNewer(now)
 	d.printLines(old)
 	if old.Failed == nil {
-		d.printLines(dossier.Report{Lines: newerLines(now)})
+		d.printLines(now)
 	}
 	if err != nil {
-		return d.notProved(file, err)
+		return err
 	}
-	fmt.Fprintf(d.stdout, "all of it holds: run %s of rig %s, %s then and %s now\n", screen.Clean(old.Run), screen.Clean(old.Rig), old.Standing, now.Standing)
+	fmt.Fprintf(d.stdout, "%s: run %s of rig %s, %s then and %s now\n", verdict(old, now), screen.Clean(old.Run), screen.Clean(old.Rig), old.Standing, now.Standing)
 	if len(lines) == 0 {
 		fmt.Fprintln(d.stdout, "nothing came after")
 	}
@@ -48,28 +52,27 @@ func (d *desk) verifyLater(ctx context.Context, file, later string, known dossie
 	return nil
 }
 
-// newerLines are those of the newer file under names of its own.
-func newerLines(r dossier.Report) (out []dossier.Line) {
-	for _, l := range r.Lines {
-		l.Member = "newer file, " + l.Member
-		out = append(out, l)
+// ofNewer puts what was found of the newer file under names of its own.
+func ofNewer(r dossier.Report) dossier.Report {
+	newer := func(member string) string { return "newer file, " + member }
+	r.Lines = slices.Clone(r.Lines)
+	for i := range r.Lines {
+		r.Lines[i].Member = newer(r.Lines[i].Member)
 	}
-	return out
+	r.Otherwise = slices.Clone(r.Otherwise)
+	for i := range r.Otherwise {
+		r.Otherwise[i] = newer(r.Otherwise[i])
+	}
+	return r
 }
 
-func (d *desk) notProved(file string, err error) error {
-	if err == nil {
-		return nil
-	}
-	return screen.Exit(screen.NotProved, fault.New("verify", file, err).
-		WithHint("do not rely on what it says came after; ask for a newer dossier with: collector dossier RUN --after FILE"))
-}
+const askAgain = "do not rely on what it says came after; ask for a newer dossier with: collector dossier RUN --after FILE"
 
 // askNewer asks the collector for a dossier that leads on from an older one.
 func (d *desk) askNewer(ctx context.Context, file string, older []byte, known dossier.Keys) ([]byte, error) {
 	r, err := dossier.Verify(older, known)
 	if err != nil {
-		return nil, d.notProved(file, err)
+		return nil, notProved(file, err, askAgain)
 	}
 	head, err := dossier.HeadOf(older)
 	if err != nil {

@@ -27,11 +27,12 @@ type Proof struct {
 	Consistency []trail.Hash // from the receipt's tree to the head's
 	// Entries are by index: the run's own, that of its setup's coming into force, the
 	// mark that it was held against and the marked record's, its retractions and
-	// reinstatements, later restores, what became of its rig's keys, and the
-	// certificate of the record's.
+	// reinstatements, later restores, what became of its rig's keys and of those of the
+	// keepers on whose word a key of the trail is, and the certificates of Chain and Words.
 	Entries  []ProvedEntry
 	Cosigned []Cosigned  // heads that witnesses signed, that have the run's entry
 	Keys     []Succeeded // of the trail
+	Words    [][]byte    // for each of Keys the certificates of the keeper on whose word it is; nil for none
 	After    *Seen       // how it belongs to a head that was asked about; nil for none
 	Chain    []byte      // the certificates of the record's key when it was kept; nil for none
 	Summary  []byte      // whose hash the run's own entry has
@@ -107,7 +108,10 @@ func (a *Archive) prove(tx *bolt.Tx, id, markRun string, s *record.Setup) (p Pro
 	for _, s := range p.Keys {
 		indexes = append(indexes, s.Last.Size)
 	}
-	if indexes, err = p.keys(tx, run, indexes); err != nil {
+	if indexes, err = p.keepers(tx, indexes); err == nil {
+		indexes, err = p.keys(tx, run, indexes)
+	}
+	if err != nil {
 		return p, err
 	}
 	for _, i := range indexes {
@@ -120,6 +124,32 @@ func (a *Archive) prove(tx *bolt.Tx, id, markRun string, s *record.Setup) (p Pro
 	p.Cosigned, err = a.cosigned(tx, head.Size)
 	p.Cosigned = slices.DeleteFunc(p.Cosigned, func(c Cosigned) bool { return c.Head.Size <= p.Receipt.Index })
 	return p, err
+}
+
+// keepers adds what tells of those on whose word keys of the trail are.
+func (p *Proof) keepers(tx *bolt.Tx, indexes []int64) ([]int64, error) {
+	for _, s := range p.Keys {
+		var chain []byte
+		if name, key, ok := s.Keeper(); ok {
+			m := trust.Member{Role: trust.Keeper, Name: name}
+			changes, err := keysOf(tx, m)
+			if err != nil {
+				return nil, err
+			}
+			for _, k := range changes {
+				indexes = append(indexes, k.Index)
+			}
+			c, err := certificateOf(tx, key, s.Last.Size)
+			if err != nil {
+				return nil, err
+			}
+			if c.member() == m {
+				indexes, chain = append(indexes, c.Index), c.PEM()
+			}
+		}
+		p.Words = append(p.Words, chain)
+	}
+	return indexes, nil
 }
 
 // keys adds what tells of the rig's keys, and puts all in order.

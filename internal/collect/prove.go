@@ -64,8 +64,8 @@ func (c *Collector) proof(run *record.Run, mark string, after []byte) (dossier.P
 	for _, e := range p.Entries {
 		out.Entries = append(out.Entries, dossier.ProvedEntry(e))
 	}
-	for _, k := range p.Keys {
-		out.Keys = append(out.Keys, dossier.Succeeded{Note: string(k.Note), Consistency: k.Consistency})
+	for i, k := range p.Keys {
+		out.Keys = append(out.Keys, dossier.Succeeded{Note: string(k.Note), Consistency: k.Consistency, Certificates: string(p.Words[i])})
 	}
 	if p.After != nil {
 		out.After = &dossier.After{Head: string(after), Consistency: p.After.Consistency}

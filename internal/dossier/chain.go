@@ -7,7 +7,6 @@ import (
 	"errors"
 	"fmt"
 	"slices"
-	"strings"
 	"time"
 
 	"witnessmark/internal/record"
@@ -16,13 +15,14 @@ import (
 	"witnessmark/internal/trust"
 )
 
-// keyStory is what the trail tells of the keys of a run's rig, in order.
+// keyStory is what the trail tells of a member's keys, in order.
 type keyStory struct {
-	admitted    []admission
-	certificate *told // of the chain in the file
+	of           trust.Member
+	admitted     []admission
+	certificates []told // of the chains in the file
 }
 
-// admission is a key that was admitted for the rig.
+// admission is a key that was admitted for a member.
 type admission struct {
 	told
 	trust.Admission
@@ -30,34 +30,34 @@ type admission struct {
 }
 
 // takes gives an entry its part in the story; false when it has none.
-func (s *keyStory) takes(e trail.Entry, index int64, p Proof) bool {
+func (s *keyStory) takes(e trail.Entry, index int64) bool {
+	if e.Subject != s.of.Name {
+		return false
+	}
 	switch e.Kind {
 	case trail.KindKey:
 		a, err := trust.ParseAdmission(e.Text)
-		if err != nil || a.Role != trust.Rig {
+		if err != nil || a.Role != s.of.Role || s.find(e.Digest) != nil {
 			return false
 		}
 		s.admitted = append(s.admitted, admission{told: told{e, index}, Admission: a})
 		return true
 	case trail.KindRevocation:
-		a := s.of(e.Digest)
+		a := s.find(e.Digest)
 		if a == nil || a.revoked != nil {
 			return false
 		}
 		a.revoked = &told{e, index}
 		return true
 	case trail.KindCertificate:
-		if s.certificate != nil || index >= p.Receipt.Index {
-			return false
-		}
-		s.certificate = &told{e, index}
+		s.certificates = append(s.certificates, told{e, index})
 		return true
 	}
 	return false
 }
 
-// of gives the admission of the key with that hash; nil when there is none.
-func (s *keyStory) of(key trail.Digest) *admission {
+// find gives the admission of the key with that hash; nil when there is none.
+func (s *keyStory) find(key trail.Digest) *admission {
 	for i := range s.admitted {
 		if s.admitted[i].Digest == key {
 			return &s.admitted[i]
@@ -66,44 +66,90 @@ func (s *keyStory) of(key trail.Digest) *admission {
 	return nil
 }
 
-// ownKey gives the admission of the key that signed the record, when it was before the
-// record was kept.
-func (c Contents) ownKey(s keyStory) *admission {
-	if a := s.of(sha256.Sum256(c.Signed.PublicKey)); a != nil && a.index < c.Proof.Receipt.Index {
+// before gives the admission of a key, when it was before an entry of the trail.
+func (s *keyStory) before(key ed25519.PublicKey, index int64) *admission {
+	if a := s.find(sha256.Sum256(key)); a != nil && a.index < index {
 		return a
 	}
 	return nil
 }
 
+// revokedBefore says whether the key was revoked before an entry of the trail.
+func (a *admission) revokedBefore(index int64) bool {
+	return a != nil && a.revoked != nil && a.revoked.index < index
+}
+
+// check holds each admission against its own signature and those before it.
+func (s keyStory) check() error {
+	for i, a := range s.admitted {
+		err := a.Check(s.of.Name, a.Digest)
+		if err == nil {
+			err = keyStory{of: s.of, admitted: s.admitted[:i]}.leadsTo(a)
+		}
+		if err != nil {
+			return entryFault(a.index, err)
+		}
+	}
+	return nil
+}
+
+// leadsTo holds an admission against those before it: the key that it came after was
+// the member's then and no other had come after that, and the keys that it says are
+// lost were the member's and were revoked.
+func (s keyStory) leadsTo(a admission) error {
+	if a.Before != nil {
+		before := s.find(sha256.Sum256(a.Before))
+		switch {
+		case before == nil:
+			return fmt.Errorf("the key that signed for it, %s, was not admitted for %s before", record.Fingerprint(a.Before), s.of)
+		case before.revokedBefore(a.index):
+			return fmt.Errorf("the key that signed for it, %s, was revoked before", record.Fingerprint(a.Before))
+		case slices.ContainsFunc(s.admitted, func(o admission) bool { return bytes.Equal(o.Before, a.Before) }):
+			return fmt.Errorf("the key that signed for it, %s, had signed for another before", record.Fingerprint(a.Before))
+		}
+	}
+	for _, lost := range a.Lost {
+		if !s.find(trail.Digest(lost)).revokedBefore(a.index) {
+			return fmt.Errorf("the lost key in whose place it is, %x, was not one of %s and revoked before", lost[:8], s.of)
+		}
+	}
+	return nil
+}
+
+// ownKey gives the admission of the key that signed the record, when it was before the
+// record was kept.
+func (c Contents) ownKey(s keyStory) *admission {
+	return s.before(c.Signed.PublicKey, c.Proof.Receipt.Index)
+}
+
 // chained checks the certificates in the file, and says whose the record's key is
 // by them and the trail.
 func (v *verification) chained() error {
-	own := v.ownKey(v.after.keys)
+	keys, own := v.after.keys, v.ownKey(v.after.keys)
 	switch {
 	case v.Proof.Chain != nil:
 		if err := v.chain(own); err != nil {
 			return at(chainName, err)
 		}
-	case v.after.keys.certificate != nil:
-		return at(chainName, fmt.Errorf("it is missing, and entry %d of the trail is about it", v.after.keys.certificate.index))
+	case len(keys.certificates) > 0:
+		return at(chainName, fmt.Errorf("it is missing, and entry %d of the trail is about it", keys.certificates[0].index))
 	case own == nil && len(v.known.Rigs) == 0:
 		v.doubt(sigName, "no certificate goes with the key: the run was delivered without one, and is of rig %s by its own word", v.run.Rig)
 	case own != nil:
 		v.doubt(sigName, "no certificate of the key was kept")
+	}
+	if own.revokedBefore(v.Proof.Receipt.Index) {
+		v.doubt(sigName, "the key was revoked before the collector kept the run, with entry %d of the trail, %s UTC", own.revoked.index, screen.At(own.revoked.At))
 	}
 	return v.keyStory(own)
 }
 
 // keyStory tells of all the rig's keys, and checks what those before have signed.
 func (v *verification) keyStory(own *admission) error {
-	for i, a := range v.after.keys.admitted {
-		err := a.Check(v.run.Rig, a.Digest)
-		if err == nil {
-			err = keyStory{admitted: v.after.keys.admitted[:i]}.leadsTo(a)
-		}
-		if err != nil {
-			return entryFault(a.index, err)
-		}
+	if err := v.after.keys.check(); err != nil {
+		return err
+	}
+	for _, a := range v.after.keys.admitted {
 		which := "a key"
 		if own != nil && a.index == own.index {
 			which = "the record's key"
@@ -125,29 +171,6 @@ func (v *verification) keyStory(own *admission) error {
 	return nil
 }
 
-// leadsTo holds an admission against those before it: the key that it came after was
-// the rig's then and no other had come after that, and the keys that it says are lost
-// were the rig's and were revoked.
-func (s keyStory) leadsTo(a admission) error {
-	if a.Before != nil {
-		before := s.of(sha256.Sum256(a.Before))
-		switch {
-		case before == nil:
-			return fmt.Errorf("the key that signed for it, %s, was not admitted for the rig before", record.Fingerprint(a.Before))
-		case before.revoked != nil && before.revoked.index < a.index:
-			return fmt.Errorf("the key that signed for it, %s, was revoked before", record.Fingerprint(a.Before))
-		case slices.ContainsFunc(s.admitted, func(o admission) bool { return bytes.Equal(o.Before, a.Before) }):
-			return fmt.Errorf("the key that signed for it, %s, had signed for another before", record.Fingerprint(a.Before))
-		}
-	}
-	for _, lost := range a.Lost {
-		if k := s.of(trail.Digest(lost)); k == nil || k.revoked == nil || k.revoked.index > a.index {
-			return fmt.Errorf("the lost key in whose place it is, %x, was not the rig's and revoked before", lost[:8])
-		}
-	}
-	return nil
-}
-
 // word is on whose word a key was admitted.
 func (a admission) word() string {
 	if a.Before != nil {
@@ -165,45 +188,70 @@ func (a admission) word() string {
 // chain holds the certificates against the record, its key's admission and the
 // entry that binds them.
 func (v *verification) chain(own *admission) error {
-	c, err := trust.ParseChain(v.Proof.Chain)
+	c, bound, err := v.after.keys.certified(v.Proof.Chain, v.Signed.PublicKey, own)
 	if err != nil {
 		return err
 	}
-	m, key, err := c.Binds()
-	authority := trust.FingerprintOf(c.Authority)
-	switch bound := v.after.keys.certificate; {
-	case err != nil:
-		return err
-	case m != trust.Member{Role: trust.Rig, Name: v.run.Rig}:
-		return fmt.Errorf("the certificate is for %s, and the run is of rig %s", m, v.run.Rig)
-	case !key.Equal(ed25519.PublicKey(v.Signed.PublicKey)):
-		return errors.New("the certificate is of another key than the one that signed the record")
-	case own == nil:
-		return errors.New("the trail in the file does not tell that the key was admitted before the record was kept")
-	case own.Authority != trust.Fingerprint{} && own.Authority != authority:
-		return fmt.Errorf("the certificate is of authority %v, and the key was admitted under %v", authority, own.Authority)
-	case bound == nil || bound.Digest != sha256.Sum256(v.Proof.Chain) || bound.Length != int64(len(v.Proof.Chain)):
-		return errors.New("no entry of the trail in the file binds these certificates")
-	case bound.Text != trust.CertificateText(authority):
-		return fmt.Errorf("the certificate is of authority %v, and its entry in the trail says %s", authority, bound.Text)
+	if len(v.after.keys.certificates) != 1 || bound.index >= v.Proof.Receipt.Index {
+		return errors.New("the trail in the file tells of other certificates, or of this one after the record was kept")
 	}
-	span := fmt.Sprintf("valid from %s to %s UTC", screen.At(c.Leaf.NotBefore), screen.At(c.Leaf.NotAfter))
-	v.holds(chainName, "a certificate of authority %v binds the key to rig %s, %s; it is entry %d of the trail", authority, m.Name, span, v.after.keys.certificate.index)
-	if kept := v.own.At; kept.Before(c.Leaf.NotBefore) || kept.After(c.Leaf.NotAfter) {
-		v.doubt(chainName, "it was not valid when the collector kept the run, %s UTC", screen.At(kept))
+	v.holds(chainName, "a certificate of authority %v binds the key to rig %s, %s; it is entry %d of the trail", trust.FingerprintOf(c.Authority), v.run.Rig, validity(c), bound.index)
+	if !validAt(c, v.own.At) {
+		v.doubt(chainName, "it was not valid when the collector kept the run, %s UTC", screen.At(v.own.At))
 	}
 	return nil
 }
 
+// certified reads a member's certificate with its authority's, and holds it against
+// the key, that key's admission and the entry that binds it, which is given back.
+func (s *keyStory) certified(pem []byte, key ed25519.PublicKey, own *admission) (trust.Chain, told, error) {
+	c, err := trust.ParseChain(pem)
+	if err != nil {
+		return c, told{}, err
+	}
+	m, certified, err := c.Binds()
+	authority := trust.FingerprintOf(c.Authority)
+	bound := slices.IndexFunc(s.certificates, func(x told) bool {
+		return x.Digest == sha256.Sum256(pem) && x.Length == int64(len(pem))
+	})
+	switch {
+	case err != nil:
+		return c, told{}, err
+	case m != s.of:
+		return c, told{}, fmt.Errorf("the certificate is for %s, and not for %s", m, s.of)
+	case !certified.Equal(key):
+		return c, told{}, errors.New("the certificate is of another key than the one that signed")
+	case own == nil:
+		return c, told{}, errors.New("the trail in the file does not tell that the key was admitted before it signed")
+	case own.Authority != trust.Fingerprint{} && own.Authority != authority:
+		return c, told{}, fmt.Errorf("the certificate is of authority %v, and the key was admitted under %v", authority, own.Authority)
+	case bound < 0:
+		return c, told{}, errors.New("no entry of the trail in the file binds these certificates")
+	case s.certificates[bound].Text != trust.CertificateText(authority):
+		return c, told{}, fmt.Errorf("the certificate is of authority %v, and its entry in the trail says %s", authority, s.certificates[bound].Text)
+	}
+	return c, s.certificates[bound], nil
+}
+
+func validity(c trust.Chain) string {
+	return fmt.Sprintf("valid from %s to %s UTC", screen.At(c.Leaf.NotBefore), screen.At(c.Leaf.NotAfter))
+}
+
+func validAt(c trust.Chain, t time.Time) bool {
+	return !t.Before(c.Leaf.NotBefore) && !t.After(c.Leaf.NotAfter)
+}
+
 // vouched says whether the reader knows the authority in the file; what its chain
 // says of the key is checked with the entries.
-func (v *verification) vouched() bool {
+func (v *verification) vouched() (bool, error) {
+	if v.Proof.Chain == nil {
+		return false, nil
+	}
 	c, err := trust.ParseChain(v.Proof.Chain)
 	if err != nil {
-		return false
+		return false, err
 	}
-	name := trust.FingerprintOf(c.Authority).String()
-	return slices.ContainsFunc(v.known.Rigs, func(k string) bool { return len(k) >= 16 && strings.HasPrefix(name, k) })
+	return v.known.rig(trust.FingerprintOf(c.Authority).String()), nil
 }
 
 // keyLines tells on the cover whose the key is, and of the rig's other keys.
@@ -215,6 +263,10 @@ func (c Contents) keyLines(line func(string, ...any), s keyStory) {
 	line("  the key was admitted for the rig %s with entry %d, %s UTC", screen.Clean(own.word()), own.index, screen.At(own.At))
 	if chain, err := trust.ParseChain(c.Proof.Chain); err == nil {
 		line("  authority %v certified it from %s to %s UTC", trust.FingerprintOf(chain.Authority), day(chain.Leaf.NotBefore), day(chain.Leaf.NotAfter))
+	}
+	if own.revokedBefore(c.Proof.Receipt.Index) {
+		line("  the key was revoked before the collector kept the record, %s UTC, entry %d, by %s: %s",
+			screen.At(own.revoked.At), own.revoked.index, screen.Clean(own.revoked.Actor), screen.Clean(own.revoked.Text))
 	}
 }
 

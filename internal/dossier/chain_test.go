@@ -4,15 +4,12 @@ import (
 	"bytes"
 	"crypto/ed25519"
 	"encoding/pem"
-	"fmt"
 	"os"
 	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
 	"time"
-
-	"golang.org/x/mod/sumdb/note"
 
 	"witnessmark/internal/answer"
 	"witnessmark/internal/archive"
@@ -22,7 +19,6 @@ import (
 	"witnessmark/internal/enrol"
 	"witnessmark/internal/labtest"
 	"witnessmark/internal/record"
-	"witnessmark/internal/trail"
 	"witnessmark/internal/trust"
 )
 
@@ -195,22 +191,7 @@ func (s *site) sealed(t *testing.T, ms []member) []byte {
 	if err != nil {
 		t.Fatal(err)
 	}
-	i := slices.IndexFunc(ms, func(m member) bool { return m.name == "trail/key" })
-	origin, _, _ := strings.Cut(string(ms[i].data), "+")
-	signer, err := trail.NewSigner(origin, key)
-	if err != nil {
-		t.Fatal(err)
-	}
-	var text strings.Builder
-	fmt.Fprintf(&text, "%s/dossier\nedition %d\n", origin, dossier.Edition)
-	ms = slices.Clone(ms)
-	for _, m := range ms[:len(ms)-1] {
-		fmt.Fprintf(&text, "%x %d %s\n", record.Signed{Bytes: m.data}.SHA256(), len(m.data), m.name)
-	}
-	if ms[len(ms)-1].data, err = note.Sign(&note.Note{Text: text.String()}, signer); err != nil {
-		t.Fatal(err)
-	}
-	return zipOf(t, ms)
+	return sealed(t, dossier.Edition, ms, key)
 }
 
 // TestSealedAnewHolds: what sealed makes is what the collector makes.

@@ -51,8 +51,9 @@ type ProvedEntry struct {
 }
 
 // Edition is of the rules by which statistics, flags and cover are worked out. It
-// goes up with every change to what they give for the same run.
-const Edition = 1
+// goes up with every change to what they give for the same run, and judgedSince or
+// wordedSince with it.
+const Edition = 2
 
 // The members by name; files are named by fileName.
 const (
@@ -215,6 +216,9 @@ func pack(members []member) ([]byte, error) {
 
 // ErrNotProved is returned when something in a dossier does not hold.
 var ErrNotProved = errors.New("it does not hold")
+
+// ErrNewer is returned for a file whose rules this program does not know yet.
+var ErrNewer = errors.New("it takes a later version to check it")
 
 // Fault names the member that does not hold.
 type Fault struct {

@@ -27,7 +27,12 @@ func (c Contents) cover(run *record.Run) ([]byte, error) {
 	line := func(format string, args ...any) { fmt.Fprintf(&b, format+"\n", args...) }
 	line("Dossier of run %s\n%s\n", run.ID, strings.Repeat("=", len("Dossier of run ")+len(run.ID)))
 	line("This file proves one timed run: what was measured, on what, in which state, and that")
-	line("nothing was altered since. Check it, on any machine, with: collector verify FILE\n")
+	line("nothing of it was altered since. This page alone proves nothing. Check the file, on any")
+	line("machine and without asking anybody, with: collector verify FILE")
+	line("")
+	line("All times are UTC. When the run started and what the rig did is by the rig's clock; when")
+	line("something was kept, accepted, admitted or revoked is by the collector's. People are named as")
+	line("the collector wrote them down; where they signed something themselves, it is said.\n")
 	if err := screen.Run(&b, r); err != nil {
 		return nil, err
 	}

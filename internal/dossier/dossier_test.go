@@ -15,8 +15,6 @@ import (
 	"testing"
 	"time"
 
-	"golang.org/x/mod/sumdb/note"
-
 	"witnessmark/internal/answer"
 	"witnessmark/internal/deliver"
 	"witnessmark/internal/dossier"
@@ -258,32 +256,19 @@ func TestForged(t *testing.T) {
 	reseal := func(change func(ms []member)) []byte {
 		c := slices.Clone(ms)
 		change(c)
-		var text strings.Builder
-		text.WriteString("collector.dome.example/trail/dossier\nedition 1\n")
-		for _, m := range c[:len(c)-1] {
-			fmt.Fprintf(&text, "%x %d %s\n", record.Signed{Bytes: m.data}.SHA256(), len(m.data), m.name)
-		}
-		seal, err := note.Sign(&note.Note{Text: text.String()}, signer)
-		if err != nil {
-			t.Fatal(err)
-		}
-		c[len(c)-1].data = seal
-		return zipOf(t, c)
+		return sealed(t, 1, c, stranger)
 	}
-	place := func(c []member, name string) *member {
-		return &c[slices.IndexFunc(c, func(m member) bool { return m.name == name })]
-	}
-	mine := reseal(func(c []member) { place(c, "trail/key").data = []byte(key + "\n") })
+	mine := reseal(func(c []member) { find(c, "trail/key").data = []byte(key + "\n") })
 	refused(t, "the forger's key", mine, k.keys(), "trail/key")
 	// Nobody's key is known, all is sealed anew: the head is not the forger's.
 	refused(t, "the forger's key, none known", mine, dossier.Keys{}, "trail/head")
 	withHead := reseal(func(c []member) {
-		place(c, "trail/key").data = []byte(key + "\n")
-		h, err := trail.OpenHead(place(c, "trail/head").data, labtest.Verifiers(t, k.Archive.VerifierKey()))
+		find(c, "trail/key").data = []byte(key + "\n")
+		h, err := trail.OpenHead(find(c, "trail/head").data, labtest.Verifiers(t, k.Archive.VerifierKey()))
 		if err != nil {
 			t.Fatal(err)
 		}
-		if place(c, "trail/head").data, err = trail.SignHead(h, signer); err != nil {
+		if find(c, "trail/head").data, err = trail.SignHead(h, signer); err != nil {
 			t.Fatal(err)
 		}
 	})

@@ -10,16 +10,19 @@ import (
 	"witnessmark/internal/record"
 	"witnessmark/internal/screen"
 	"witnessmark/internal/trail"
+	"witnessmark/internal/trust"
 )
 
 // story is what the trail tells of a run beside its own entry.
 type story struct {
-	marked    *trail.Entry // the acceptance of its mark
-	declared  *told        // its setup came into force; nil in a trail of before setups had entries
-	changes   []told       // retractions and reinstatements
+	markKept  *told  // the marked record
+	marked    *told  // the acceptance of its mark
+	declared  *told  // its setup came into force; nil in a trail of before setups had entries
+	changes   []told // retractions and reinstatements
 	restores  []told
 	retracted bool
 	keys      keyStory
+	keepers   keepers
 	succeeded []succession // keys of the trail
 }
 
@@ -32,8 +35,10 @@ type told struct {
 // tell sorts the entries of a proof by what they tell of a run, without checking
 // their proofs. Each must have its part in the story.
 func (c Contents) tell(run *record.Run) (s story, err error) {
-	last := int64(-1)
-	own, marked := false, c.Mark == nil
+	s.keys.of = trust.Member{Role: trust.Rig, Name: run.Rig}
+	s.keepers = keepersIn(c.Proof.Keys)
+	last, receipt := int64(-1), c.Proof.Receipt
+	own := false
 	for _, p := range c.Proof.Entries {
 		e, err := trail.ParseEntry(p.Leaf)
 		if err == nil && p.Index <= last {
@@ -44,24 +49,27 @@ func (c Contents) tell(run *record.Run) (s story, err error) {
 		}
 		last = p.Index
 		switch {
-		case e.Kind == trail.KindRecord && p.Index == c.Proof.Receipt.Index && bytes.Equal(p.Leaf, c.Proof.Receipt.Leaf):
+		case e.Kind == trail.KindRecord && p.Index == receipt.Index && bytes.Equal(p.Leaf, receipt.Leaf):
 			own = true
-		case e.Kind == trail.KindRecord && c.Mark != nil && e.Digest == trail.Digest(c.Mark.SHA256()):
-			marked = true
-		case e.Kind == trail.KindMark && c.isMark(e, run) && p.Index < c.Proof.Receipt.Index:
-			s.marked = &e
-		case e.Kind == trail.KindSetup && isSetup(e, run) && s.declared == nil && p.Index < c.Proof.Receipt.Index:
+		case e.Kind == trail.KindRecord && c.Mark != nil && s.markKept == nil:
+			if e.Digest != trail.Digest(c.Mark.SHA256()) {
+				return s, at(markName, fmt.Errorf("entry %d of the trail is about another record", p.Index))
+			}
+			s.markKept = &told{e, p.Index}
+		case e.Kind == trail.KindMark && c.isMark(e, run) && s.markKept != nil && s.marked == nil && p.Index < receipt.Index:
+			s.marked = &told{e, p.Index}
+		case e.Kind == trail.KindSetup && isSetup(e, run) && s.declared == nil && p.Index < receipt.Index:
 			s.declared = &told{e, p.Index}
 		case e.Subject == run.ID && e.Digest == trail.Digest(c.Signed.SHA256()) && s.changedBy(e, p.Index):
-		case e.Kind == trail.KindRestore && p.Index > c.Proof.Receipt.Index:
+		case e.Kind == trail.KindRestore && p.Index > receipt.Index:
 			s.restores = append(s.restores, told{e, p.Index})
 		case s.succeededBy(e, p.Index, c.Proof.Keys):
-		case e.Subject == run.Rig && s.keys.takes(e, p.Index, c.Proof):
+		case s.keys.takes(e, p.Index) || s.keepers.takes(e, p.Index):
 		default:
 			return s, entryFault(p.Index, fmt.Errorf("a %v of %s does not belong here", e.Kind, e.Subject))
 		}
 	}
-	if !own || !marked || (s.marked != nil) != (c.Mark != nil) {
+	if !own || (s.marked != nil) != (c.Mark != nil) {
 		return s, at(entriesName, errors.New("the entry of the record, of its mark or of the mark's record is missing"))
 	}
 	if len(s.succeeded) != len(c.Proof.Keys) {
@@ -114,9 +122,9 @@ func (v *verification) entries() (err error) {
 	if v.after, err = v.tell(v.run); err != nil {
 		return err
 	}
-	v.holds(entriesName, "what the trail tells of the run, %s, is in it", screen.Many(len(v.Proof.Entries), "entry", "entries"))
+	v.holds(entriesName, "what the trail tells of the run, %s, is in it; times and names of people are as the collector wrote them down", screen.Many(len(v.Proof.Entries), "entry", "entries"))
 	if d := v.after.declared; d != nil {
-		v.holds(setupName, "it came into force on the rig with entry %d of the trail, %s UTC", d.index, d.At.Format("2006-01-02 15:04:05"))
+		v.holds(setupName, "it came into force on the rig with entry %d of the trail, %s UTC", d.index, screen.At(d.At))
 	}
 	if v.Mark != nil {
 		if err := v.mark(); err != nil {
@@ -124,25 +132,25 @@ func (v *verification) entries() (err error) {
 		}
 	}
 	for _, c := range v.after.changes {
-		v.doubt(entriesName, "entry %d, %s UTC: %v by %s: %s", c.index, c.At.Format("2006-01-02 15:04:05"), c.Kind, c.Actor, c.Text)
+		v.doubt(entriesName, "entry %d, %s UTC: %v by %s: %s", c.index, screen.At(c.At), c.Kind, c.Actor, c.Text)
 	}
 	for _, c := range v.after.restores {
-		v.doubt(entriesName, "entry %d, %s UTC: the archive was restored by %s: %s", c.index, c.At.Format("2006-01-02 15:04:05"), c.Actor, c.Text)
+		v.doubt(entriesName, "entry %d, %s UTC: the archive was restored by %s: %s", c.index, screen.At(c.At), c.Actor, c.Text)
 	}
 	return nil
 }
 
+// mark holds the record that the run was held against to its entries, and tells whose
+// key signed it.
 func (v *verification) mark() error {
-	if err := v.Mark.Verify(); err != nil {
-		return at(markSigName, err)
+	m, kept := v.marked, v.after.markKept
+	if m.Rig != v.run.Rig || kept.Actor != m.Rig || kept.Subject != m.ID || kept.Length != int64(len(v.Mark.Bytes)) {
+		return at(markName, fmt.Errorf("it is of rig %s, or its entry in the trail is about another record", m.Rig))
 	}
-	m, err := record.Decode(v.Mark.Bytes)
-	if err != nil {
-		return at(markName, err)
+	key := record.Fingerprint(v.Mark.PublicKey)
+	v.holds(markName, "run %s, signed by key %s, was accepted as the mark by %s, entry %d, %s UTC", m.ID, key, v.after.marked.Actor, v.after.marked.index, screen.At(v.after.marked.At))
+	if !bytes.Equal(v.Mark.PublicKey, v.Signed.PublicKey) && v.after.keys.before(v.Mark.PublicKey, kept.index) == nil {
+		v.doubt(markSigName, "key %s is not the one that signed the run, and the file does not show that it was the rig's", key)
 	}
-	if m.Rig != v.run.Rig {
-		return at(markName, fmt.Errorf("it is of rig %s", m.Rig))
-	}
-	v.holds(markName, "run %s, signed by key %s, was accepted as the mark by %s", m.ID, record.Fingerprint(v.Mark.PublicKey), v.after.marked.Actor)
 	return nil
 }

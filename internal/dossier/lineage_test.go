@@ -40,15 +40,15 @@ func TestLineage(t *testing.T) {
 		"one after another":             {[]trail.Entry{admitted(1), after(1, 2)}, ""},
 		"a third":                       {[]trail.Entry{admitted(1), after(1, 2), after(2, 3)}, ""},
 		"revoked since":                 {[]trail.Entry{admitted(1), after(1, 2), revoked(1)}, ""},
-		"after a key of nobody":         {[]trail.Entry{admitted(1), after(9, 2)}, "was not admitted for the rig before"},
-		"after a key of later":          {[]trail.Entry{after(1, 2)}, "was not admitted for the rig before"},
+		"after a key of nobody":         {[]trail.Entry{admitted(1), after(9, 2)}, "was not admitted for rig heron before"},
+		"after a key of later":          {[]trail.Entry{after(1, 2)}, "was not admitted for rig heron before"},
 		"after a key that has another":  {[]trail.Entry{admitted(1), after(1, 2), after(1, 3)}, "had signed for another before"},
 		"after a revoked key":           {[]trail.Entry{admitted(1), revoked(1), after(1, 2)}, "was revoked before"},
 		"in place of a lost one":        {[]trail.Entry{admitted(1), revoked(1), inPlace(2, 1)}, ""},
 		"in place of two":               {[]trail.Entry{admitted(1), admitted(2), revoked(1), revoked(2), inPlace(3, 1, 2)}, ""},
-		"in place of one of nobody":     {[]trail.Entry{admitted(1), revoked(1), inPlace(2, 9)}, "was not the rig's and revoked before"},
-		"in place of a good one":        {[]trail.Entry{admitted(1), inPlace(2, 1)}, "was not the rig's and revoked before"},
-		"in place of a good one of two": {[]trail.Entry{admitted(1), admitted(2), revoked(1), inPlace(3, 1, 2)}, "was not the rig's and revoked before"},
+		"in place of one of nobody":     {[]trail.Entry{admitted(1), revoked(1), inPlace(2, 9)}, "was not one of rig heron and revoked before"},
+		"in place of a good one":        {[]trail.Entry{admitted(1), inPlace(2, 1)}, "was not one of rig heron and revoked before"},
+		"in place of a good one of two": {[]trail.Entry{admitted(1), admitted(2), revoked(1), inPlace(3, 1, 2)}, "was not one of rig heron and revoked before"},
 	} {
 		err := dossier.LeadsTo(c.of...)
 		if c.says == "" && err != nil || c.says != "" && (err == nil || !strings.Contains(err.Error(), c.says)) {

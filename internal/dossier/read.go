@@ -116,10 +116,24 @@ func (r *reader) signed(name, sig string) (s record.Signed) {
 type opened struct {
 	Contents
 	run     *record.Run
-	members []member // all of them, the seal last
+	marked  *record.Run // of the mark; nil for none
+	members []member    // all of them, the seal last
 }
 
-// open gives the members their meaning.
+// decoded reads a record that is signed.
+func decoded(s record.Signed, name, sig string) (*record.Run, error) {
+	if err := s.Verify(); err != nil {
+		return nil, at(sig, err)
+	}
+	run, err := record.Decode(s.Bytes)
+	if err != nil {
+		return nil, at(name, err)
+	}
+	return run, nil
+}
+
+// open gives the members their meaning. What the records say is read once they are
+// known to be signed.
 func open(members []member) (o *opened, err error) {
 	o = &opened{members: members}
 	r := &reader{members: o.members}
@@ -127,8 +141,8 @@ func open(members []member) (o *opened, err error) {
 	if o.Signed = r.signed(recordName, sigName); r.err != nil {
 		return nil, r.err
 	}
-	if o.run, err = record.Decode(o.Signed.Bytes); err != nil {
-		return nil, at(recordName, err)
+	if o.run, err = decoded(o.Signed, recordName, sigName); err != nil {
+		return nil, err
 	}
 	run, c := o.run, &o.Contents
 	if r.has(chainName) {
@@ -144,7 +158,9 @@ func open(members []member) (o *opened, err error) {
 	}
 	if r.has(markName) || r.has(markSigName) {
 		m := r.signed(markName, markSigName)
-		c.Mark = &m
+		if c.Mark = &m; r.err == nil {
+			o.marked, r.err = decoded(m, markName, markSigName)
+		}
 	}
 	r.proof(&c.Proof)
 	r.take(sealName)

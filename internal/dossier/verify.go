@@ -3,7 +3,6 @@ package dossier
 import (
 	"bytes"
 	"crypto/sha256"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"slices"
@@ -13,9 +12,7 @@ import (
 
 	"witnessmark/internal/answer"
 	"witnessmark/internal/drift"
-	"witnessmark/internal/judge"
 	"witnessmark/internal/record"
-	"witnessmark/internal/rig"
 	"witnessmark/internal/screen"
 	"witnessmark/internal/trail"
 )
@@ -28,6 +25,11 @@ type Keys struct {
 	// in hexadecimal, or at least the first 16 digits.
 	Rigs      []string
 	Witnesses []string // verifier keys of witnesses; each must have signed a head with the run
+}
+
+// rig says whether a rig's key, or its authority's, was given, by its SHA-256.
+func (k Keys) rig(sum string) bool {
+	return slices.ContainsFunc(k.Rigs, func(given string) bool { return len(given) >= 16 && strings.HasPrefix(sum, given) })
 }
 
 // Line is one thing that holds.
@@ -43,6 +45,9 @@ type Report struct {
 	Rig      string         `json:"rig"`
 	Standing drift.Standing `json:"standing"` // now, as far as the file knows
 	Lines    []Line         `json:"lines"`
+	// Otherwise are members of a file of an earlier edition that say something else
+	// than comes out by the present rules; what that is the lines say.
+	Otherwise []string `json:"otherwise,omitempty"`
 	// Failed is the first thing that does not hold, nil when all does.
 	Failed *Fault `json:"-"`
 }
@@ -159,6 +164,12 @@ func (v *verification) sealed(all []member) error {
 	if _, err := fmt.Sscanf(lines[1], "edition %d\n", &v.edition); err != nil {
 		return at(sealName, errors.New("it names no edition"))
 	}
+	if v.edition > Edition {
+		return at(sealName, fmt.Errorf("%w: it is of edition %d of the rules, and this program knows %d", ErrNewer, v.edition, Edition))
+	}
+	if v.edition < 1 {
+		return at(sealName, fmt.Errorf("there is no edition %d of the rules", v.edition))
+	}
 	members := all[:len(all)-1]
 	if err := against(lines[2:len(lines)-1], members); err != nil {
 		return err
@@ -193,17 +204,19 @@ func against(lines []string, members []member) error {
 }
 
 func (v *verification) record() error {
-	if err := v.Signed.Verify(); err != nil {
-		return at(sigName, err)
-	}
 	name := fmt.Sprintf("%x", sha256.Sum256(v.Signed.PublicKey))
-	switch {
-	case len(v.known.Rigs) == 0:
+	if len(v.known.Rigs) == 0 {
 		v.doubt(sigName, "the rig's key is taken from the file: compare %s with the one that the rig's owner names", name)
-	case !slices.ContainsFunc(v.known.Rigs, func(k string) bool { return len(k) >= 16 && strings.HasPrefix(name, k) }) && !v.vouched():
-		return at(sigName, fmt.Errorf("neither key %s nor an authority of it is among the keys that were given", name))
+	} else if !v.known.rig(name) {
+		vouched, err := v.vouched()
+		if err != nil {
+			return at(chainName, err)
+		}
+		if !vouched {
+			return at(sigName, fmt.Errorf("neither key %s nor an authority of it is among the keys that were given", name))
+		}
 	}
-	v.holds(recordName, "run %s of rig %s, sha256 %x, is signed by the key of sha256 %s", v.run.ID, v.run.Rig, v.Signed.SHA256(), name)
+	v.holds(recordName, "run %s of rig %s, sha256 %x, is signed by the key of sha256 %s; by the rig's clock it started at %s UTC", v.run.ID, v.run.Rig, v.Signed.SHA256(), name, screen.At(v.run.Started))
 	return nil
 }
 
@@ -222,11 +235,22 @@ func (v *verification) files() error {
 }
 
 func (v *verification) heads() (err error) {
-	if v.head, err = trail.OpenHead(v.Proof.Head, v.line); err != nil {
+	if v.head, err = trail.OpenHead(v.Proof.Head, v.line); err == nil && signatures(v.Proof.Head) != 1 {
+		err = errOthers
+	}
+	if err != nil {
 		return at(headName, err)
 	}
 	v.holds(headName, "the collector signed a trail of %s", screen.Many(int(v.head.Size), "entry", "entries"))
 	return nil
+}
+
+var errOthers = errors.New("it is signed by others, too, who have no part in it")
+
+// signatures counts those on a note that was opened.
+func signatures(msg []byte) int {
+	_, sigs, _ := bytes.Cut(msg, []byte("\n\n"))
+	return bytes.Count(sigs, []byte("\n"))
 }
 
 func (v *verification) receipt() (err error) {
@@ -241,10 +265,13 @@ func (v *verification) receipt() (err error) {
 	if r.SeenSize != 0 || r.Consistency != nil {
 		return at(receiptName, errors.New("it holds more than the receipt"))
 	}
+	if signatures(r.Head) != 1 {
+		return at(receiptName, errOthers)
+	}
 	if err := trail.CheckConsistency(then, v.head, v.Proof.Consistency); err != nil {
 		return at(receiptName, err)
 	}
-	v.holds(receiptName, "the collector kept it as entry %d at %s UTC", r.Index, v.own.At.Format("2006-01-02 15:04:05"))
+	v.holds(receiptName, "the collector kept it as entry %d of its trail at %s UTC, by its own clock", r.Index, screen.At(v.own.At))
 	v.holds(receiptName, "from its size of then, %d, to that of now, %d, the trail only grew", then.Size, v.head.Size)
 	return nil
 }
@@ -268,88 +295,6 @@ func (v *verification) summarised() (err error) {
 	v.report.Standing = j.Standing
 	if v.after.retracted {
 		v.report.Standing = drift.Voided
-	}
-	return nil
-}
-
-// statistics works out again what the raw log says, and holds all of the summary
-// against the record.
-func (v *verification) statistics() error {
-	read := judge.Read(v.run, v.Files)
-	again := answer.Summarise(v.run, v.Signed.SHA256(), read.Statistics, v.summary.Judgement)
-	if same(again.Brief(), v.summary.Brief()) && again.Configuration == v.summary.Configuration {
-		v.holds(summaryName, "statistics and results, worked out again from record and raw log, are the same")
-		return nil
-	}
-	return v.otherwise("its statistics or results are not those that record and raw log give")
-}
-
-// otherwise tells of something that is worked out otherwise: by the same rules it
-// does not hold.
-func (v *verification) otherwise(what string) error {
-	if v.edition == Edition {
-		return at(summaryName, errors.New(what))
-	}
-	v.doubt(summaryName, "%s, by edition %d of the rules; the file is of edition %d", what, Edition, v.edition)
-	return nil
-}
-
-// flags judges the run again by record, setup and mark. What an outcome was held
-// against, earlier runs, is not in the file, nor is the rig's earlier key.
-func (v *verification) flags() error {
-	in := judge.Input(v.run, judge.Read(v.run, v.Files).Found())
-	in.Run.Key = record.Fingerprint(v.Signed.PublicKey)
-	s, err := judge.Setup(v.run)
-	if err != nil {
-		return at(setupName, err)
-	}
-	in.Setup = s
-	if v.Mark != nil {
-		m, err := record.Decode(v.Mark.Bytes)
-		if err != nil {
-			return at(markName, err)
-		}
-		in.Mark = &drift.Mark{RunID: m.ID, Snapshot: m.Before}
-	}
-	others := 0
-	flags := slices.DeleteFunc(slices.Clone(v.summary.Judgement.Flags), func(f drift.Flag) bool {
-		other := f.Kind == drift.Unlike || f.Kind == drift.Moved && f.Fact == rig.Key("rig.key")
-		if other {
-			others++
-		}
-		return other
-	})
-	again := drift.Judge(in)
-	if !same(flags, again.Flags) && len(flags)+len(again.Flags) > 0 {
-		return v.otherwise("its flags are not those that record, setup and mark give")
-	}
-	v.holds(summaryName, "flags, worked out again from record, setup and mark, are the same: %d", len(flags))
-	if others > 0 {
-		v.doubt(summaryName, "%d more rest on the rig's earlier runs, which are not in the file", others)
-	}
-	return nil
-}
-
-// same says whether two values are shown alike.
-func same(a, b any) bool {
-	x, err := json.Marshal(a)
-	y, err2 := json.Marshal(b)
-	return err == nil && err2 == nil && bytes.Equal(x, y)
-}
-
-// cover holds the cover against what the other members say.
-func (v *verification) cover() error {
-	c, err := v.Contents.cover(v.run)
-	if err != nil {
-		return err
-	}
-	switch {
-	case bytes.Equal(c, v.members[0].data):
-		v.holds(coverName, "it says what the members say")
-	case v.edition == Edition:
-		return at(coverName, errors.New("it does not say what the members say"))
-	default:
-		v.doubt(coverName, "it is worded otherwise than edition %d words it; the collector's seal is on it", Edition)
 	}
 	return nil
 }

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"time"
 
 	"witnessmark/internal/screen"
 	"witnessmark/internal/trail"
@@ -22,8 +23,14 @@ func (v *verification) witnesses() error {
 		if err == nil {
 			err = trail.CheckConsistency(h, v.head, c.Consistency)
 		}
-		if err == nil && h.Size <= v.Proof.Receipt.Index {
+		switch {
+		case err != nil:
+		case h.Size <= v.Proof.Receipt.Index:
 			err = errors.New("the run is not yet in it")
+		case signatures([]byte(c.Head)) != 2:
+			err = errOthers
+		case slices.Contains(signed, c.Witness):
+			err = errors.New("it stands twice")
 		}
 		if err != nil {
 			return at(cosignedName, fmt.Errorf("%s: %w", w.Name(), err))
@@ -33,7 +40,10 @@ func (v *verification) witnesses() error {
 		if slices.Contains(v.known.Witnesses, c.Witness) {
 			say = v.holds
 		}
-		say(cosignedName, "witness %s signed the trail of %s with the run in it, %s UTC", c.Witness, screen.Many(int(h.Size), "entry", "entries"), screen.At(when))
+		say(cosignedName, "witness %s signed the trail of %s with the run in it at %s UTC, by its own clock", c.Witness, screen.Many(int(h.Size), "entry", "entries"), screen.At(when))
+		if when.Before(v.own.At.Truncate(time.Second)) {
+			v.doubt(cosignedName, "by the clock of witness %s that was before the collector kept the run by its own, %s UTC", w.Name(), screen.At(v.own.At))
+		}
 	}
 	for _, key := range v.known.Witnesses {
 		if !slices.Contains(signed, key) {

@@ -57,13 +57,38 @@ func (s Succession) OnWord() string {
 	case OwnersWord:
 		return "the owner of the collector's folder"
 	}
-	name, _, _ := strings.Cut(s.Word, "+")
+	name, _, _ := cutKey(s.Word)
 	return strings.ReplaceAll(name, "/", " ")
+}
+
+// Keeper gives the keeper on whose word it rests, and his key; false where it rests
+// on nobody's or the owner's.
+func (s Succession) Keeper() (name string, key ed25519.PublicKey, ok bool) {
+	text, encoded, _ := cutKey(s.Word)
+	name, ok = strings.CutPrefix(text, keeperPrefix)
+	raw, err := base64.StdEncoding.DecodeString(encoded)
+	if !ok || err != nil || len(raw) != 1+ed25519.PublicKeySize {
+		return "", nil, false
+	}
+	return name, raw[1:], true
+}
+
+// keeperPrefix keeps a keeper's key from being taken for one of a trail.
+const keeperPrefix = "keeper/"
+
+// cutKey gives the name in a verifier key and its part in base64, which may have
+// plus signs of its own.
+func cutKey(key string) (name, encoded string, ok bool) {
+	parts := strings.SplitN(key, "+", 3)
+	if len(parts) != 3 {
+		return key, "", false
+	}
+	return parts[0], parts[2], true
 }
 
 // KeepersKey is a keeper's public key as a succession spells it.
 func KeepersKey(name string, key ed25519.PublicKey) (string, error) {
-	return VerifierKey("keeper/"+name, key)
+	return VerifierKey(keeperPrefix+name, key)
 }
 
 // signers gives the keys that must sign it, in their order.
@@ -183,8 +208,8 @@ func (s Succession) validate() error {
 	if s.Word == "" || s.Word == OwnersWord {
 		return nil
 	}
-	name, _, _ := strings.Cut(s.Word, "+")
-	if !strings.HasPrefix(name, "keeper/") {
+	name, _, _ := cutKey(s.Word)
+	if !strings.HasPrefix(name, keeperPrefix) {
 		return fmt.Errorf("%w: %q is no keeper's key", ErrMalformed, s.Word)
 	}
 	return plainKey(s.Word, name)
@@ -192,9 +217,8 @@ func (s Succession) validate() error {
 
 // plainKey refuses a key of somebody else, and every spelling of it but one.
 func plainKey(key, name string) error {
-	parts := strings.SplitN(key, "+", 3)
-	if len(parts) == 3 && parts[0] == name {
-		raw, err := base64.StdEncoding.Strict().DecodeString(parts[2])
+	if of, encoded, ok := cutKey(key); ok && of == name {
+		raw, err := base64.StdEncoding.Strict().DecodeString(encoded)
 		if err == nil && len(raw) == 1+ed25519.PublicKeySize {
 			if again, err := VerifierKey(name, raw[1:]); err == nil && again == key {
 				return nil
