@@ -26,7 +26,7 @@ type Copied struct {
 
 // CopyEntry gives an entry to be copied elsewhere.
 func (a *Archive) CopyEntry(index int64) (c Copied, err error) {
-	err = a.db.View(func(tx *bolt.Tx) error {
+	err = a.view(func(tx *bolt.Tx) error {
 		c.Leaf = bytes.Clone(tx.Bucket(bLeaves).Get(number(index)))
 		if c.Leaf == nil {
 			return ErrNotFound
@@ -87,7 +87,7 @@ func (a *Archive) HeadAt(size int64) (signed []byte, err error) {
 	if a.ReadOnly() {
 		return nil, fault.New("sign head", a.db.Path(), ErrReadOnly).WithHint(needsKey)
 	}
-	err = a.db.View(func(tx *bolt.Tx) error {
+	err = a.view(func(tx *bolt.Tx) error {
 		now, err := a.head(tx)
 		if err != nil {
 			return err
@@ -130,7 +130,7 @@ func (a *Archive) Adopt(signed []byte, entries []Adopting) error {
 			packed[i] = &keepCall{Keeping: *e.Keeping, sum: e.Keeping.Signed.SHA256(), items: a.compress(*e.Keeping)}
 		}
 	}
-	err := a.db.Update(func(tx *bolt.Tx) error {
+	err := a.change(func(tx *bolt.Tx) error {
 		if !a.follows {
 			return errors.New("this archive follows nobody")
 		}
@@ -338,7 +338,7 @@ func (a *Archive) prepareFollowing(key string, empty []byte, successions [][]byt
 		return err
 	}
 	if key == "" {
-		if err = a.db.View(func(tx *bolt.Tx) error {
+		if err = a.view(func(tx *bolt.Tx) error {
 			if m := tx.Bucket(bMeta); m != nil {
 				key = string(m.Get(kKey))
 			}
@@ -354,7 +354,7 @@ func (a *Archive) prepareFollowing(key string, empty []byte, successions [][]byt
 	if err != nil {
 		return err
 	}
-	return a.db.Update(func(tx *bolt.Tx) error {
+	return a.change(func(tx *bolt.Tx) error {
 		return a.begin(tx, func() ([]byte, error) { return empty, nil }, successions...)
 	})
 }

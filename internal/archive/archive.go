@@ -90,6 +90,7 @@ type Archive struct {
 	keeps    chan *keepCall
 	done     chan struct{}
 	stop     sync.Once
+	damage   atomic.Pointer[error] // the first that was met in the file
 	writer   sync.WaitGroup
 }
 
@@ -113,7 +114,7 @@ func Open(path string, opt Options) (*Archive, error) {
 	}
 	if err != nil {
 		db.Close()
-		return nil, fault.New("open archive", path, err)
+		return nil, opening(path, err)
 	}
 	a.writer.Go(a.write)
 	return a, nil
@@ -124,14 +125,14 @@ func openFile(path string, wait time.Duration, opt *bolt.Options) (*bolt.DB, err
 	if opt.Timeout = wait; wait == 0 {
 		opt.Timeout = 10 * time.Second
 	}
-	db, err := bolt.Open(path, 0o600, opt)
+	db, err := openBolt(path, opt)
 	switch {
 	case errors.Is(err, berrors.ErrTimeout):
 		return nil, fault.New("open archive", path, ErrBusy).WithHint("is a collector serving it? then name its address with --collector HOST:PORT")
 	case errors.Is(err, fs.ErrPermission):
 		return nil, fault.New("open archive", path, err).WithHint("the file belongs to whoever runs the collector; ask it with --collector HOST:PORT")
 	case err != nil:
-		return nil, fault.New("open archive", path, err)
+		return nil, opening(path, err)
 	}
 	return db, nil
 }
@@ -158,7 +159,7 @@ func (a *Archive) prepare(opt Options) (err error) {
 	if ready, err := a.ready(); ready || err != nil {
 		return err
 	}
-	return a.db.Update(func(tx *bolt.Tx) error {
+	return a.change(func(tx *bolt.Tx) error {
 		return a.begin(tx, func() ([]byte, error) { return trail.SignHead(trail.EmptyHead(a.origin), own) })
 	})
 }
@@ -166,7 +167,7 @@ func (a *Archive) prepare(opt Options) (err error) {
 // ready says whether nothing is to be written, so that an archive on a full disk
 // can still be opened, and checks what is there.
 func (a *Archive) ready() (ready bool, err error) {
-	err = a.db.View(func(tx *bolt.Tx) error {
+	err = a.view(func(tx *bolt.Tx) error {
 		for _, b := range slices.Concat(allBuckets, laterBuckets) {
 			if tx.Bucket(b) == nil {
 				return nil
@@ -205,7 +206,7 @@ func (a *Archive) own(opt Options) (own signer, err error) {
 	if err != nil {
 		return own, err
 	}
-	err = a.db.View(func(tx *bolt.Tx) error {
+	err = a.view(func(tx *bolt.Tx) error {
 		if m := tx.Bucket(bMeta); m != nil && string(m.Get(kKey)) == next.key {
 			own = next
 		}
@@ -222,7 +223,7 @@ func (a *Archive) identify(origin string) (err error) {
 		return err
 	}
 	a.origin = origin
-	return a.db.View(func(tx *bolt.Tx) error {
+	return a.view(func(tx *bolt.Tx) error {
 		m := tx.Bucket(bMeta)
 		if m == nil {
 			if name, _ := tx.Cursor().First(); name != nil {
@@ -314,7 +315,7 @@ func OpenReadOnly(path, key string, wait time.Duration) (*Archive, error) {
 	a := newArchive(db, nil)
 	if err := a.learn(key); err != nil {
 		db.Close()
-		return nil, fault.New("open archive", path, err)
+		return nil, opening(path, err)
 	}
 	return a, nil
 }
@@ -324,7 +325,7 @@ func (a *Archive) learn(key string) error {
 	if err := a.identify(""); err != nil {
 		return err
 	}
-	return a.db.View(func(tx *bolt.Tx) error {
+	return a.view(func(tx *bolt.Tx) error {
 		m := tx.Bucket(bMeta)
 		if m == nil {
 			return errors.New("it is a database of something else, or empty")
@@ -349,7 +350,7 @@ func (a *Archive) update(f func(*bolt.Tx) error) error {
 	if a.ReadOnly() {
 		return fault.New("write", a.db.Path(), ErrReadOnly).WithHint(needsKey)
 	}
-	return a.db.Update(f)
+	return a.change(f)
 }
 
 // ReadOnly says whether nothing can be kept.
@@ -369,7 +370,7 @@ func (a *Archive) Path() string {
 
 // Size is the size of the archive's file in bytes; -1 once it is closed.
 func (a *Archive) Size() (n int64) {
-	if err := a.db.View(func(tx *bolt.Tx) error { n = tx.Size(); return nil }); err != nil {
+	if err := a.view(func(tx *bolt.Tx) error { n = tx.Size(); return nil }); err != nil {
 		return -1
 	}
 	return n
@@ -380,7 +381,17 @@ func (a *Archive) Close() error {
 	a.stop.Do(func() { close(a.done) })
 	a.writer.Wait()
 	a.unpack.Close()
-	return a.db.Close()
+	closed := make(chan error, 1)
+	go func() { closed <- a.db.Close() }()
+	if a.Damaged() == nil {
+		return <-closed
+	}
+	select { // bbolt waits for ever for a transaction that it could not roll back
+	case err := <-closed:
+		return err
+	case <-time.After(time.Second):
+		return nil
+	}
 }
 
 // VerifierKey is the public key that signs the archive's trail now, as others

@@ -55,7 +55,7 @@ func beat(name, v []byte) ([]byte, error) {
 // Beats calls f with the latest state of each rig, or the error that it cannot be
 // read. The bytes are its own only until f returns.
 func (a *Archive) Beats(f func(name string, state []byte, err error)) error {
-	err := a.db.View(func(tx *bolt.Tx) error {
+	err := a.view(func(tx *bolt.Tx) error {
 		b := tx.Bucket(bBeats)
 		if b == nil {
 			return nil

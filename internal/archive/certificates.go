@@ -69,7 +69,7 @@ func (a *Archive) putCertificate(tx *bolt.Tx, m trust.Member, key ed25519.Public
 
 // Certificates gives the certificates of a key, the latest first.
 func (a *Archive) Certificates(key ed25519.PublicKey) (out []Certified, err error) {
-	err = a.db.View(func(tx *bolt.Tx) error {
+	err = a.view(func(tx *bolt.Tx) error {
 		return certificates(tx, key, func(c Certified) bool { out = append(out, c); return true })
 	})
 	if err != nil {

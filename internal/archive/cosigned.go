@@ -36,7 +36,7 @@ func (a *Archive) AddCosigned(witness string, signed []byte) error {
 func (a *Archive) addCosigned(by, witness string, signed []byte) error {
 	w, err := trail.ParseWitness(witness)
 	if err == nil {
-		err = a.db.Update(func(tx *bolt.Tx) error { return a.putCosigned(tx, by, w, signed) })
+		err = a.change(func(tx *bolt.Tx) error { return a.putCosigned(tx, by, w, signed) })
 	}
 	if err != nil {
 		return fault.New("take cosignature", w.Name(), fmt.Errorf("%w: %w", ErrWitness, err))
@@ -82,7 +82,7 @@ func (a *Archive) putCosigned(tx *bolt.Tx, by string, w trail.Witness, signed []
 // Cosigned gives the last head that each witness signed, by the witnesses' keys,
 // and how it belongs to the head of a size, which the trail has had.
 func (a *Archive) Cosigned(size int64) (out []Cosigned, err error) {
-	err = a.db.View(func(tx *bolt.Tx) error {
+	err = a.view(func(tx *bolt.Tx) error {
 		out, err = a.cosigned(tx, size)
 		return err
 	})

@@ -60,18 +60,17 @@ func (a *Archive) Examine(ctx context.Context, x Examination) (n Checked, err er
 	}
 	defer f.Close()
 	defer func() { n.VerifierKey = a.VerifierKey() }()
-	for {
-		err = a.db.View(func(tx *bolt.Tx) error {
-			w, err := walkFile(f, uint64(tx.ID()), x.Found)
-			if err == nil && !w.unsafe {
-				n, err = a.content(ctx, tx, x)
-			}
-			return err
-		})
-		if !errors.Is(err, errOtherTx) {
-			break
+	err = a.moment(func(tx *bolt.Tx) error {
+		w, err := walkFile(ctx, f, uint64(tx.ID()), x.Found)
+		switch {
+		case err != nil:
+		case w.unsafe:
+			a.met(damaged(a.db.Path(), errors.New("a check lists its pages")))
+		default:
+			n, err = a.content(ctx, tx, x)
 		}
-	}
+		return err
+	})
 	if err != nil && ctx.Err() == nil {
 		err = fault.New("check archive", a.db.Path(), err)
 	}
@@ -79,14 +78,14 @@ func (a *Archive) Examine(ctx context.Context, x Examination) (n Checked, err er
 }
 
 // walkFile walks the pages of one transaction, the last one's for 0.
-func walkFile(f *os.File, tx uint64, found func(Finding)) (*walk, error) {
+func walkFile(ctx context.Context, f *os.File, tx uint64, found func(Finding)) (*walk, error) {
 	info, err := f.Stat()
 	if err != nil {
 		return nil, err
 	}
 	w := &walk{r: f, size: info.Size(), wrong: func(what string, err error) { found(Finding{what, err.Error()}) }}
-	err = w.run(tx)
-	if err != nil && !errors.Is(err, errOtherTx) {
+	err = w.run(ctx, tx)
+	if err != nil && !errors.Is(err, errOtherTx) && ctx.Err() == nil {
 		found(Finding{"file", err.Error()})
 		err = nil
 	}
@@ -110,7 +109,7 @@ func ExamineFile(ctx context.Context, path, key string, x Examination) (n Checke
 	if err == nil {
 		defer db.Close()
 	}
-	w, walked := walkFile(f, 0, x.Found)
+	w, walked := walkFile(ctx, f, 0, x.Found)
 	if walked != nil || w.unsafe {
 		return n, walked
 	}

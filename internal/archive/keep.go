@@ -150,7 +150,7 @@ func (c *keepCall) size() (n int) {
 }
 
 func (a *Archive) commit(batch []*keepCall) {
-	err := a.db.Update(func(tx *bolt.Tx) error {
+	err := a.change(func(tx *bolt.Tx) error {
 		for _, c := range batch {
 			c.kept, c.err = Kept{}, nil
 		}

@@ -19,7 +19,7 @@ func (a *Archive) Kept(from int64, yield func(index int64, id string) error) (ne
 	for {
 		var found []keptRun
 		more := false
-		err := a.db.View(func(tx *bolt.Tx) error {
+		err := a.view(func(tx *bolt.Tx) error {
 			c := tx.Bucket(bLeaves).Cursor()
 			for k, leaf := c.Seek(number(from)); k != nil; k, leaf = c.Next() {
 				if len(found) == a.pageRows {

@@ -63,7 +63,7 @@ func (a *Archive) Runs(ctx context.Context, q Query, yield func(Row) error) erro
 // page reads up to one page below the key from (nil for the newest) and returns
 // where to go on, nil at the end.
 func (a *Archive) page(q Query, from []byte, left int) (rows []Row, next []byte, err error) {
-	err = a.db.View(func(tx *bolt.Tx) error {
+	err = a.view(func(tx *bolt.Tx) error {
 		bucket, prefix := q.index()
 		c := tx.Bucket(bucket).Cursor()
 		k, v := last(c, prefix, from, q.Before)

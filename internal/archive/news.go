@@ -62,7 +62,7 @@ func newsOf(k, v []byte) (Piece, error) {
 // number that the next one will have. Where the first ones are no longer kept it
 // begins later.
 func (a *Archive) News(from int64) (page []Piece, next int64, err error) {
-	err = a.db.View(func(tx *bolt.Tx) error {
+	err = a.view(func(tx *bolt.Tx) error {
 		b := tx.Bucket(bNews)
 		if b == nil {
 			next = 1

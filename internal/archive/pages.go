@@ -2,6 +2,7 @@ package archive
 
 import (
 	"bytes"
+	"context"
 	"encoding/binary"
 	"errors"
 	"fmt"
@@ -45,7 +46,8 @@ type walk struct {
 	met   []bool // pages
 	wrong func(what string, err error)
 	// page is told of each page that holds keys and values; nil when nobody asks.
-	page func(id uint64, b []byte)
+	page    func(id uint64, b []byte)
+	stopped func() error // says that nobody waits any more
 	// unsafe says that bbolt must not be let near the file.
 	unsafe bool
 }
@@ -55,21 +57,41 @@ func u32(b []byte) uint32 { return binary.NativeEndian.Uint32(b) }
 func u64(b []byte) uint64 { return binary.NativeEndian.Uint64(b) }
 
 // run walks the pages of the transaction, or of the last one when tx is 0. Only
-// a file of which nothing can be read gives an error.
-func (w *walk) run(tx uint64) error {
-	if err := w.pickMeta(tx); err != nil {
+// a file of which nothing can be read, and a context that ended, give an error.
+func (w *walk) run(ctx context.Context, tx uint64) error {
+	w.stopped = ctx.Err
+	if err := w.begin(tx); err != nil {
 		w.unsafe = true
 		return err
 	}
-	if int64(w.meta.most) > w.size/int64(w.meta.pageSize) {
-		w.hard("file", fmt.Errorf("it has %d bytes and was %d pages of %d", w.size, w.meta.most, w.meta.pageSize))
+	w.tree("root", w.meta.root, nil, nil)
+	if err := w.stopped(); err != nil {
+		return context.Cause(ctx)
+	}
+	if w.meta.freelist == noFreelist {
 		return nil
 	}
-	w.met = make([]bool, w.meta.most)
-	w.tree("root", w.meta.root, nil, nil)
-	if w.meta.freelist != noFreelist {
-		w.free()
+	if w.free(); w.unsafe {
+		return nil
 	}
+	for id := uint64(2); id < w.meta.most; id++ {
+		if !w.met[id] {
+			w.wrong(fmt.Sprintf("page %d", id), errors.New("it is neither in use nor free"))
+		}
+	}
+	return nil
+}
+
+// begin reads the first page of the transaction, and whether the file has all of
+// its pages.
+func (w *walk) begin(tx uint64) error {
+	if err := w.pickMeta(tx); err != nil {
+		return err
+	}
+	if w.meta.most > uint64(w.size)/uint64(w.meta.pageSize) {
+		return fmt.Errorf("it has %d bytes and was %d pages of %d", w.size, w.meta.most, w.meta.pageSize)
+	}
+	w.met = make([]bool, w.meta.most)
 	return nil
 }
 
@@ -217,6 +239,9 @@ func (w *walk) load(where string, id uint64, kinds ...uint16) []byte {
 // tree walks a bucket's pages from one down. Its first key is least, unless that
 // is nil, and all keys are below most, unless that is.
 func (w *walk) tree(where string, id uint64, least, most []byte) {
+	if w.stopped() != nil {
+		return
+	}
 	b := w.load(where, id, branchPage, leafPage)
 	if b == nil {
 		return
@@ -414,10 +439,5 @@ func (w *walk) free() {
 	}
 	if i := nonZero(b[at:]); i >= 0 {
 		w.wrong("list of free pages", fmt.Errorf("byte %d behind its end is not zero", i))
-	}
-	for id := uint64(2); id < w.meta.most; id++ {
-		if !w.met[id] {
-			w.wrong(fmt.Sprintf("page %d", id), errors.New("it is neither in use nor free"))
-		}
 	}
 }

@@ -53,7 +53,7 @@ type ProvedEntry struct {
 // "" for none; s is the setup in its record, nil for none.
 // After is a signed head of before that the proof is to lead on from, nil for none.
 func (a *Archive) Prove(id, markRun string, s *record.Setup, after []byte) (p Proof, err error) {
-	err = a.db.View(func(tx *bolt.Tx) error {
+	err = a.view(func(tx *bolt.Tx) error {
 		if p, err = a.prove(tx, id, markRun, s); err != nil || after == nil {
 			return err
 		}
@@ -250,7 +250,7 @@ func (a *Archive) Sign(text string) (signed []byte, err error) {
 	if strings.HasPrefix(text, a.origin+"\n") || strings.HasPrefix(text, a.origin+"/succession\n") {
 		return nil, fault.New("sign", a.db.Path(), errors.New("it reads like a head or a succession of the trail"))
 	}
-	err = a.db.View(func(tx *bolt.Tx) error {
+	err = a.view(func(tx *bolt.Tx) error {
 		s, err := a.signer(tx)
 		if err == nil {
 			signed, err = note.Sign(&note.Note{Text: text}, s)

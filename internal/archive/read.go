@@ -29,7 +29,7 @@ type Stored struct {
 // begins with s. More than one is an error that names some.
 func (a *Archive) Resolve(s string) (string, error) {
 	var found []string
-	err := a.db.View(func(tx *bolt.Tx) error {
+	err := a.view(func(tx *bolt.Tx) error {
 		if tx.Bucket(bRuns).Bucket([]byte(s)) != nil {
 			found = []string{s}
 			return nil
@@ -69,7 +69,7 @@ func (a *Archive) Resolve(s string) (string, error) {
 func (a *Archive) Run(id string) (Stored, error) {
 	s := Stored{ID: id}
 	var packed []byte // unpacked only after the transaction
-	err := a.db.View(func(tx *bolt.Tx) (err error) {
+	err := a.view(func(tx *bolt.Tx) (err error) {
 		run := tx.Bucket(bRuns).Bucket([]byte(id))
 		if run == nil {
 			return ErrNotFound
@@ -94,7 +94,7 @@ func (a *Archive) Run(id string) (Stored, error) {
 
 // ByHash returns the id of the run whose record has the hash.
 func (a *Archive) ByHash(sum [32]byte) (id string, ok bool, err error) {
-	err = a.db.View(func(tx *bolt.Tx) error {
+	err = a.view(func(tx *bolt.Tx) error {
 		id = string(tx.Bucket(bHashes).Get(sum[:]))
 		return nil
 	})
@@ -123,7 +123,7 @@ func (a *Archive) Series(id, name string) ([]byte, error) {
 }
 
 func (a *Archive) joined(id, kind, name string) (b []byte, err error) {
-	err = a.db.View(func(tx *bolt.Tx) error {
+	err = a.view(func(tx *bolt.Tx) error {
 		b, err = joinedIn(tx, id, kind, name)
 		return err
 	})

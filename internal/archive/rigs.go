@@ -41,7 +41,7 @@ type Mark struct {
 // Rigs returns all rigs by name.
 func (a *Archive) Rigs() ([]Rig, error) {
 	var rigs []Rig
-	err := a.db.View(func(tx *bolt.Tx) error {
+	err := a.view(func(tx *bolt.Tx) error {
 		return tx.Bucket(bRigs).ForEach(func(k, v []byte) error {
 			var r Rig
 			if err := json.Unmarshal(v, &r); err != nil {
@@ -67,7 +67,7 @@ func (a *Archive) Rigs() ([]Rig, error) {
 
 // LastKey returns the key of a rig's latest run, nil for a rig not seen before.
 func (a *Archive) LastKey(name string) (key ed25519.PublicKey, err error) {
-	err = a.db.View(func(tx *bolt.Tx) error {
+	err = a.view(func(tx *bolt.Tx) error {
 		j := tx.Bucket(bRigs).Get([]byte(name))
 		if j == nil {
 			return nil
@@ -119,7 +119,7 @@ func putMark(tx *bolt.Tx, m Mark) error {
 
 // Mark returns the reference in force for a rig and setup.
 func (a *Archive) Mark(rig, setup string) (m Mark, ok bool, err error) {
-	err = a.db.View(func(tx *bolt.Tx) error {
+	err = a.view(func(tx *bolt.Tx) error {
 		prefix := under(nil, rig, setup)
 		c := tx.Bucket(bMarks).Cursor()
 		for k, v := c.Seek(prefix); k != nil && bytes.HasPrefix(k, prefix); k, v = c.Next() {

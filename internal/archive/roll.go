@@ -344,7 +344,7 @@ func InForceKeys(changes []KeyChange) (in []KeyChange) {
 
 // Roll gives all changes of keys, oldest first, and the tokens.
 func (a *Archive) Roll() (changes []KeyChange, tokens []JoinToken, err error) {
-	err = a.db.View(func(tx *bolt.Tx) (err error) {
+	err = a.view(func(tx *bolt.Tx) (err error) {
 		if changes, err = keyChanges(tx); err != nil || tx.Bucket(bTokens) == nil {
 			return err
 		}

@@ -45,7 +45,7 @@ func putSetup(tx *bolt.Tx, c *keepCall, index int64) error {
 // SetupInForce gives the setup of a rig with that label and those bytes; ok is
 // false when no record brought it.
 func (a *Archive) SetupInForce(rig, label string, source []byte) (s Setup, ok bool, err error) {
-	err = a.db.View(func(tx *bolt.Tx) error {
+	err = a.view(func(tx *bolt.Tx) error {
 		index := setupIndex(tx, rig, label, sha256.Sum256(source))
 		if index < 0 {
 			return nil

@@ -47,7 +47,7 @@ func (a *Archive) rekey(r Rekeying, lost bool) (s Succeeded, receipt trail.Recei
 	next, err := signerOf(a.origin, r.Next)
 	if err == nil {
 		a.addSigner(next)
-		err = a.db.Update(func(tx *bolt.Tx) error {
+		err = a.change(func(tx *bolt.Tx) error {
 			s, receipt, err = a.succeed(tx, r, next, lost)
 			return err
 		})
@@ -139,7 +139,7 @@ func Vouch(path string, opt Options, r Rekeying) (s Succeeded, err error) {
 	err = a.learn("")
 	if err == nil {
 		if a.pack, err = newPacker(); err == nil {
-			err = db.Update(a.makeBuckets)
+			err = a.change(a.makeBuckets)
 		}
 	}
 	if err == nil {
@@ -202,7 +202,7 @@ func (a *Archive) line(tx *bolt.Tx) (trail.Line, error) {
 
 // Line is the keys of the trail.
 func (a *Archive) Line() (l trail.Line, err error) {
-	err = a.db.View(func(tx *bolt.Tx) error {
+	err = a.view(func(tx *bolt.Tx) error {
 		l, err = a.line(tx)
 		return err
 	})
@@ -215,7 +215,7 @@ func (a *Archive) Line() (l trail.Line, err error) {
 // Successions gives those that follow a key, each with the proof that the head of
 // a size adds to the last one of its old key; all of them for "".
 func (a *Archive) Successions(since string, size int64) (out []Succeeded, err error) {
-	err = a.db.View(func(tx *bolt.Tx) error {
+	err = a.view(func(tx *bolt.Tx) error {
 		out, err = succeeded(tx, since, size)
 		return err
 	})
@@ -252,7 +252,7 @@ func succeeded(tx *bolt.Tx, since string, size int64) (out []Succeeded, err erro
 // Announce keeps successions that a copy will come by later, so that it can open
 // the heads that its source signs now.
 func (a *Archive) Announce(notes ...[]byte) error {
-	err := a.db.Update(func(tx *bolt.Tx) error {
+	err := a.change(func(tx *bolt.Tx) error {
 		if !a.follows {
 			return errors.New("this archive follows nobody")
 		}

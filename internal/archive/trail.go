@@ -15,7 +15,7 @@ import (
 
 // Head returns the trail's head and its signed note.
 func (a *Archive) Head() (head trail.Head, signed []byte, err error) {
-	err = a.db.View(func(tx *bolt.Tx) error {
+	err = a.view(func(tx *bolt.Tx) error {
 		signed = bytes.Clone(tx.Bucket(bTrail).Get(kHead))
 		head, err = a.head(tx)
 		return err
@@ -42,7 +42,7 @@ type Seen struct {
 // belongs to it. Later are successions of the trail's key that are known from
 // elsewhere: an archive that was put back may lack them.
 func (a *Archive) Extends(seen [][]byte, later ...[]byte) (head trail.Head, signed []byte, out []Seen, err error) {
-	err = a.db.View(func(tx *bolt.Tx) error {
+	err = a.view(func(tx *bolt.Tx) error {
 		signed = bytes.Clone(tx.Bucket(bTrail).Get(kHead))
 		if head, err = a.head(tx); err != nil {
 			return err
@@ -98,7 +98,7 @@ func (a *Archive) seen(tx *bolt.Tx, now trail.Head, msg []byte, later [][]byte) 
 // Consistency proves that the tree of size begins with all entries of the tree of
 // older; nil for sizes that this trail does not have.
 func (a *Archive) Consistency(older, size int64) (proof []trail.Hash, err error) {
-	err = a.db.View(func(tx *bolt.Tx) error {
+	err = a.view(func(tx *bolt.Tx) error {
 		head, err := a.head(tx)
 		if err != nil || older < 0 || older > size || size > head.Size {
 			return err
@@ -114,7 +114,7 @@ func (a *Archive) Consistency(older, size int64) (proof []trail.Hash, err error)
 
 // Entry gives the receipt of one entry of the trail under the present head.
 func (a *Archive) Entry(index int64) (r trail.Receipt, err error) {
-	err = a.db.View(func(tx *bolt.Tx) error {
+	err = a.view(func(tx *bolt.Tx) error {
 		head, err := a.head(tx)
 		if err != nil {
 			return err
@@ -151,7 +151,7 @@ func (r hashReader) ReadHashes(indexes []int64) ([]tlog.Hash, error) {
 // Copy writes a consistent copy of the whole file to the writer that begin gives
 // for its size.
 func (a *Archive) Copy(begin func(size int64) (io.Writer, error)) error {
-	return a.db.View(func(tx *bolt.Tx) error {
+	return a.view(func(tx *bolt.Tx) error {
 		w, err := begin(tx.Size())
 		if err == nil {
 			_, err = tx.WriteTo(w)

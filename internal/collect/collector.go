@@ -42,6 +42,7 @@ type Collector struct {
 	door    *door
 	room    *room
 	told    atomic.Bool  // that the disk is short of room
+	damaged sync.Once    // the log says that the archive is
 	held    func() int64 // bytes of deliveries under way; set by Server
 	dir     string       // "" without a folder
 	roll    roll

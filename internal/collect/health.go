@@ -76,8 +76,8 @@ func (v *vitals) follow(ctx context.Context) {
 func (v *vitals) refresh(ctx context.Context) {
 	v.mu.Lock()
 	defer v.mu.Unlock()
-	read := v.c.alive(ctx)
-	keeps := errors.Join(read, v.c.heads.err())
+	read := errors.Join(v.c.alive(ctx), v.c.archive.Damaged())
+	keeps := errors.Join(read, v.c.doubt())
 	if s, err := v.c.State(ctx); err == nil && s.Refusing != "" {
 		keeps = errors.New(s.Refusing)
 	}

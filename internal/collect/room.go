@@ -126,7 +126,7 @@ func roomOf(file string, now func() time.Time) *room {
 // State implements answer.Book.
 func (c *Collector) State(context.Context) (answer.State, error) {
 	s, err := c.room.look(0, 0)
-	if lost := c.heads.err(); lost != nil {
+	if lost := c.doubt(); lost != nil {
 		s.Refusing, s.Hint, s.Since = lost.Error(), fault.HintOf(lost), time.Time{}
 	}
 	return s, err
@@ -134,7 +134,7 @@ func (c *Collector) State(context.Context) (answer.State, error) {
 
 // Admit implements deliver.Taker.
 func (c *Collector) Admit(_ context.Context, size int64) error {
-	if err := c.heads.err(); err != nil {
+	if err := c.doubt(); err != nil {
 		return deliver.As(deliver.CutBack, err)
 	}
 	held := int64(0)

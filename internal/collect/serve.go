@@ -143,6 +143,7 @@ func (c *Collector) listenAt(ctx context.Context, dir, address string, ready fun
 	looking, enough := context.WithCancel(ctx)
 	defer enough()
 	go health.follow(looking)
+	go c.lookOver(looking)
 	ready(l.Addr().String())
 	if with.daemon != nil {
 		with.daemon.Ready("serving on "+l.Addr().String(), c.alive, with.reload)

@@ -83,5 +83,25 @@ func (c *Collector) mayKeep() error {
 		return fault.New("keep", "", fmt.Errorf("this is a copy that follows %s, and is only read", c.copyOf)).
 			WithHint("deliver to that collector, and ask it for marks and retractions")
 	}
-	return c.heads.err()
+	return c.doubt()
+}
+
+// doubt says why nothing is kept: the archive's file is damaged, or its trail lacks
+// a head that it signed. Damage is logged when it is met first.
+func (c *Collector) doubt() error {
+	err := c.archive.Damaged()
+	if err == nil {
+		return c.heads.err()
+	}
+	c.damaged.Do(func() {
+		c.log.Error("nothing is kept until the archive is restored", "error", err, "hint", fault.HintOf(err))
+	})
+	return err
+}
+
+// lookOver looks for damage in the archive's file while it is served.
+func (c *Collector) lookOver(ctx context.Context) {
+	if err := c.archive.LookOver(ctx); err != nil && ctx.Err() == nil && c.doubt() == nil {
+		c.log.Error("the archive's file cannot be looked over", "error", err)
+	}
 }

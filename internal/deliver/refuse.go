@@ -20,7 +20,7 @@ const (
 	NoRecord  = "record"    // bytes that are well signed and no record
 	Busy      = "busy"      // too much at once; later it may be taken
 	NoRoom    = "no_room"   // the collector's disk is full, or nearly
-	CutBack   = "trail"     // the collector lacks a head that it signed
+	CutBack   = "trail"     // the collector lacks a head that it signed, or its archive is damaged
 	Conflict  = "conflict"  // with what is kept, or a setup that cannot be read
 )
 

@@ -52,6 +52,12 @@ func lock(path string, flags, how int) (*os.File, error) {
 	}
 }
 
+// Unlock lets go of a locked file and closes it. To close it is not enough where it
+// is still mapped.
+func Unlock(f *os.File) error {
+	return errors.Join(syscall.Flock(int(f.Fd()), syscall.LOCK_UN), f.Close())
+}
+
 // SyncDir makes the names in a folder as durable as what they name.
 func SyncDir(dir string) error {
 	d, err := os.Open(dir)

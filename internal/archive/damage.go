@@ -1,0 +1,186 @@
+package archive
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"runtime"
+	"runtime/debug"
+	"strings"
+
+	bolt "go.etcd.io/bbolt"
+
+	"witnessmark/internal/durable"
+	"witnessmark/internal/fault"
+)
+
+// ErrDamaged is returned for a file whose pages are not as bbolt wrote them.
+var ErrDamaged = errors.New("its file is damaged")
+
+const damageHint = "keep the file as it is, have all that is wrong listed with collector check, and restore a backup: collector restore"
+
+// whole calls f and gives as ErrDamaged what a damaged file makes in it: a panic
+// of bbolt, which takes the bytes of its file on trust, or memory beyond the end
+// of a file that was cut. Any other panic goes on.
+func whole(path string, f func() error) (err error) {
+	defer debug.SetPanicOnFault(debug.SetPanicOnFault(true))
+	defer func() {
+		p := recover()
+		if p == nil {
+			return
+		}
+		if _, outside := p.(interface{ Addr() uintptr }); !outside && !boltPanicked() {
+			panic(p)
+		}
+		err = damaged(path, errors.New(strings.TrimPrefix(fmt.Sprint(p), "runtime error: ")))
+	}()
+	return f()
+}
+
+func damaged(path string, why error) error {
+	return fault.New("read archive", path, fmt.Errorf("%w: %w", ErrDamaged, why)).WithHint(damageHint)
+}
+
+// boltPanicked says, in a deferred call, whether the panic began in bbolt.
+func boltPanicked() bool {
+	pcs := make([]uintptr, 64)
+	frames := runtime.CallersFrames(pcs[:runtime.Callers(2, pcs)])
+	for began := false; ; {
+		f, more := frames.Next()
+		switch {
+		case f.Function == "runtime.gopanic":
+			began = true
+		case began && !strings.HasPrefix(f.Function, "runtime."):
+			return strings.HasPrefix(f.Function, "go.etcd.io/bbolt")
+		}
+		if !more {
+			return false
+		}
+	}
+}
+
+// Damaged gives the first damage that was met in the file since it was opened, nil
+// for none. From then on nothing is written: bbolt might write over what is whole.
+func (a *Archive) Damaged() error {
+	if a == nil {
+		return nil
+	}
+	if err := a.damage.Load(); err != nil {
+		return *err
+	}
+	return nil
+}
+
+// met remembers the first damage.
+func (a *Archive) met(err error) error {
+	if errors.Is(err, ErrDamaged) {
+		a.damage.CompareAndSwap(nil, &err)
+	}
+	return err
+}
+
+func (a *Archive) view(f func(*bolt.Tx) error) error {
+	return a.met(whole(a.db.Path(), func() error { return a.db.View(f) }))
+}
+
+func (a *Archive) change(f func(*bolt.Tx) error) error {
+	if err := a.Damaged(); err != nil {
+		return err
+	}
+	return a.met(whole(a.db.Path(), func() error { return a.db.Update(f) }))
+}
+
+// LookOver reads all pages of the file, beside what else is done with it, and gives
+// the first damage in them over which bbolt would stumble. What the pages hold only
+// an examination tells.
+func (a *Archive) LookOver(ctx context.Context) error {
+	f, err := os.Open(a.db.Path())
+	if err != nil {
+		return fault.New("read archive", a.db.Path(), err)
+	}
+	defer f.Close()
+	return a.met(a.moment(func(tx *bolt.Tx) error { return sound(ctx, f, uint64(tx.ID()), true) }))
+}
+
+// moment calls f with a transaction whose first page is still in the file, so that
+// its pages can be walked.
+func (a *Archive) moment(f func(*bolt.Tx) error) error {
+	for {
+		if err := a.db.View(f); !errors.Is(err, errOtherTx) {
+			return err
+		}
+	}
+}
+
+// opening says of an error that it came while the archive was opened.
+func opening(path string, err error) error {
+	if errors.Is(err, ErrDamaged) {
+		return err
+	}
+	return fault.New("open archive", path, err)
+}
+
+// walkedAtOnce is the size up to which all pages of a file are looked at before it
+// is written to. Whoever serves a larger one has them looked over meanwhile.
+const walkedAtOnce = 64 << 20
+
+// openBolt opens the file, and holds what bbolt would stumble over against damage
+// first: it writes over any page that is said to be free, and takes as much memory
+// as any page is said to have.
+func openBolt(path string, opt *bolt.Options) (db *bolt.DB, err error) {
+	var file *os.File
+	opt.OpenFile = func(name string, flag int, mode os.FileMode) (f *os.File, err error) {
+		file, err = os.OpenFile(name, flag, mode)
+		return file, err
+	}
+	err = whole(path, func() error { db, err = bolt.Open(path, 0o600, opt); return err })
+	switch {
+	case err == nil && !opt.ReadOnly:
+		if err = openedSound(file); err != nil {
+			err = errors.Join(err, db.Close())
+		}
+	case errors.Is(err, ErrDamaged):
+		if why := openedSound(file); why != nil {
+			err = why // in better words
+		}
+		err = errors.Join(err, durable.Unlock(file)) // which bbolt left mapped
+	}
+	if err != nil {
+		return nil, err
+	}
+	return db, nil
+}
+
+func openedSound(f *os.File) error {
+	info, err := f.Stat()
+	if err != nil {
+		return err
+	}
+	return sound(context.Background(), f, 0, info.Size() <= walkedAtOnce)
+}
+
+// sound gives the first damage in a file over which bbolt would stumble: in its
+// first pages, its length, its list of free pages and, with all, every page.
+func sound(ctx context.Context, f *os.File, tx uint64, all bool) (first error) {
+	info, err := f.Stat()
+	if err != nil {
+		return err
+	}
+	w := &walk{r: f, size: info.Size()}
+	w.wrong = func(what string, err error) {
+		if first == nil && w.unsafe {
+			first = damaged(f.Name(), fmt.Errorf("%s: %w", what, err))
+		}
+	}
+	if all {
+		err = w.run(ctx, tx)
+	} else if err = w.begin(tx); err == nil && w.meta.freelist != noFreelist {
+		w.free()
+	}
+	if err != nil && !errors.Is(err, errOtherTx) && ctx.Err() == nil {
+		err = damaged(f.Name(), err)
+	}
+	return cmp.Or(first, err)
+}
