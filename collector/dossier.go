@@ -70,8 +70,7 @@ func (d *desk) dossier(ctx context.Context, b answer.Book, id string, after []by
 		}
 		var err error
 		if r, err = dossier.Verify(got.Bytes(), dossier.Keys{}); err != nil {
-			return screen.Exit(screen.NotProved, fault.New("make dossier", id, err).
-				WithHint("what the collector gave does not verify, and is not kept; look at the archive with: collector check"))
+			return notProved("make dossier", id, err, "what the collector gave does not verify, and is not kept; look at the archive with: collector check")
 		}
 		size = got.Len()
 		_, err = w.Write(got.Bytes())
@@ -174,7 +173,7 @@ func (d *desk) verify(file string, known dossier.Keys) error {
 		d.printLines(r)
 	}
 	if err != nil {
-		return notProved(file, err, "do not rely on this file; ask for it again, and keep this one as evidence")
+		return notProved("verify", file, err, "do not rely on this file; ask for it again, and keep this one as evidence")
 	}
 	if !d.json {
 		_, err = fmt.Fprintf(d.stdout, "%s: run %s of rig %s, %s\n", verdict(r), screen.Clean(r.Run), screen.Clean(r.Rig), r.Standing)
@@ -196,11 +195,11 @@ func verdict(files ...dossier.Report) string {
 
 // notProved is the error of a file that does not hold, or that a later version is
 // needed for.
-func notProved(file string, err error, hint string) error {
+func notProved(op, what string, err error, hint string) error {
 	if errors.Is(err, dossier.ErrNewer) {
 		hint = "check it with a later version of collector"
 	}
-	return screen.Exit(screen.NotProved, fault.New("verify", file, err).WithHint(hint))
+	return screen.Exit(screen.NotProved, fault.New(op, what, err).WithHint(hint))
 }
 
 func (d *desk) printLines(r dossier.Report) {

@@ -29,7 +29,7 @@ func (d *desk) verifyLater(ctx context.Context, file, later string, known dossie
 	}
 	old, now, lines, err := dossier.Later(older, newer, known)
 	if err != nil {
-		err = notProved(file, err, askAgain)
+		err = notProved("verify", file, err, askAgain)
 	}
 	if d.json {
 		return d.laterJSON(old, now, lines, err)
@@ -72,7 +72,7 @@ const askAgain = "do not rely on what it says came after; ask for a newer dossie
 func (d *desk) askNewer(ctx context.Context, file string, older []byte, known dossier.Keys) ([]byte, error) {
 	r, err := dossier.Verify(older, known)
 	if err != nil {
-		return nil, notProved(file, err, askAgain)
+		return nil, notProved("verify", file, err, askAgain)
 	}
 	head, err := dossier.HeadOf(older)
 	if err != nil {

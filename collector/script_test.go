@@ -7,6 +7,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"strconv"
 	"strings"
 	"syscall"
@@ -33,6 +34,7 @@ func TestMain(m *testing.M) {
 //	wrong COMMAND...      run a command that must exit with 2 and print to stderr
 //	exits N COMMAND...    run a command that must exit with N
 //	damage FILE OLD NEW   write NEW over OLD wherever the file has it
+//	into NAME REGEXP      put the first group that it finds in the last stdout into $NAME
 //	for-each-command      ask every command for its help
 //	study DIR             deliver a simulated study of memory speed
 func TestScripts(t *testing.T) {
@@ -45,7 +47,7 @@ func TestScripts(t *testing.T) {
 			return nil
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
-			"fill": cmdFill, "later": cmdLater, "writelog": cmdWriteLog, "serving": cmdServing, "following": cmdFollowing, "login": cmdLogin, "stop": cmdStop, "wrong": cmdWrong, "exits": cmdExits, "damage": cmdDamage, "for-each-command": cmdHelp, "study": cmdStudy,
+			"fill": cmdFill, "later": cmdLater, "writelog": cmdWriteLog, "serving": cmdServing, "following": cmdFollowing, "login": cmdLogin, "stop": cmdStop, "wrong": cmdWrong, "exits": cmdExits, "damage": cmdDamage, "into": cmdInto, "for-each-command": cmdHelp, "study": cmdStudy,
 		},
 	})
 }
@@ -95,6 +97,14 @@ func cmdDamage(ts *testscript.TestScript, neg bool, args []string) {
 		ts.Fatalf("%s does not hold %q", args[0], args[1])
 	}
 	ts.Check(os.WriteFile(ts.MkAbs(args[0]), bytes.ReplaceAll(b, []byte(args[1]), []byte(args[2])), 0o600))
+}
+
+func cmdInto(ts *testscript.TestScript, neg bool, args []string) {
+	found := regexp.MustCompile(args[1]).FindStringSubmatch(ts.ReadFile("stdout"))
+	if len(found) != 2 {
+		ts.Fatalf("nothing in stdout is like %s", args[1])
+	}
+	ts.Setenv(args[0], found[1])
 }
 
 func cmdHelp(ts *testscript.TestScript, neg bool, args []string) {

@@ -54,18 +54,21 @@ type ProvedEntry struct {
 // After is a signed head of before that the proof is to lead on from, nil for none.
 func (a *Archive) Prove(id, markRun string, s *record.Setup, after []byte) (p Proof, err error) {
 	err = a.view(func(tx *bolt.Tx) error {
-		if p, err = a.prove(tx, id, markRun, s); err != nil || after == nil {
-			return err
-		}
 		head, err := a.head(tx)
 		if err != nil {
 			return err
 		}
-		seen, err := a.seen(tx, head, after, nil)
-		if p.After = &seen; err == nil && !seen.Ours && !seen.GivenUp {
-			err = ErrNotOfTrail
+		if after != nil {
+			seen, err := a.seen(tx, head, after, nil)
+			if err != nil {
+				return err
+			}
+			if !seen.Ours && !seen.GivenUp {
+				return ErrNotOfTrail
+			}
+			p.After = &seen
 		}
-		return err
+		return a.prove(tx, &p, head, id, markRun, s)
 	})
 	if err != nil {
 		return Proof{}, fault.New("prove run", id, err)
@@ -73,37 +76,33 @@ func (a *Archive) Prove(id, markRun string, s *record.Setup, after []byte) (p Pr
 	return p, nil
 }
 
-func (a *Archive) prove(tx *bolt.Tx, id, markRun string, s *record.Setup) (p Proof, err error) {
+func (a *Archive) prove(tx *bolt.Tx, p *Proof, head trail.Head, id, markRun string, s *record.Setup) (err error) {
 	run := tx.Bucket(bRuns).Bucket([]byte(id))
 	if run == nil {
-		return p, ErrNotFound
-	}
-	head, err := a.head(tx)
-	if err != nil {
-		return p, err
+		return ErrNotFound
 	}
 	line, err := a.line(tx)
 	if err != nil {
-		return p, err
+		return err
 	}
 	p.VerifierKey, p.Head = line.Present(), bytes.Clone(tx.Bucket(bTrail).Get(kHead))
 	p.Summary = bytes.Clone(tx.Bucket(bSummary).Get(run.Get([]byte("at"))))
 	if p.Receipt, err = receiptOf(tx, id); err != nil {
-		return p, err
+		return err
 	}
 	if p.Consistency, err = trail.ProveConsistency(p.Receipt.Size, head.Size, hashReader{tx}); err != nil {
-		return p, err
+		return err
 	}
-	indexes, err := entriesOf(tx, id, markRun, p.Receipt.Index)
+	indexes, err := entriesOf(tx, id, markRun, p.Receipt.Index, p.behind())
 	if err != nil {
-		return p, err
+		return err
 	}
 	// An archive may have runs from before setups had entries.
 	if at := ownSetup(tx, run, s); at >= 0 && at < p.Receipt.Index {
 		indexes = append(indexes, at)
 	}
 	if p.Keys, err = succeeded(tx, "", head.Size); err != nil {
-		return p, err
+		return err
 	}
 	for _, s := range p.Keys {
 		indexes = append(indexes, s.Last.Size)
@@ -112,18 +111,26 @@ func (a *Archive) prove(tx *bolt.Tx, id, markRun string, s *record.Setup) (p Pro
 		indexes, err = p.keys(tx, run, indexes)
 	}
 	if err != nil {
-		return p, err
+		return err
 	}
 	for _, i := range indexes {
 		e := ProvedEntry{Index: i, Leaf: bytes.Clone(tx.Bucket(bLeaves).Get(number(i)))}
 		if e.Proof, err = trail.ProveInclusion(head.Size, i, hashReader{tx}); err != nil {
-			return p, err
+			return err
 		}
 		p.Entries = append(p.Entries, e)
 	}
 	p.Cosigned, err = a.cosigned(tx, head.Size)
 	p.Cosigned = slices.DeleteFunc(p.Cosigned, func(c Cosigned) bool { return c.Head.Size <= p.Receipt.Index })
-	return p, err
+	return err
+}
+
+// behind is the size of the head that a restore went back behind; 0 for none.
+func (p *Proof) behind() int64 {
+	if p.After == nil || p.After.Ours {
+		return 0
+	}
+	return p.After.Head.Size
 }
 
 // keepers adds what tells of those on whose word keys of the trail are.
@@ -185,8 +192,9 @@ func ownSetup(tx *bolt.Tx, run *bolt.Bucket, s *record.Setup) int64 {
 	return setupIndex(tx, l.Rig, s.Label, sha256.Sum256(s.Source))
 }
 
-// entriesOf gives the places of the entries that tell of a run, in order.
-func entriesOf(tx *bolt.Tx, id, markRun string, own int64) (indexes []int64, err error) {
+// entriesOf gives the places of the entries that tell of a run, in order, and of the
+// restores after it or behind a head of a size.
+func entriesOf(tx *bolt.Tx, id, markRun string, own, behind int64) (indexes []int64, err error) {
 	indexes = []int64{own}
 	if markRun != "" {
 		marked, err := receiptOf(tx, markRun)
@@ -211,7 +219,7 @@ func entriesOf(tx *bolt.Tx, id, markRun string, own int64) (indexes []int64, err
 		return nil, err
 	}
 	for _, r := range later {
-		if r.Index > own {
+		if r.Index > own || r.Index < behind {
 			indexes = append(indexes, r.Index)
 		}
 	}

@@ -2,15 +2,22 @@ package collect
 
 import (
 	"context"
+	"fmt"
 	"io"
 
 	"witnessmark/internal/answer"
+	"witnessmark/internal/archive"
 	"witnessmark/internal/dossier"
+	"witnessmark/internal/fault"
 	"witnessmark/internal/record"
 )
 
 // Dossier implements answer.Book.
 func (c *Collector) Dossier(_ context.Context, id string, after []byte, w io.Writer) error {
+	if c.archive.ReadOnly() {
+		return fault.New("make dossier", id, fmt.Errorf("%w, and that seals a dossier", archive.ErrReadOnly)).
+			WithHint("a copy seals none, so ask the collector that it follows; beside an archive that is no copy put the key of its trail")
+	}
 	contents, err := c.contents(id, after)
 	if err != nil {
 		return err

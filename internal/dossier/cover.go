@@ -3,6 +3,7 @@ package dossier
 import (
 	"bytes"
 	"fmt"
+	"slices"
 	"strings"
 
 	"witnessmark/internal/answer"
@@ -36,6 +37,9 @@ func (c Contents) cover(run *record.Run) ([]byte, error) {
 	if err := screen.Run(&b, r); err != nil {
 		return nil, err
 	}
+	if err := c.signatures(line, run, after); err != nil {
+		return nil, err
+	}
 	if err := screen.FactsOfRun(&b, *r.Facts); err != nil {
 		return nil, err
 	}
@@ -45,12 +49,11 @@ func (c Contents) cover(run *record.Run) ([]byte, error) {
 			line("  %s", screen.Clean(strings.TrimRight(l, "\r\n")))
 		}
 	}
-	c.signatures(line, run, after)
 	return b.Bytes(), nil
 }
 
 // signatures tells who signed what and when, and what came after.
-func (c Contents) signatures(line func(string, ...any), run *record.Run, after story) {
+func (c Contents) signatures(line func(string, ...any), run *record.Run, after story) error {
 	line("\nWho signed what")
 	line("  rig %s signed the record with key %s", screen.Clean(run.Rig), record.Fingerprint(c.Signed.PublicKey))
 	c.keyLines(line, after.keys)
@@ -65,14 +68,19 @@ func (c Contents) signatures(line func(string, ...any), run *record.Run, after s
 	}
 	line("  the collector's heads and this file's seal are signed with %s", screen.Clean(c.Proof.VerifierKey))
 	after.trailKeys(line)
+	if err := c.witnessLines(line); err != nil {
+		return err
+	}
 	line("\nWhat came after")
-	if after.keys.after(line, c.Proof.Receipt.Index)+len(after.changes)+len(after.restores) == 0 {
+	later := slices.DeleteFunc(slices.Clone(after.restores), func(r told) bool { return r.index <= c.Proof.Receipt.Index })
+	if after.keys.after(line, c.Proof.Receipt.Index)+len(after.changes)+len(later) == 0 {
 		line("  nothing that this file knows of")
 	}
 	for _, x := range after.changes {
 		line("  %s UTC, entry %d: %v by %s: %s", screen.At(x.At), x.index, x.Kind, screen.Clean(x.Actor), screen.Clean(x.Text))
 	}
-	for _, x := range after.restores {
+	for _, x := range later {
 		line("  %s UTC, entry %d: the archive was restored by %s: %s", screen.At(x.At), x.index, screen.Clean(x.Actor), screen.Clean(x.Text))
 	}
+	return nil
 }

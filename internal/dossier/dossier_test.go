@@ -5,11 +5,7 @@ import (
 	"bytes"
 	"crypto/ed25519"
 	"errors"
-	"flag"
-	"fmt"
 	"io"
-	"os"
-	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
@@ -309,51 +305,6 @@ func TestAfter(t *testing.T) {
 	}
 }
 
-// FuzzVerify: what is not a dossier is a fault, and what is one is spelt in one way.
-func FuzzVerify(f *testing.F) {
-	b, err := os.ReadFile("testdata/edition-1.zip")
-	if err != nil {
-		f.Fatal(err)
-	}
-	f.Add(b)
-	f.Add(b[:len(b)/2])
-	f.Fuzz(func(t *testing.T, c []byte) {
-		_, err := dossier.Verify(c, dossier.Keys{})
-		if err == nil && !bytes.Equal(b, c) {
-			t.Fatal("accepted in another spelling")
-		}
-		if err != nil && !errors.Is(err, dossier.ErrNotProved) {
-			t.Fatal(err)
-		}
-	})
-}
-
-var update = flag.Bool("update", false, "write a dossier of this edition anew")
-
-// TestEditions: dossiers made by earlier versions go on verifying. One of the
-// present edition that does not says that Edition must go up, and a file be added.
-func TestEditions(t *testing.T) {
-	name := fmt.Sprintf("testdata/edition-%d.zip", dossier.Edition)
-	if *update {
-		if err := os.WriteFile(name, keep(t).dossier(t), 0o644); err != nil {
-			t.Fatal(err)
-		}
-	}
-	files, err := filepath.Glob("testdata/edition-*.zip")
-	if err != nil || !slices.Contains(files, name) {
-		t.Fatalf("%v: no %s", err, name)
-	}
-	for _, f := range files {
-		b, err := os.ReadFile(f)
-		if err != nil {
-			t.Fatal(err)
-		}
-		if r, err := dossier.Verify(b, dossier.Keys{}); err != nil || r.Rig != "heron" {
-			t.Errorf("%s: %v", f, err)
-		}
-	}
-}
-
 // TestWitnesses: a head that a witness signed with the run in it is in the file,
 // and a reader can demand it.
 func TestWitnesses(t *testing.T) {
@@ -387,6 +338,9 @@ func TestWitnesses(t *testing.T) {
 		}
 		if d := doubts(verified(t, b, k.keys())); len(d) != 1 || !strings.Contains(d[0], "2031-02-27") {
 			t.Errorf("a witness that nobody named: %q", d)
+		}
+		if cover := string(membersOf(t, b)[0].data); !strings.Contains(cover, "witness "+witness+" signed the trail of") {
+			t.Errorf("the cover does not tell of it:\n%s", cover)
 		}
 		k.marked = k.send(t) // the trail goes on beyond what was signed
 	}

@@ -15,6 +15,7 @@ import (
 
 // story is what the trail tells of a run beside its own entry.
 type story struct {
+	own       *told  // the record's
 	markKept  *told  // the marked record
 	marked    *told  // the acceptance of its mark
 	declared  *told  // its setup came into force; nil in a trail of before setups had entries
@@ -38,7 +39,6 @@ func (c Contents) tell(run *record.Run) (s story, err error) {
 	s.keys.of = trust.Member{Role: trust.Rig, Name: run.Rig}
 	s.keepers = keepersIn(c.Proof.Keys)
 	last, receipt := int64(-1), c.Proof.Receipt
-	own := false
 	for _, p := range c.Proof.Entries {
 		e, err := trail.ParseEntry(p.Leaf)
 		if err == nil && p.Index <= last {
@@ -50,7 +50,7 @@ func (c Contents) tell(run *record.Run) (s story, err error) {
 		last = p.Index
 		switch {
 		case e.Kind == trail.KindRecord && p.Index == receipt.Index && bytes.Equal(p.Leaf, receipt.Leaf):
-			own = true
+			s.own = &told{e, p.Index}
 		case e.Kind == trail.KindRecord && c.Mark != nil && s.markKept == nil:
 			if e.Digest != trail.Digest(c.Mark.SHA256()) {
 				return s, at(markName, fmt.Errorf("entry %d of the trail is about another record", p.Index))
@@ -61,7 +61,7 @@ func (c Contents) tell(run *record.Run) (s story, err error) {
 		case e.Kind == trail.KindSetup && isSetup(e, run) && s.declared == nil && p.Index < receipt.Index:
 			s.declared = &told{e, p.Index}
 		case e.Subject == run.ID && e.Digest == trail.Digest(c.Signed.SHA256()) && s.changedBy(e, p.Index):
-		case e.Kind == trail.KindRestore && p.Index > receipt.Index:
+		case e.Kind == trail.KindRestore && (p.Index > receipt.Index || c.Proof.After.givenUp()):
 			s.restores = append(s.restores, told{e, p.Index})
 		case s.succeededBy(e, p.Index, c.Proof.Keys):
 		case s.keys.takes(e, p.Index) || s.keepers.takes(e, p.Index):
@@ -69,7 +69,7 @@ func (c Contents) tell(run *record.Run) (s story, err error) {
 			return s, entryFault(p.Index, fmt.Errorf("a %v of %s does not belong here", e.Kind, e.Subject))
 		}
 	}
-	if !own || (s.marked != nil) != (c.Mark != nil) {
+	if s.own == nil || (s.marked != nil) != (c.Mark != nil) {
 		return s, at(entriesName, errors.New("the entry of the record, of its mark or of the mark's record is missing"))
 	}
 	if len(s.succeeded) != len(c.Proof.Keys) {

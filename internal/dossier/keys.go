@@ -8,8 +8,6 @@ import (
 	"fmt"
 	"slices"
 
-	"golang.org/x/mod/sumdb/note"
-
 	"witnessmark/internal/record"
 	"witnessmark/internal/screen"
 	"witnessmark/internal/trail"
@@ -240,52 +238,4 @@ func (s story) trailKeys(line func(string, ...any)) {
 			}
 		}
 	}
-}
-
-// After shows how the trail of a newer file belongs to the head of an older one.
-type After struct {
-	Head        string       `json:"head"`        // of the older file, a signed note
-	Consistency []trail.Hash `json:"consistency"` // nil where a restore went back behind it
-}
-
-var errGivenUp = errors.New("no proof leads from the older file's head to this one's, and no restore in the file says why")
-
-// olderHead checks how the trail belongs to the head of an older file.
-func (v *verification) olderHead() error {
-	if v.Proof.After == nil {
-		return nil
-	}
-	h, err := v.olderOpened([]byte(v.Proof.After.Head))
-	if err != nil {
-		return at(afterName, err)
-	}
-	if err := trail.CheckConsistency(h, v.head, v.Proof.After.Consistency); err == nil {
-		v.holds(afterName, "from the %s of an older file the trail only grew", screen.Many(int(h.Size), "entry", "entries"))
-		return nil
-	}
-	for _, r := range v.after.restores {
-		if r.index < h.Size && v.Proof.After.Consistency == nil {
-			v.doubt(afterName, "the trail went back behind the %s of an older file: the restore at entry %d", screen.Many(int(h.Size), "entry", "entries"), r.index)
-			return nil
-		}
-	}
-	return at(afterName, errGivenUp)
-}
-
-// olderOpened opens a head of before, by the keys of now and of then.
-func (v *verification) olderOpened(signed []byte) (trail.Head, error) {
-	h, err := trail.OpenHead(signed, v.line)
-	if err == nil {
-		return h, nil
-	}
-	// A restore may have gone back behind a head that a key signed after its end in
-	// the trail of now.
-	for _, e := range append(v.line.Earlier(), trail.Earlier{Key: v.line.Present()}) {
-		if k, bad := note.NewVerifier(e.Key); bad == nil {
-			if h, bad := trail.OpenHead(signed, note.VerifierList(k)); bad == nil {
-				return h, nil
-			}
-		}
-	}
-	return h, err
 }

@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"slices"
 
+	"golang.org/x/mod/sumdb/note"
+
 	"witnessmark/internal/screen"
 	"witnessmark/internal/trail"
 )
@@ -51,8 +53,12 @@ func (v *verification) since(older []byte) ([]Line, error) {
 	if err != nil {
 		return nil, err
 	}
-	if !bytes.Equal(o.Signed.Bytes, v.Signed.Bytes) || !bytes.Equal(text(o.Proof.Receipt), text(v.Proof.Receipt)) {
-		return nil, at(recordName, fmt.Errorf("it is of run %s, with another record or receipt than the older file", v.run.ID))
+	if !bytes.Equal(o.Signed.Bytes, v.Signed.Bytes) {
+		return nil, at(recordName, fmt.Errorf("it is of run %s, and its record is not that of the older file, of run %s", v.run.ID, o.run.ID))
+	}
+	again := !bytes.Equal(text(o.Proof.Receipt), text(v.Proof.Receipt))
+	if again && !v.after.wentBehind(o.Proof.Receipt.Index) {
+		return nil, at(receiptName, errors.New("it is another than that of the older file, and no restore in the file says why"))
 	}
 	if ok, err := v.line.From(o.Proof.VerifierKey); err != nil && len(v.known.Collectors) == 0 {
 		v.doubt(keysName, "the older file is signed with %s: %v", o.Proof.VerifierKey, err)
@@ -69,7 +75,12 @@ func (v *verification) since(older []byte) ([]Line, error) {
 	case a == nil || a.Head != string(o.Proof.Head):
 		return nil, at(afterName, errors.New("it does not show that its trail adds to that of the older file"))
 	}
-	return v.after.sinceEntry(then.Size, v.went(then)), nil
+	return v.after.sinceEntry(then.Size, v.went(then), again), nil
+}
+
+// wentBehind says whether a restore went back behind an entry.
+func (s story) wentBehind(index int64) bool {
+	return slices.ContainsFunc(s.restores, func(r told) bool { return r.index <= index })
 }
 
 // went tells whether a restore has gone back behind a head, and to which entry.
@@ -85,8 +96,9 @@ func (v *verification) went(then trail.Head) int64 {
 	return then.Size
 }
 
-// sinceEntry lists what the trail tells from an entry on.
-func (s story) sinceEntry(size, from int64) []Line {
+// sinceEntry lists what the trail tells from an entry on; again says that the run was
+// delivered once more.
+func (s story) sinceEntry(size, from int64, again bool) []Line {
 	var all []told
 	say := map[int64]string{}
 	add := func(x told, format string, args ...any) {
@@ -94,6 +106,9 @@ func (s story) sinceEntry(size, from int64) []Line {
 			all = append(all, x)
 			say[x.index] = fmt.Sprintf(format, args...)
 		}
+	}
+	if again {
+		add(*s.own, "the run was delivered and kept once more")
 	}
 	for _, x := range s.changes {
 		add(x, "%v of the run by %s: %s", x.Kind, x.Actor, x.Text)
@@ -124,4 +139,55 @@ func (s story) sinceEntry(size, from int64) []Line {
 		out = append(out, Line{Member: entriesName, Holds: fmt.Sprintf("entry %d, %s UTC: %s", x.index, screen.At(x.At), say[x.index])})
 	}
 	return out
+}
+
+// After shows how the trail of a newer file belongs to the head of an older one.
+type After struct {
+	Head        string       `json:"head"`        // of the older file, a signed note
+	Consistency []trail.Hash `json:"consistency"` // nil where a restore went back behind it
+}
+
+// givenUp says whether a restore is to have gone back behind that head.
+func (a *After) givenUp() bool { return a != nil && a.Consistency == nil }
+
+var errGivenUp = errors.New("no proof leads from the older file's head to this one's, and no restore in the file says why")
+
+// olderHead checks how the trail belongs to the head of an older file.
+func (v *verification) olderHead() error {
+	if v.Proof.After == nil {
+		return nil
+	}
+	h, err := v.olderOpened([]byte(v.Proof.After.Head))
+	if err != nil {
+		return at(afterName, err)
+	}
+	if err := trail.CheckConsistency(h, v.head, v.Proof.After.Consistency); err == nil {
+		v.holds(afterName, "from the %s of an older file the trail only grew", screen.Many(int(h.Size), "entry", "entries"))
+		return nil
+	}
+	for _, r := range v.after.restores {
+		if r.index < h.Size && v.Proof.After.givenUp() {
+			v.doubt(afterName, "the trail went back behind the %s of an older file: the restore at entry %d", screen.Many(int(h.Size), "entry", "entries"), r.index)
+			return nil
+		}
+	}
+	return at(afterName, errGivenUp)
+}
+
+// olderOpened opens a head of before, by the keys of now and of then.
+func (v *verification) olderOpened(signed []byte) (trail.Head, error) {
+	h, err := trail.OpenHead(signed, v.line)
+	if err == nil {
+		return h, nil
+	}
+	// A restore may have gone back behind a head that a key signed after its end in
+	// the trail of now.
+	for _, e := range append(v.line.Earlier(), trail.Earlier{Key: v.line.Present()}) {
+		if k, bad := note.NewVerifier(e.Key); bad == nil {
+			if h, bad := trail.OpenHead(signed, note.VerifierList(k)); bad == nil {
+				return h, nil
+			}
+		}
+	}
+	return h, err
 }

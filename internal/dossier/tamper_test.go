@@ -27,10 +27,6 @@ func blamed(name string) []string {
 	return []string{name}
 }
 
-// free are the members that who has the trail's key can leave out, since nothing
-// else in the file tells of them; who needs them demands them.
-func free(name string) bool { return name == "trail/after.json" || name == "trail/cosigned.json" }
-
 // TestTampering: every member of every kind of dossier is altered, removed, doubled,
 // renamed, swapped and moved, in the file as it is and in one that is sealed anew
 // with the trail's own key. Each is refused by name.
@@ -105,13 +101,14 @@ func (n *tamper) placed(i int) {
 	names := []string{m.name}
 	next := n.ms[min(i+1, len(n.ms)-1)].name
 	anew := append(blamed(m.name), "trail/entries.json")
-	if m.name == "rig/chain.pem" { // by which alone the rig's key is known
+	switch m.name {
+	case "rig/chain.pem": // by which alone the rig's key is known
 		anew = append(anew, "record.sig")
-	}
-	if free(m.name) {
+	case "trail/cosigned.json": // of which the page tells
+		anew = append(anew, "cover.txt")
+	case "trail/after.json": // nothing else tells of it; who needs it demands it
 		anew = nil
-	}
-	if m.name == "trail/keys.json" { // then the file has one key, which signed less
+	case "trail/keys.json": // without it the file has one key, which signed less
 		names, anew = []string{m.name, "seal"}, []string{"trail/head", "trail/receipt.json", "trail/entries.json", m.name}
 	}
 	n.both("removed "+m.name, without, names, anew)

@@ -15,11 +15,7 @@ import (
 func (v *verification) witnesses() error {
 	var signed []string
 	for _, c := range v.Proof.Cosigned {
-		w, err := trail.ParseWitness(c.Witness)
-		if err != nil {
-			return at(cosignedName, err)
-		}
-		h, when, err := trail.OpenWitnessedBy([]byte(c.Head), v.line, w)
+		w, h, when, err := c.opened(v.line)
 		if err == nil {
 			err = trail.CheckConsistency(h, v.head, c.Consistency)
 		}
@@ -33,7 +29,7 @@ func (v *verification) witnesses() error {
 			err = errors.New("it stands twice")
 		}
 		if err != nil {
-			return at(cosignedName, fmt.Errorf("%s: %w", w.Name(), err))
+			return at(cosignedName, fmt.Errorf("%s: %w", c.Witness, err))
 		}
 		signed = append(signed, c.Witness)
 		say := v.doubt
@@ -49,6 +45,30 @@ func (v *verification) witnesses() error {
 		if !slices.Contains(signed, key) {
 			return at(cosignedName, fmt.Errorf("%w: %s", trail.ErrNotCosigned, key))
 		}
+	}
+	return nil
+}
+
+// opened reads the head that a witness signed, and when it did.
+func (c Cosigned) opened(line trail.Line) (w trail.Witness, h trail.Head, when time.Time, err error) {
+	if w, err = trail.ParseWitness(c.Witness); err == nil {
+		h, when, err = trail.OpenWitnessedBy([]byte(c.Head), line, w)
+	}
+	return w, h, when, err
+}
+
+// witnessLines tells on the cover who else signed the trail with the run in it.
+func (c Contents) witnessLines(line func(string, ...any)) error {
+	keys, err := lineOf(c.Proof.VerifierKey, c.Proof.Keys)
+	if err != nil {
+		return at(keysName, err)
+	}
+	for _, x := range c.Proof.Cosigned {
+		_, h, when, err := x.opened(keys)
+		if err != nil {
+			return at(cosignedName, err)
+		}
+		line("  witness %s signed the trail of %s, with the run in it, %s UTC by its own clock", screen.Clean(x.Witness), screen.Many(int(h.Size), "entry", "entries"), screen.At(when))
 	}
 	return nil
 }

@@ -1,0 +1,91 @@
+package dossier_test
+
+import (
+	"errors"
+	"os"
+	"strings"
+	"testing"
+	"time"
+
+	"witnessmark/internal/dossier"
+	"witnessmark/internal/labtest"
+)
+
+// TestSameBytes: the same run gives the same file after a restart and a year later.
+func TestSameBytes(t *testing.T) {
+	h := newHouse(t)
+	run := h.run(t, labtest.Shape{Plain: true, LogBytes: 3000, Setup: "memory-rated"})
+	b := string(h.dossier(t, run.ID, nil))
+	h.Archive.Close()
+	h.opt.Now = func() time.Time { return time.Now().AddDate(1, 1, 1) }
+	h.open(t)
+	if string(h.dossier(t, run.ID, nil)) != b {
+		t.Error("the same run gives other bytes")
+	}
+}
+
+// TestRestoredBehind: where a restore went back behind the run itself and the rig
+// delivered it once more, the older file holds, and the newer says what happened.
+func TestRestoredBehind(t *testing.T) {
+	h := newHouse(t)
+	h.Archive.Close()
+	backup, err := os.ReadFile(h.path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	h.open(t)
+	run := h.run(t, labtest.Shape{Plain: true, LogBytes: 3000, Bare: true})
+	older := h.dossier(t, run.ID, nil)
+	head, err := dossier.HeadOf(older)
+	if err != nil {
+		t.Fatal(err)
+	}
+	back := func(givenUp ...[]byte) []byte {
+		h.Archive.Close()
+		if err := os.WriteFile(h.path, backup, 0o600); err != nil {
+			t.Fatal(err)
+		}
+		h.open(t)
+		if len(givenUp) > 0 {
+			if _, _, err := h.Restored("wren", "the disk was lost", givenUp); err != nil {
+				t.Fatal(err)
+			}
+		}
+		h.run(t, labtest.Shape{Plain: true, Bare: true})
+		if err := h.send(run); err != nil {
+			t.Fatal(err)
+		}
+		if _, _, err := h.ask.Retract(t.Context(), run.ID, "wren", "a lamp shone on it"); err != nil {
+			t.Fatal(err)
+		}
+		return h.dossier(t, run.ID, nil)
+	}
+	alone := back(head)
+	newer := h.dossier(t, run.ID, head)
+	old, now, lines, err := dossier.Later(older, newer, h.known())
+	if err != nil || old.Run != now.Run || len(lines) != 3 {
+		t.Fatalf("%v: %+v", err, lines)
+	}
+	for i, want := range []string{"the archive was restored, behind the head of the older file by wren: the disk was lost", "the run was delivered and kept once more", "retraction of the run by wren: a lamp"} {
+		if !strings.Contains(lines[i].Holds, want) {
+			t.Errorf("line %d: %q", i, lines[i].Holds)
+		}
+	}
+	wants := func(newer []byte, member string) {
+		t.Helper()
+		var f *dossier.Fault
+		if _, _, _, err := dossier.Later(older, newer, h.known()); !errors.As(err, &f) || f.Member != "newer file, "+member {
+			t.Errorf("%v, want a fault of %s", err, member)
+		}
+	}
+	wants(alone, "trail/receipt.json") // it does not tell of the restore
+	wants(back(), "trail/receipt.json")
+	// Somebody with the trail's key who claims a restore and has no entry of it.
+	c := contentsOf(t, membersOf(t, h.dossier(t, run.ID, nil)))
+	c.Proof.After = &dossier.After{Head: string(head)}
+	b, err := made(t, c, h.opt.Key)
+	if err != nil {
+		t.Fatal(err)
+	}
+	refused(t, "a restore that was none", b, h.known(), "trail/after.json")
+}
