@@ -10,11 +10,13 @@ import (
 
 	"witnessmark/internal/audit"
 	"witnessmark/internal/collect"
+	"witnessmark/internal/deliver"
 	"witnessmark/internal/screen"
 )
 
 func followCommand(d *desk) *cobra.Command {
 	var f collect.Following
+	largest := screen.Size(deliver.DefaultLimits.Record + deliver.DefaultLimits.Parts)
 	cmd := &cobra.Command{
 		Use:   "follow HOST:PORT",
 		Short: "Copy another collector's trail and records, check them, and serve the copy to be read",
@@ -24,7 +26,7 @@ against its rig's signature and its entry, and each step against the head that t
 collector signed. Heads that the copy has come to are signed with a key of its own,
 which rigs and readers of dossiers can ask for.
 
-A trail that was cut back, forked or rewritten ends the copying: both signed heads
+A trail that was rolled back, forked or rewritten ends the copying: both signed heads
 are kept as files, the copy goes on being read, and the exit code is 4. Once it is
 explained, collector follow accept says so.
 
@@ -52,6 +54,7 @@ Prints the address it listens on as its one line of standard output, once it doe
 			if f.Once {
 				f.Listen = ""
 			}
+			f.Limits = collect.LimitsFor(int64(largest))
 			who, err := d.member()
 			if err == nil {
 				f.As, err = collect.WitnessAt(who, f.Source)
@@ -65,6 +68,7 @@ Prints the address it listens on as its one line of standard output, once it doe
 	cmd.Flags().StringVar(&f.Listen, "listen", "127.0.0.1:7411", "`HOST:PORT` to serve the copy at")
 	cmd.Flags().StringVar(&f.Dir, "data", "", "the copy's folder `DIR` (default: archive in the state folder)")
 	cmd.Flags().StringVar(&f.Key, "trail-key", "", "the `KEY` that must sign the trail's heads, as collector check shows it (default: that of the first meeting)")
+	cmd.Flags().Var(&largest, "largest", "take runs of up to `SIZE`; more is needed where the followed collector's file lets rigs deliver more")
 	cmd.Flags().BoolVar(&f.Once, "once", false, "copy what there is, serve nothing, and end")
 	cmd.AddCommand(followAcceptCommand(d))
 	return cmd

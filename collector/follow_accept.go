@@ -23,7 +23,8 @@ A copy cannot go on with another trail than its own. While the collector still s
 what was refused, the copy is set aside as it is, in a folder of its own that can be
 read with --data, and the next collector follow begins a new one, for which the disk
 needs room beside it. A collector that has shown the right trail again since is
-followed on.
+followed on, and so is one whose trail is the same and has a new key in the place of
+a lost one, on a keeper's word or its owner's: accepting is to believe that word.
 
 Stop the collector follow of this folder first.`,
 		Example: "  collector follow accept k3x9 --why \"the copy of the night before was restored\" --state /srv/dome-copy",

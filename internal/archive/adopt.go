@@ -315,6 +315,10 @@ func (a *Archive) adoptRestore(tx *bolt.Tx, index int64, e Adopting) error {
 	return putJSON(tx.Bucket(bRestores), number(index), r)
 }
 
+// ErrNotBegun is returned for the file of a copy that was made and never begun, as by
+// a process that was killed there.
+var ErrNotBegun = errors.New("the copy was not begun")
+
 // OpenFollowing opens an archive that follows the trail of a verifier key, making
 // it when it is new, with that trail's signed head over nothing and the successions
 // of its keys so far. For one that is there the key may be "": it is then the one
@@ -348,13 +352,30 @@ func (a *Archive) prepareFollowing(key string, empty []byte, successions [][]byt
 		}
 	}
 	name, _, _ := strings.Cut(key, "+")
-	if err = a.identify(name); err == nil {
+	if err = a.identify(name); err == nil && !a.begun() && len(empty) == 0 {
+		err = ErrNotBegun
+	}
+	if err == nil {
 		err = a.trust(key)
 	}
 	if err != nil {
 		return err
 	}
+	if a.begun() {
+		if ready, err := a.ready(); ready || err != nil {
+			return err
+		}
+	}
 	return a.change(func(tx *bolt.Tx) error {
 		return a.begin(tx, func() ([]byte, error) { return empty, nil }, successions...)
 	})
+}
+
+// begun says whether something was written into the file.
+func (a *Archive) begun() (yes bool) {
+	a.db.View(func(tx *bolt.Tx) error {
+		yes = tx.Bucket(bMeta) != nil
+		return nil
+	})
+	return yes
 }

@@ -250,8 +250,15 @@ func succeeded(tx *bolt.Tx, since string, size int64) (out []Succeeded, err erro
 }
 
 // Announce keeps successions that a copy will come by later, so that it can open
-// the heads that its source signs now.
-func (a *Archive) Announce(notes ...[]byte) error {
+// the heads that its source signs now. The copy must not have come further than the
+// old keys are to have signed.
+func (a *Archive) Announce(notes ...[]byte) error { return a.announce(false, notes) }
+
+// Believe is Announce that also takes a key which follows a lost one on a keeper's
+// word or the owner's, because whoever keeps the copy says so.
+func (a *Archive) Believe(notes ...[]byte) error { return a.announce(true, notes) }
+
+func (a *Archive) announce(word bool, notes [][]byte) error {
 	err := a.change(func(tx *bolt.Tx) error {
 		if !a.follows {
 			return errors.New("this archive follows nobody")
@@ -265,8 +272,11 @@ func (a *Archive) Announce(notes ...[]byte) error {
 			if s.Succession, err = trail.OpenSuccession(n); err == nil {
 				_, err = line.Follow(s.Succession)
 			}
-			if err == nil && s.Word != "" {
+			if err == nil && s.Word != "" && !word {
 				err = fmt.Errorf("%w, but %s", trail.ErrOnWord, s.OnWord())
+			}
+			if err == nil {
+				err = a.mayEndIn(tx, s.Last)
 			}
 			if err == nil {
 				err = putSuccession(tx, s)
@@ -274,11 +284,29 @@ func (a *Archive) Announce(notes ...[]byte) error {
 			if err != nil {
 				return err
 			}
+			if word {
+				a.key = s.New // to which a lost one does not lead
+			}
 		}
 		return nil
 	})
 	if err != nil {
 		return fault.New("take the trail's next key", a.db.Path(), err)
+	}
+	return nil
+}
+
+// mayEndIn refuses the last head of a key to which the tree cannot come any more: what
+// is here and came after it would open to nobody.
+func (a *Archive) mayEndIn(tx *bolt.Tx, last trail.Head) error {
+	now, err := a.head(tx)
+	switch {
+	case err != nil:
+		return err
+	case last.Size < now.Size:
+		return fmt.Errorf("%w: %d entries are here, and the old key is to have signed no more than %d", ErrDiffers, now.Size, last.Size)
+	case last.Size == now.Size && last != now:
+		return fmt.Errorf("%w: the last head of the old key is to be another", ErrDiffers)
 	}
 	return nil
 }

@@ -11,8 +11,6 @@ import (
 	"strings"
 	"time"
 
-	"golang.org/x/mod/sumdb/note"
-
 	"witnessmark/internal/durable"
 	"witnessmark/internal/fault"
 	"witnessmark/internal/trail"
@@ -41,7 +39,24 @@ type HeadSeen struct {
 	Key  string `json:"key"` // that signed it, or would have had to
 	Size int64  `json:"size"`
 	Root string `json:"root"`
-	Note string `json:"-"`
+	// At is when it was seen for the first time, by the clock of whoever saw it; zero
+	// where that was somebody else, such as a witness.
+	At   time.Time `json:"at,omitzero"`
+	Note string    `json:"-"`
+}
+
+// same says whether both are the same head, whenever they were seen.
+func (h HeadSeen) same(o HeadSeen) bool {
+	h.At, o.At = time.Time{}, time.Time{}
+	return h == o
+}
+
+func (h HeadSeen) String() string {
+	s := fmt.Sprintf("%d %s", h.Size, h.Root)
+	if !h.At.IsZero() {
+		s += " on " + h.At.UTC().Format(time.DateTime)
+	}
+	return s
 }
 
 // Acceptance is an operator's word that an alarm is explained.
@@ -56,7 +71,7 @@ func (a Alarm) Error() string {
 	if a.Seen.Key != a.Now.Key {
 		return fmt.Sprintf("alarm %s: %s: %s: pinned %s, now %s", a.Name, a.Collector, a.Why, a.Seen.Key, a.Now.Key)
 	}
-	return fmt.Sprintf("alarm %s: %s: %s: seen %d %s, now %d %s", a.Name, a.Collector, a.Why, a.Seen.Size, a.Seen.Root, a.Now.Size, a.Now.Root)
+	return fmt.Sprintf("alarm %s: %s: %s: seen %v, now %v", a.Name, a.Collector, a.Why, a.Seen, a.Now)
 }
 
 // Unwrap gives ErrAlarm.
@@ -67,23 +82,27 @@ func (a Alarm) Hint() string {
 	return fmt.Sprintf("runs stay in the spool; show the collector's keeper the evidence in %s; once it is explained: agent trail accept %s --why TEXT", a.Folder, a.Name)
 }
 
-// headSeen describes a signed head; one that does not open has no size.
-func headSeen(key, msg string) HeadSeen {
-	s := HeadSeen{Key: key, Note: msg}
-	v, err := note.NewVerifier(key)
-	if err != nil {
-		return s
-	}
-	if h, err := trail.OpenHead([]byte(msg), note.VerifierList(v)); err == nil {
+// headSeen describes a signed head of a trail by its present key; one that does not
+// open has no size.
+func headSeen(key string, line trail.Line, msg string, at time.Time) HeadSeen {
+	s := HeadSeen{Key: key, Note: msg, At: at}
+	if h, err := trail.OpenHead([]byte(msg), line); err == nil {
 		s.Size, s.Root = h.Size, h.Root.String()
 	}
 	return s
 }
 
-// raise keeps the evidence and returns the alarm as an error. One that is open
-// already on the same head seen is not raised again.
-func (a *Auditor) raise(collector string, seen, now HeadSeen, why error) error {
-	return a.raiseAlarm(Alarm{Collector: collector, Why: why.Error(), Seen: seen, Now: now})
+// seen describes the last head that is remembered.
+func (m Memory) seen() HeadSeen {
+	line, _ := trail.NewLine(m.Key, m.Earlier...) // without, nothing opens
+	return headSeen(m.Key, line, m.Head, m.Seen)
+}
+
+// raise keeps the evidence that a signed head does not belong to the last seen, and
+// returns the alarm as an error. One that is open already on the same head seen is not
+// raised again.
+func (a *Auditor) raise(last Memory, now shown, why error) error {
+	return a.raiseAlarm(Alarm{Collector: last.Collector, Why: why.Error(), Seen: last.seen(), Now: headSeen(now.line.Present(), now.line, string(now.signed), a.now().UTC())})
 }
 
 func (a *Auditor) raiseAlarm(al Alarm) error {
@@ -118,7 +137,7 @@ func (a *Auditor) file(al *Alarm) error {
 		return err
 	}
 	for _, o := range open {
-		if o.Collector == al.Collector && o.Seen == al.Seen && (o.Seen.Key == o.Now.Key) == (al.Seen.Key == al.Now.Key) {
+		if o.Collector == al.Collector && o.Seen.same(al.Seen) && (o.Seen.Key == o.Now.Key) == (al.Seen.Key == al.Now.Key) {
 			*al = o
 			return nil
 		}

@@ -162,6 +162,15 @@ func (a *Auditor) first(ctx context.Context, conn grpc.ClientConnInterface, coll
 	return a.recall(collector) // which another process may have made meanwhile
 }
 
+// ask gives the present head, and how those that were seen belong to it.
+func (t *Trail) ask(ctx context.Context, seen ...[]byte) (x deliver.Extended, now shown, err error) {
+	m, _ := t.known()
+	if x, err = deliver.AskHeadSince(ctx, t.conn, m.Key, seen...); err == nil {
+		now, err = t.open(x)
+	}
+	return x, now, err
+}
+
 func (t *Trail) meet(ctx context.Context) error {
 	t.mu.Lock()
 	last, head := t.last, t.head
@@ -170,11 +179,7 @@ func (t *Trail) meet(ctx context.Context) error {
 	if last.Head != "" {
 		seen = append(seen, []byte(last.Head))
 	}
-	x, err := deliver.AskHeadSince(ctx, t.conn, last.Key, seen...)
-	if err != nil {
-		return err
-	}
-	now, err := t.open(x)
+	x, now, err := t.ask(ctx, seen...)
 	if err != nil {
 		return err
 	}
@@ -182,44 +187,20 @@ func (t *Trail) meet(ctx context.Context) error {
 	if len(seen) > 0 {
 		proof = x.Consistency[0]
 	}
-	if err := t.heed(x, now); err != nil {
+	if err := t.heed(ctx, x, now); err != nil {
 		return err
 	}
 	return t.advance(ctx, last, head, now, proof)
 }
 
-var errNotShown = errors.New("its trail is not shown to add to the one that was seen")
-
-var errOtherKey = errors.New("its trail is signed with another key")
-
 // advance takes a head for the last one seen, if proof shows that it adds to it.
 func (t *Trail) advance(ctx context.Context, last Memory, seen trail.Head, now shown, proof []trail.Hash) error {
 	if err := trail.CheckConsistency(seen, now.Head, proof); err != nil {
-		return t.refuse(last, now, err)
+		if err := t.doubt(ctx, last, now, err); err != nil {
+			return err
+		}
 	}
 	return t.take(ctx, last, now)
-}
-
-// refuse raises the alarm that a signed head does not belong to the last seen.
-func (t *Trail) refuse(last Memory, now shown, err error) error {
-	return t.auditor.refuse(last.Collector, headSeen(last.Key, last.Head), headSeen(now.line.Present(), string(now.signed)), err)
-}
-
-// Refuse raises the alarm that of two heads which one key signed the later does not
-// add to the earlier, for a reason found elsewhere than in a proof.
-func (a *Auditor) Refuse(collector, key string, seen, now []byte, why error) error {
-	return a.refuse(collector, headSeen(key, string(seen)), headSeen(key, string(now)), why)
-}
-
-func (a *Auditor) refuse(collector string, seen, now HeadSeen, why error) error {
-	var inconsistent *trail.InconsistentError
-	if errors.As(why, &inconsistent) {
-		why = inconsistent.Why
-	}
-	if errors.Is(why, trail.ErrNotProved) {
-		why = errNotShown
-	}
-	return a.raise(collector, seen, now, why)
 }
 
 // take remembers a head that adds to last. When another process has remembered
@@ -237,19 +218,19 @@ func (t *Trail) take(ctx context.Context, last Memory, now shown) error {
 		if known, _ := t.known(); met.Key != known.Key && met.Key != now.line.Present() {
 			return fault.New("recall trail", met.Collector, fmt.Errorf("%w: another key was pinned meanwhile", deliver.ErrUnreachable))
 		}
-		x, err := deliver.AskHeadSince(ctx, t.conn, last.Key, []byte(met.Head), now.signed)
-		if err != nil {
-			return err
-		}
-		both, err := t.open(x)
+		x, both, err := t.ask(ctx, []byte(met.Head), now.signed)
 		if err != nil {
 			return err
 		}
 		if err := trail.CheckConsistency(other, both.Head, x.Consistency[0]); err != nil {
-			return t.refuse(*met, both, err)
+			if err := t.doubt(ctx, *met, both, err); err != nil {
+				return err
+			}
 		}
 		if err := trail.CheckConsistency(now.Head, both.Head, x.Consistency[1]); err != nil {
-			return t.refuse(now.at(*met), both, err)
+			if err := t.doubt(ctx, now.at(*met), both, err); err != nil {
+				return err
+			}
 		}
 		last, now = *met, both
 	}
@@ -305,15 +286,17 @@ func (t *Trail) Send(ctx context.Context, s record.Signed, parts []deliver.Part)
 		_, now, err = reply.Receipt.Check(line, trail.KindRecord, s.SHA256())
 	}
 	if err != nil {
-		return deliver.Reply{}, fault.New("deliver", last.Collector, fmt.Errorf("%w: %w", ErrReceipt, err)).
-			WithHint("the run stays in the spool; tell the collector's keeper")
+		return deliver.Reply{}, notHolding(last.Collector, err)
 	}
 	given := shown{now, reply.Receipt.Head, line}
 	if seen.Size == 0 {
 		return reply, t.take(ctx, last, given)
 	}
 	if err := reply.Receipt.CheckSeen(seen, now); err != nil {
-		return deliver.Reply{}, t.refuse(last, given, err)
+		if err := t.doubt(ctx, last, given, err); err != nil {
+			return deliver.Reply{}, err
+		}
+		return deliver.Reply{}, notHolding(last.Collector, err)
 	}
 	if now.Size > seen.Size {
 		err = t.take(ctx, last, given)
@@ -323,3 +306,8 @@ func (t *Trail) Send(ctx context.Context, s record.Signed, parts []deliver.Part)
 
 // ErrReceipt is returned for a receipt that does not hold.
 var ErrReceipt = errors.New("the collector's receipt does not hold")
+
+func notHolding(collector string, why error) error {
+	return fault.New("deliver", collector, fmt.Errorf("%w: %w", ErrReceipt, why)).
+		WithHint("the run stays in the spool; tell the collector's keeper")
+}

@@ -2,6 +2,7 @@ package audit
 
 import (
 	"cmp"
+	"context"
 	"errors"
 	"fmt"
 	"math"
@@ -78,8 +79,9 @@ type Coverage struct {
 
 // heed holds the heads that witnesses signed against the collector's present one:
 // that both are signed and do not belong together proves a fork.
-func (t *Trail) heed(x deliver.Extended, now shown) error {
+func (t *Trail) heed(ctx context.Context, x deliver.Extended, now shown) error {
 	last, _ := t.known()
+	last = now.at(last)
 	var cosigned [][]byte
 	for _, c := range x.Cosigned {
 		h, err := trail.OpenHead(c.Head, now.line)
@@ -87,7 +89,10 @@ func (t *Trail) heed(x deliver.Extended, now shown) error {
 			continue // not signed by this collector: it proves nothing
 		}
 		if err := trail.CheckConsistency(h, now.Head, c.Consistency); err != nil {
-			return t.refuse(Memory{Collector: last.Collector, Key: last.Key, Head: string(c.Head)}, now, err)
+			last.Head, last.Seen = string(c.Head), time.Time{}
+			if err := t.doubt(ctx, last, now, err); err != nil {
+				return err
+			}
 		}
 		cosigned = append(cosigned, c.Head)
 	}

@@ -30,6 +30,8 @@ func (s shown) at(m Memory) Memory {
 	return m
 }
 
+var errOtherKey = errors.New("its trail is signed with another key")
+
 // open gives the head of an answer. It must be signed by the key that is known, or
 // by one that follows it: whoever knows a key walks on by what that key has signed
 // itself.
@@ -95,7 +97,8 @@ func (t *Trail) follows(m Memory, now shown, all []trail.Succession, x deliver.E
 
 // raiseKeys raises the alarm over a key, with what the collector says of it.
 func (a *Auditor) raiseKeys(m Memory, x deliver.Extended, why error) error {
-	al := Alarm{Collector: m.Collector, Why: why.Error(), Seen: headSeen(m.Key, m.Head), Now: headSeen(x.VerifierKey, string(x.Head))}
+	now, _ := trail.NewLine(x.VerifierKey) // without, nothing opens
+	al := Alarm{Collector: m.Collector, Why: why.Error(), Seen: m.seen(), Now: headSeen(x.VerifierKey, now, string(x.Head), a.now().UTC())}
 	for _, s := range x.Successions {
 		al.Keys = append(al.Keys, string(s.Note))
 	}

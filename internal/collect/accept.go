@@ -2,6 +2,7 @@ package collect
 
 import (
 	"errors"
+	"fmt"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -25,13 +26,14 @@ type Accepted struct {
 // AcceptSource closes an alarm over the trail that the copy in a folder follows. A
 // copy cannot go on with another trail than its own: while the source still shows
 // what was refused, the copy is set aside, as it is, and the next Follow begins a
-// new one. Nobody may follow into the folder meanwhile.
+// new one. It goes on where all that is new is a key that came in the place of a lost
+// one. Nobody may follow into the folder meanwhile.
 func AcceptSource(dir, name, by, why string) (a Accepted, err error) {
-	alone, err := holdCopy(dir)
+	held, err := holdCopy(dir)
 	if err != nil {
 		return a, err
 	}
-	defer func() { err = errors.Join(err, alone()) }()
+	defer func() { err = errors.Join(err, held.Close()) }()
 	seen, err := audit.Open(filepath.Join(dir, sourceDir), time.Now)
 	if err != nil {
 		return a, err
@@ -40,8 +42,8 @@ func AcceptSource(dir, name, by, why string) (a Accepted, err error) {
 		return a, fault.New("accept", name, err).WithHint("an alarm's name is in what collector follow said, and that of its folder in " + filepath.Join(dir, sourceDir, "alarms"))
 	}
 	refused, err := seen.Refuses(a.Alarm)
-	if err == nil && refused {
-		a.Aside, err = setAside(dir, a.Name, &alone)
+	if err == nil && refused && !held.believes(a.Alarm) {
+		a.Aside, err = held.setAside(a.Name)
 	}
 	if err != nil {
 		return a, fault.New("set copy aside", dir, err).WithHint("nothing is accepted; the alarm stays open")
@@ -50,41 +52,82 @@ func AcceptSource(dir, name, by, why string) (a Accepted, err error) {
 	return a, err
 }
 
-// holdCopy keeps everybody else from the copy until it is let go.
-func holdCopy(dir string) (letGo func() error, err error) {
+// heldCopy is a copy that is kept from everybody else; one that was set aside before
+// has no archive.
+type heldCopy struct {
+	dir string
+	*archive.Archive
+}
+
+func holdCopy(dir string) (h *heldCopy, err error) {
 	path := filepath.Join(dir, ArchiveFile)
 	if _, err := os.Stat(filepath.Join(dir, keyFile)); err == nil {
 		return nil, fault.New("accept", dir, errors.New("the archive there is no copy: it has a trail of its own"))
 	}
+	h = &heldCopy{dir: dir}
 	if _, err := os.Stat(path); errors.Is(err, fs.ErrNotExist) {
-		return func() error { return nil }, nil // set aside before
+		return h, nil
 	}
-	a, err := archive.OpenFollowing(path, "", nil, archive.Options{Now: time.Now, Wait: 2 * time.Second})
-	if errors.Is(err, archive.ErrBusy) {
-		return nil, fault.New("accept", dir, err).WithHint("stop its collector follow first; the copy is not set aside under who reads it")
+	h.Archive, err = archive.OpenFollowing(path, "", nil, archive.Options{Now: time.Now, Wait: 2 * time.Second})
+	switch {
+	case errors.Is(err, archive.ErrBusy):
+		err = fault.New("accept", dir, err).WithHint("stop its collector follow first; the copy is not set aside under who reads it")
+	case errors.Is(err, archive.ErrNotBegun):
+		err = nil
 	}
-	if err != nil {
-		return nil, err
+	return h, err
+}
+
+// Close lets the copy go.
+func (h *heldCopy) Close() error {
+	if h.Archive == nil {
+		return nil
 	}
-	return a.Close, nil
+	a := h.Archive
+	h.Archive = nil
+	return a.Close()
+}
+
+// believes takes the keys that the source has shown with an alarm, and says whether
+// the copy goes on by them.
+func (h *heldCopy) believes(al audit.Alarm) bool {
+	if h.Archive == nil || len(al.Keys) == 0 {
+		return false
+	}
+	var notes [][]byte
+	for _, n := range al.Keys {
+		notes = append(notes, []byte(n))
+	}
+	line, err := h.Line()
+	if err == nil && line.Present() != al.Now.Key { // which it is where that was said before
+		err = h.Believe(notes...)
+	}
+	return err == nil
 }
 
 // setAside moves the copy away; it is closed for that.
-func setAside(dir, name string, alone *func() error) (aside string, err error) {
-	if err := (*alone)(); err != nil {
+func (h *heldCopy) setAside(name string) (aside string, err error) {
+	if err := h.Close(); err != nil {
 		return "", err
 	}
-	*alone = func() error { return nil }
-	path := filepath.Join(dir, ArchiveFile)
+	path := filepath.Join(h.dir, ArchiveFile)
 	if _, err := os.Stat(path); errors.Is(err, fs.ErrNotExist) {
 		return "", nil
 	}
-	aside = filepath.Join(dir, asideDir, name)
+	base := filepath.Join(h.dir, asideDir, name)
+	for n := 2; aside == ""; n++ {
+		if _, err := os.Lstat(filepath.Join(base, ArchiveFile)); errors.Is(err, fs.ErrNotExist) {
+			aside = base
+		} else if err != nil {
+			return "", err
+		}
+		base = filepath.Join(h.dir, asideDir, fmt.Sprintf("%s-%d", name, n)) // one of before stays
+	}
 	if err := durable.MakeDir(aside); err != nil {
 		return "", err
 	}
 	if err := os.Rename(path, filepath.Join(aside, ArchiveFile)); err != nil {
 		return "", err
 	}
-	return aside, errors.Join(durable.SyncDir(aside), durable.SyncDir(dir))
+	return aside, errors.Join(durable.SyncDir(aside), durable.SyncDir(h.dir))
 }

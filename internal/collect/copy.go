@@ -16,7 +16,6 @@ import (
 	"witnessmark/internal/archive"
 	"witnessmark/internal/audit"
 	"witnessmark/internal/deliver"
-	"witnessmark/internal/durable"
 	"witnessmark/internal/fault"
 	"witnessmark/internal/follow"
 	"witnessmark/internal/setup"
@@ -37,6 +36,8 @@ type Following struct {
 	Key    string // of its trail; "" takes the one of the first meeting
 	Listen string // where the copy is served; "" for nowhere
 	Once   bool   // end when nothing is left to copy
+	// Limits are of what is taken with one entry; without them deliver.DefaultLimits.
+	Limits deliver.Limits
 	Log    *slog.Logger
 	Dial   func(address string) (*Connection, error)
 	// As gives the witness that the copy is served by, to the members of the source;
@@ -60,6 +61,15 @@ type copier struct {
 	name     string
 	key      string // of the witness
 	cosigned int64  // the size of the head signed last
+}
+
+// LimitsFor are those of a copy that takes runs whose record, and whose files together,
+// have up to so many bytes. As many may come in one step as a collector
+// that takes such runs has in memory at once.
+func LimitsFor(largest int64) deliver.Limits {
+	l := deliver.DefaultLimits
+	l.Record, l.Parts, l.Count, l.InFlight = largest, largest, setup.MostAttachments, max(l.InFlight, 2*largest)
+	return l
 }
 
 // Follow copies a collector's trail and records, signs its heads as a witness, and
@@ -124,8 +134,8 @@ func (c *copier) sign(ctx context.Context) {
 		case <-t.C:
 		}
 		err := c.cosign(ctx)
-		if err != nil && !told && ctx.Err() == nil {
-			c.log.Warn("the witness's signature does not reach the source", "source", c.Source, "error", err)
+		if err != nil && !told && ctx.Err() == nil && !errors.Is(err, follow.ErrUnreachable) { // of which copying tells
+			c.log.Warn("the witness's signature does not reach the source", "source", c.Source, "error", err, "hint", fault.HintOf(err))
 		}
 		told = err != nil
 	}
@@ -139,7 +149,10 @@ func (f Following) begin(ctx context.Context, conn grpc.ClientConnInterface) (*a
 	}
 	opt := archive.Options{Now: time.Now, Wait: 2 * time.Second, MapSize: mapSize()}
 	if _, err := os.Stat(path); err == nil {
-		return archive.OpenFollowing(path, f.Key, nil, opt)
+		a, err := archive.OpenFollowing(path, f.Key, nil, opt)
+		if !errors.Is(err, archive.ErrNotBegun) {
+			return a, err
+		}
 	} else if !errors.Is(err, fs.ErrNotExist) {
 		return nil, fault.New("follow", path, err)
 	}
@@ -180,8 +193,11 @@ func (c *copier) prepare() (err error) {
 	if err := seen.Pin(c.Source, c.archive.VerifierKey()); err != nil {
 		return err
 	}
+	if c.Limits == (deliver.Limits{}) {
+		c.Limits = deliver.DefaultLimits
+	}
 	c.follower = &follow.Follower{
-		Source: c.Source, Copy: c.archive, Auditor: seen, Limits: deliver.DefaultLimits, Once: c.Once, Step: c.stepped,
+		Source: c.Source, Copy: c.archive, Auditor: seen, Limits: c.Limits, Once: c.Once, Step: c.stepped,
 	}
 	return nil
 }
@@ -191,31 +207,30 @@ const (
 	againMost  = 5 * time.Second
 )
 
-// copy follows the source over connections that break.
+// copy follows the source over connections that break. All but an alarm is tried
+// again: it may be mended at the source, on the way or here.
 func (c *copier) copy(ctx context.Context) error {
-	broken, wait := false, againAfter
-	for {
-		c.follower.Met = func() {
-			if broken {
-				c.log.Info("the source answers again", "source", c.Source)
-			}
-			broken, wait = false, againAfter
+	told, wait := "", againAfter
+	c.follower.Met = func() {
+		if told != "" {
+			c.log.Info("copying again", "source", c.Source)
 		}
+		told, wait = "", againAfter
+	}
+	for {
 		err := c.follower.Follow(ctx, c.conn)
 		switch {
-		case err == nil:
-			return nil
-		case ctx.Err() != nil:
-			return nil
-		case errors.Is(err, audit.ErrAlarm):
+		case errors.Is(err, audit.ErrAlarm): // also while it stops
 			c.log.Error("copying ends: the source's trail is not the one that was copied", "error", err, "hint", fault.HintOf(explained(err)))
 			return explained(err)
-		case c.Once, !errors.Is(err, follow.ErrUnreachable) && !errors.Is(err, deliver.ErrUnreachable) && !durable.Full(err):
+		case err == nil, ctx.Err() != nil:
+			return nil
+		case c.Once:
 			return err
-		case !broken:
-			c.log.Warn("not copied; trying again", "source", c.Source, "error", err)
+		case err.Error() != told:
+			c.log.Warn("not copied; trying again", "source", c.Source, "error", err, "hint", fault.HintOf(err))
+			told = err.Error()
 		}
-		broken = true
 		select {
 		case <-ctx.Done():
 			return nil

@@ -53,22 +53,30 @@ func TestCopyOnFullDisk(t *testing.T) {
 	}
 	send(2, 500)
 	var log shared
-	ctx, stop := context.WithCancel(t.Context())
-	defer stop()
-	ready, ended := make(chan string, 1), make(chan error, 1)
-	go func() {
-		ended <- collect.Follow(ctx, collect.Following{
-			Dir: copyDir, Source: address, Listen: "127.0.0.1:0", Dial: owning(dir), Log: slog.New(slog.NewTextHandler(&log, nil)),
-			Ready: func(a string) { ready <- a },
-		})
-	}()
 	var copied *collect.Connection
-	select {
-	case a := <-ready:
-		copied = dialled(t, a, copyDir)
-	case err := <-ended:
-		t.Fatal(err)
+	start := func() (stop func()) {
+		t.Helper()
+		ctx, cancel := context.WithCancel(context.Background())
+		ready, ended := make(chan string, 1), make(chan error, 1)
+		go func() {
+			ended <- collect.Follow(ctx, collect.Following{
+				Dir: copyDir, Source: address, Listen: "127.0.0.1:0", Dial: owning(dir), Log: slog.New(slog.NewTextHandler(&log, nil)),
+				Ready: func(a string) { ready <- a },
+			})
+		}()
+		select {
+		case a := <-ready:
+			copied = dialled(t, a, copyDir)
+		case err := <-ended:
+			t.Fatal(err)
+		}
+		return sync.OnceFunc(func() {
+			cancel()
+			<-ended
+		})
 	}
+	stop := start()
+	defer func() { stop() }()
 	caughtUp := func() {
 		t.Helper()
 		want, _ := headAt(t, conn)
@@ -93,15 +101,20 @@ func TestCopyOnFullDisk(t *testing.T) {
 	if h, ok := headAt(t, copied); !ok || h.Size < before.Size || h.Size >= after.Size {
 		t.Errorf("on the full disk it came from %v to %v of %v", before, h, after)
 	}
-	var n int
-	if err := answer.NewClient(copied).Runs(t.Context(), answer.Query{}, func(answer.Summary) error { n++; return nil }); err != nil || n < 2 || n > 4 {
-		t.Errorf("read on the full disk: %d, %v", n, err)
+	read := func() {
+		t.Helper()
+		var n int
+		if err := answer.NewClient(copied).Runs(t.Context(), answer.Query{}, func(answer.Summary) error { n++; return nil }); err != nil || n < 2 || n > 4 {
+			t.Errorf("read on the full disk: %d, %v", n, err)
+		}
 	}
+	read()
+	stop()
+	stop = start() // and is opened again there
+	read()
 	empty()
 	caughtUp()
 	if _, err := answer.NewClient(copied).Check(t.Context(), func(where, what string) { t.Errorf("%s: %s", where, what) }, nil); err != nil {
 		t.Error(err)
 	}
-	stop()
-	<-ended
 }

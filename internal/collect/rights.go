@@ -139,9 +139,12 @@ func (c *Collector) stillOwner(key ed25519.PublicKey) error {
 
 func (w who) String() string {
 	var names []string
-	for _, r := range []trust.Role{trust.Rig, trust.Analyst, trust.Keeper, trust.Witness} {
-		if w&roleOf(r) != 0 {
-			names = append(names, string(r)+"s")
+	for _, r := range []struct {
+		who
+		name string
+	}{{rigs, "rigs"}, {analysts, "analysts"}, {keepers, "keepers"}, {witnesses, "witnesses"}} {
+		if w&r.who != 0 {
+			names = append(names, r.name)
 		}
 	}
 	return strings.Join(names, " and ")

@@ -39,7 +39,8 @@ type Follower struct {
 	Copy    Copy
 	Auditor *audit.Auditor
 	Limits  deliver.Limits // of a record and its files
-	// Met is called when the source's trail was found to be the one that was copied.
+	// Met is called once the source's trail was found to be the one that was copied, and
+	// the first step went through or nothing is left to copy.
 	Met func()
 	// Step is called after each step with the head come to, and how large the source's
 	// trail is known to be.
@@ -112,16 +113,29 @@ func open(ctx context.Context, conn grpc.ClientConnInterface, head []byte, since
 // Follow copies over one connection until it breaks, the context ends or, with
 // Once, nothing is left to copy. An error that wraps audit.ErrAlarm says that the
 // source's trail is not the one that was copied; it is then to be copied no more.
-func (f *Follower) Follow(ctx context.Context, conn grpc.ClientConnInterface) error {
+func (f *Follower) Follow(ctx context.Context, conn grpc.ClientConnInterface) (err error) {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
-	if _, err := f.Auditor.Meet(ctx, conn, f.Source); err != nil {
-		return err
-	}
 	own, signed, err := f.Copy.Head()
+	if err == nil && own.Size > 0 {
+		err = f.Auditor.Saw(f.Source, signed) // else the source need not add to it
+	}
 	if err != nil {
 		return err
 	}
+	source, err := f.Auditor.Meet(ctx, conn, f.Source)
+	if err != nil {
+		return err
+	}
+	defer func() {
+		now, signed, e := f.Copy.Head()
+		if e == nil && now != own {
+			e = f.Auditor.Saw(f.Source, signed)
+		}
+		if e != nil {
+			err = errors.Join(err, e)
+		}
+	}()
 	known, err := f.Copy.Line()
 	if err != nil {
 		return err
@@ -138,55 +152,54 @@ func (f *Follower) Follow(ctx context.Context, conn grpc.ClientConnInterface) er
 			return err
 		}
 	}
-	now, err := f.met(b, known, own, signed)
-	if err != nil {
-		return err
-	}
-	if f.Met != nil {
-		f.Met()
-	}
-	for {
-		if head, _, err := f.Copy.Head(); err != nil || f.Once && head.Size >= now.Size {
-			return err
-		}
-		if err := f.step(ctx, conn, st, known, now.Size); err != nil {
-			return err
-		}
-	}
-}
-
-// met holds the source's present head against the copy's.
-func (f *Follower) met(b *pb.FollowBegin, known note.Verifiers, own trail.Head, signed []byte) (trail.Head, error) {
 	now, err := trail.OpenHead(b.GetHead(), known)
 	if err != nil {
-		return now, fault.New("follow", f.Source, fmt.Errorf("%w: %w", ErrUnreachable, err))
+		return fault.New("follow", f.Source, fmt.Errorf("%w: %w", ErrUnreachable, err))
 	}
 	proof, err := record.HashesOf(b.GetConsistency().GetHashes())
 	if err == nil {
 		err = trail.CheckConsistency(own, now, proof)
 	}
 	if err != nil {
-		return now, f.refuse(signed, b.GetHead(), err)
+		return f.doubt(ctx, source, signed, b.GetHead(), err)
 	}
-	return now, nil
+	for begun := false; ; {
+		head, _, err := f.Copy.Head()
+		if err != nil {
+			return err
+		}
+		if !begun && (head != own || head.Size >= now.Size) {
+			begun = true
+			if f.Met != nil {
+				f.Met()
+			}
+		}
+		if f.Once && head.Size >= now.Size {
+			return nil
+		}
+		if err := f.step(ctx, source, conn, st, known, now.Size); err != nil {
+			return err
+		}
+	}
 }
 
-// refuse raises the alarm over two signed heads.
-func (f *Follower) refuse(seen, now []byte, why error) error {
-	line, err := f.Copy.Line()
-	if err != nil {
+// doubt is the error of a head that is not shown to add to the copy's: the alarm over
+// both, or that the source has proved them when it was asked once more.
+func (f *Follower) doubt(ctx context.Context, source *audit.Trail, seen, now []byte, why error) error {
+	if err := source.Doubt(ctx, seen, now, why); err != nil {
 		return err
 	}
-	return f.Auditor.Refuse(f.Source, line.Present(), seen, now, why)
+	return fault.New("follow", f.Source, fmt.Errorf("%w: %w, though it can prove that head", ErrUnreachable, why))
 }
 
 // step takes entries up to the head that is signed over them, and adopts them.
-func (f *Follower) step(ctx context.Context, conn grpc.ClientConnInterface, st incoming, known trail.Line, of int64) error {
+func (f *Follower) step(ctx context.Context, source *audit.Trail, conn grpc.ClientConnInterface, st incoming, known trail.Line, of int64) error {
 	head, signed, err := f.Copy.Head()
 	if err != nil {
 		return err
 	}
 	var batch []archive.Adopting
+	var bytes int64
 	for {
 		m, err := st.Recv()
 		if err != nil {
@@ -206,6 +219,9 @@ func (f *Follower) step(ctx context.Context, conn grpc.ClientConnInterface, st i
 				return fault.New("follow", f.Source, fmt.Errorf("entry %d of its trail, a %v of %s: %w: %w", head.Size+int64(len(batch)), e.Entry.Kind, e.Entry.Subject, ErrDoubt, err)).
 					WithHint("nothing of it is kept; tell the keeper of that collector, and let it run: collector check")
 			}
+			if bytes += e.bytes(); bytes > mostBytes(f.Limits) {
+				return fault.New("follow", f.Source, fmt.Errorf("%w: more than %d bytes came without a head over them", ErrUnreachable, mostBytes(f.Limits)))
+			}
 			batch = append(batch, adopting)
 			continue
 		case m.GetHead() != nil && len(m.GetHead()) <= mostNote:
@@ -217,7 +233,7 @@ func (f *Follower) step(ctx context.Context, conn grpc.ClientConnInterface, st i
 			return errMoved
 		}
 		if errors.Is(err, archive.ErrDiffers) {
-			return f.refuse(signed, m.GetHead(), archive.ErrDiffers)
+			return f.doubt(ctx, source, signed, m.GetHead(), archive.ErrDiffers)
 		}
 		if err != nil {
 			return err
@@ -245,12 +261,34 @@ func isUnknownKey(err error) bool {
 	return errors.As(err, &nobody)
 }
 
+// ErrTooLarge is returned for an entry that brings more than the limits let it.
+var ErrTooLarge = errors.New("too much comes with an entry of its trail")
+
 // ErrDoubt is returned for an entry that came with other bytes than it binds.
 var ErrDoubt = errors.New("what came with it is not what it binds")
 
 // mostStep is how many entries a step may have: those that commit at the same time
 // come in one.
 const mostStep = 4 * stepEntries
+
+// mostBytes is what a step may hold: the entry that ends one may be as large as one
+// can be, and all that a collector has in memory at once may commit together.
+func mostBytes(l deliver.Limits) int64 { return stepBytes + l.Record + l.Parts + l.InFlight }
+
+// bytes is what came with the entry.
+func (e Entry) bytes() (n int64) {
+	n = int64(len(e.Leaf) + len(e.Content))
+	for _, g := range e.GivenUp {
+		n += int64(len(g))
+	}
+	if r := e.Run; r != nil {
+		n += int64(len(r.Signed.Bytes) + len(r.Summary))
+		for _, p := range r.Parts {
+			n += int64(len(p))
+		}
+	}
+	return n
+}
 
 // receive takes the bytes that an entry announces.
 func (f *Follower) receive(ctx context.Context, st incoming, m *pb.CopiedEntry) (e Entry, err error) {
@@ -272,7 +310,8 @@ func (f *Follower) receive(ctx context.Context, st incoming, m *pb.CopiedEntry) 
 			parts += n
 		}
 		if n > uint64(f.Limits.Record) && i == 0 || n > uint64(f.Limits.Parts) || parts > uint64(f.Limits.Parts) || i > f.Limits.Count {
-			return fail(fmt.Errorf("a %v of %d bytes in %d files, which is more than is taken", e.Entry.Kind, n, len(sizes)-1))
+			return e, fault.New("follow", f.Source, fmt.Errorf("%w: run %s is larger than is taken here", ErrTooLarge, e.Entry.Subject)).
+				WithHint("where that collector is meant to take such runs, let the copy do so, too: --largest SIZE")
 		}
 	}
 	var data [][]byte
@@ -332,10 +371,15 @@ func explain(ctx context.Context, err error) error {
 	st := status.Convert(err)
 	msg, hint, _ := strings.Cut(st.Message(), hintLine)
 	switch st.Code() {
+	case codes.PermissionDenied, codes.Unauthenticated:
+		if hint == "" {
+			hint = "log in as a witness of that collector: collector login --collector HOST:PORT --token TOKEN; a keeper makes one with: collector token --witness NAME"
+		}
+		fallthrough
 	case codes.FailedPrecondition:
 		return fault.New("follow", "", fmt.Errorf("%w: %s", ErrRefused, msg)).WithHint(hint)
 	case codes.Unimplemented:
 		return fault.New("follow", "", fmt.Errorf("%w: it cannot be followed", ErrRefused)).WithHint("use programs of one version on both ends")
 	}
-	return fault.New("follow", "", fmt.Errorf("%w: %s", ErrUnreachable, msg))
+	return fault.New("follow", "", fmt.Errorf("%w: %s", ErrUnreachable, msg)).WithHint(hint)
 }

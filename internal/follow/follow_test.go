@@ -67,9 +67,7 @@ func lab(t testing.TB) (*labtest.Collector, []labtest.Run) {
 	if _, _, err := ask.AcceptMark(t.Context(), runs[0].ID, "keeper", "memory checked"); err != nil {
 		t.Fatal(err)
 	}
-	if _, _, err := ask.Retract(t.Context(), runs[1].ID, "keeper", "the lamp was on"); err != nil {
-		t.Fatal(err)
-	}
+	retract(t, c, runs[1].ID)
 	if _, _, err := ask.Reinstate(t.Context(), runs[1].ID, "keeper", "it was the other room"); err != nil {
 		t.Fatal(err)
 	}
@@ -97,6 +95,13 @@ func lab(t testing.TB) (*labtest.Collector, []labtest.Run) {
 		t.Fatal(err)
 	}
 	return c, runs
+}
+
+func retract(t testing.TB, c *labtest.Collector, id string) {
+	t.Helper()
+	if _, _, err := answer.NewClient(c).Retract(t.Context(), id, "keeper", "the lamp was on"); err != nil {
+		t.Fatal(err)
+	}
 }
 
 // follower begins a copy of c.
@@ -166,7 +171,7 @@ func TestLies(t *testing.T) {
 			if r := m.GetEntry().GetRun(); r != nil {
 				r.RecordSize = 1 << 40
 			}
-		}, follow.ErrUnreachable},
+		}, follow.ErrTooLarge},
 		"no record": {func(m *pb.FollowResponse) {
 			if e := m.GetEntry(); e != nil {
 				e.Run = nil

@@ -51,7 +51,7 @@ type Source interface {
 	Cosigned(ctx context.Context, key string, head []byte) error
 }
 
-// ErrRefused is returned for a cosignature that does not hold.
+// ErrRefused is returned for a cosignature that does not hold, and to who may not ask.
 var ErrRefused = errors.New("refused")
 
 // The bounds of a step: entries and bytes after which a head comes, bytes of a

@@ -60,8 +60,8 @@ const (
 	defaultLevel  = "info"
 )
 
-// mostAttachments bounds what an announcement may list.
-const mostAttachments = 4096
+// MostAttachments bounds what an announcement may list.
+const MostAttachments = 4096
 
 var collectorSchema = schema{
 	{"", []string{"listen", "data", "authority", "log", "level", "metrics", "reflection", "disk", "deliveries"}},
@@ -118,8 +118,8 @@ func (r *reader) deliveries(root *node) Deliveries {
 	t, d := r.part(root, "deliveries"), DefaultDeliveries
 	d.Record = r.size(t, "record", 1<<20, d.Record)
 	d.Parts = r.size(t, "attachments", 1<<20, d.Parts)
-	if d.Count = r.count(t, "count", d.Count); d.Count > mostAttachments {
-		r.wrong(t.table["count"], "a run of so many logs is better recorded as several", "count is %d, more than %d", d.Count, mostAttachments)
+	if d.Count = r.count(t, "count", d.Count); d.Count > MostAttachments {
+		r.wrong(t.table["count"], "a run of so many logs is better recorded as several", "count is %d, more than %d", d.Count, MostAttachments)
 	}
 	d.InFlight = r.size(t, "in_flight", 1<<20, d.InFlight)
 	d.Quiet = r.within(t, "quiet", time.Second, time.Hour, d.Quiet)

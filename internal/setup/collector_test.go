@@ -99,7 +99,7 @@ func FuzzParseCollector(f *testing.F) {
 			t.Fatalf("the kept bytes give another collector: %v", err)
 		}
 		d := c.Deliveries
-		if d.Record < 1<<20 || d.Parts < 1<<20 || d.Count < 1 || d.Count > mostAttachments || d.InFlight < d.Record+d.Parts ||
+		if d.Record < 1<<20 || d.Parts < 1<<20 || d.Count < 1 || d.Count > MostAttachments || d.InFlight < d.Record+d.Parts ||
 			d.Quiet < time.Second || d.Quiet > time.Hour || d.Rate < 1<<10 || c.Listen == "" || c.Level == "" {
 			t.Fatalf("%+v", c)
 		}

@@ -226,7 +226,7 @@ func CheckConsistency(older, newer Head, proof []Hash) error {
 
 var (
 	// ErrRolledBack is returned when the newer head has fewer entries.
-	ErrRolledBack = errors.New("the trail was cut back")
+	ErrRolledBack = errors.New("the trail was rolled back")
 	// ErrForked is returned when two heads of one size have different roots.
 	ErrForked = errors.New("two trails of the same size differ")
 

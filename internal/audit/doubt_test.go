@@ -1,0 +1,187 @@
+package audit_test
+
+import (
+	"context"
+	"crypto/ed25519"
+	"errors"
+	"testing"
+	"time"
+
+	"google.golang.org/grpc"
+
+	"witnessmark/internal/audit"
+	"witnessmark/internal/deliver"
+	"witnessmark/internal/labtest"
+	"witnessmark/internal/trail"
+	pb "witnessmark/proto/witnessmark/v1"
+)
+
+// liar alters what a collector answers to a delivery.
+type liar struct {
+	grpc.ClientConnInterface
+	lie func(*pb.Receipt)
+}
+
+func (l liar) NewStream(ctx context.Context, d *grpc.StreamDesc, method string, opts ...grpc.CallOption) (grpc.ClientStream, error) {
+	s, err := l.ClientConnInterface.NewStream(ctx, d, method, opts...)
+	return lying{s, l.lie}, err
+}
+
+type lying struct {
+	grpc.ClientStream
+	lie func(*pb.Receipt)
+}
+
+func (l lying) RecvMsg(m any) error {
+	err := l.ClientStream.RecvMsg(m)
+	if m, ok := m.(*pb.DeliverResponse); ok && err == nil {
+		l.lie(m.Receipt)
+	}
+	return err
+}
+
+func TestRefusesReceipts(t *testing.T) {
+	c := labtest.NewCollector(t)
+	c.Fill(t, 5, 3)
+	old, err := c.Archive.Entry(2)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for name, lie := range map[string]func(*pb.Receipt){
+		"no inclusion proof": func(r *pb.Receipt) { r.Proof = nil },
+		"altered proof":      func(r *pb.Receipt) { r.Proof[0][3] ^= 1 },
+		"another place":      func(r *pb.Receipt) { r.Index-- },
+		"another size":       func(r *pb.Receipt) { r.Size++ },
+		"altered leaf":       func(r *pb.Receipt) { r.Leaf[len(r.Leaf)-1] ^= 1 },
+		"no head":            func(r *pb.Receipt) { r.Head = nil },
+		"an older head":      func(r *pb.Receipt) { r.Head = old.Head },
+		"another signature":  func(r *pb.Receipt) { r.Head[len(r.Head)-20] ^= 1 },
+		"not consistent":     func(r *pb.Receipt) { r.Consistency = nil },
+		"altered proof of consistency": func(r *pb.Receipt) {
+			r.Consistency[0][0] ^= 1
+		},
+		"from another size": func(r *pb.Receipt) { r.SeenSize-- },
+		"another record":    func(r *pb.Receipt) { r.RecordSha256[0] ^= 1 },
+	} {
+		b := newBench(t, t.TempDir())
+		if _, err := b.deliver(c, 1); err != nil {
+			t.Fatal(err)
+		}
+		before := b.seen(t)
+		c.Fill(t, 1, labtest.Rand(t).Uint64())
+		sizes, err := b.deliver(liar{c, lie}, 1)
+		if !errors.Is(err, audit.ErrAlarm) && !errors.Is(err, audit.ErrReceipt) && !errors.Is(err, deliver.ErrUnreachable) || len(sizes) > 0 {
+			t.Errorf("%s: receipts of %v, %v", name, sizes, err)
+		}
+		if n := b.seen(t); n != before+1 { // that of the meeting
+			t.Errorf("%s: %d were seen, now %d", name, before, n)
+		}
+	}
+}
+
+// hazy alters the first answers that a collector gives about its head.
+type hazy struct {
+	grpc.ClientConnInterface
+	answers *int // that it is still to alter
+	haze    func(*pb.GetHeadResponse)
+}
+
+func (h hazy) Invoke(ctx context.Context, method string, args, reply any, opts ...grpc.CallOption) error {
+	err := h.ClientConnInterface.Invoke(ctx, method, args, reply, opts...)
+	if m, ok := reply.(*pb.GetHeadResponse); ok && err == nil && *h.answers > 0 {
+		*h.answers--
+		h.haze(m)
+	}
+	return err
+}
+
+// TestDamagedProof: a proof that does not hold is no evidence against heads that may
+// well be of one trail, so the collector is asked once more; it is an alarm when it
+// cannot prove them then.
+func TestDamagedProof(t *testing.T) {
+	damage := func(c *pb.Consistency) {
+		if len(c.GetHashes()) > 0 {
+			c.Hashes[0][5] ^= 1
+		}
+	}
+	for name, haze := range map[string]func(*pb.GetHeadResponse){
+		"of the head seen": func(m *pb.GetHeadResponse) {
+			for _, c := range m.GetConsistency() {
+				damage(c)
+			}
+		},
+		"none": func(m *pb.GetHeadResponse) {
+			for _, c := range m.GetConsistency() {
+				c.Hashes = nil
+			}
+		},
+		"of a witnessed head": func(m *pb.GetHeadResponse) { damage(m.GetCosigned()[0].GetConsistency()) },
+	} {
+		b, c := newBench(t, t.TempDir()), labtest.NewCollector(t)
+		c.Fill(t, 3, 1)
+		witnessed(t, c)
+		c.Fill(t, 2, 2)
+		if _, err := b.deliver(c, 1); err != nil {
+			t.Fatal(err)
+		}
+		c.Fill(t, 5, 3)
+		once := 1
+		if _, err := b.deliver(hazy{c, &once, haze}, 1); err != nil || once != 0 {
+			t.Errorf("%s, once: %v", name, err)
+		}
+		if open, err := b.Open(); len(open) > 0 || err != nil {
+			t.Errorf("%s, once: %+v, %v", name, open, err)
+		}
+		c.Fill(t, 1, 4)
+		always := 1000
+		_, err := b.deliver(hazy{c, &always, func(m *pb.GetHeadResponse) {
+			haze(m)
+			for _, c := range m.GetConsistency() {
+				c.Hashes = nil
+			}
+		}}, 1)
+		if !errors.Is(err, audit.ErrAlarm) {
+			t.Errorf("%s, always: %v", name, err)
+		}
+	}
+}
+
+// witnessed has a witness sign the present head.
+func witnessed(t testing.TB, c *labtest.Collector) {
+	t.Helper()
+	key := labtest.Key(labtest.Seeded(61))
+	text, err := trail.WitnessKey("witness.dome.example/lark", key.Public().(ed25519.PublicKey))
+	if err != nil {
+		t.Fatal(err)
+	}
+	s, err := trail.NewCosigner("witness.dome.example/lark", key, time.Unix(1e9, 0))
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, head, err := c.Archive.Head()
+	if err == nil {
+		head, err = trail.Cosign(head, labtest.Verifiers(t, c.Archive.VerifierKey()), s)
+	}
+	if err == nil {
+		err = c.Archive.AddCosigned(text, head)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+}
+
+// TestForkAfterTheKeyChanged: both heads are named also where a key that signs no
+// more has signed the one that was seen.
+func TestForkAfterTheKeyChanged(t *testing.T) {
+	b, c, other := newBench(t, t.TempDir()), labtest.NewCollector(t), labtest.NewCollector(t)
+	if _, err := b.deliver(c, 2); err != nil {
+		t.Fatal(err)
+	}
+	other.Fill(t, 2, 9)
+	rekey(t, other.Archive, 21)
+	_, err := b.deliver(other, 1)
+	var al audit.Alarm
+	if !errors.As(err, &al) || al.Seen.Size != 2 || al.Now.Size != 3 || al.Seen.At.IsZero() || al.Now.At.Before(al.Seen.At) {
+		t.Errorf("%+v, %v", al, err)
+	}
+}

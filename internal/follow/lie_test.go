@@ -1,0 +1,109 @@
+package follow_test
+
+import (
+	"context"
+	"errors"
+	"testing"
+
+	"google.golang.org/grpc"
+
+	"witnessmark/internal/deliver"
+	"witnessmark/internal/follow"
+	"witnessmark/internal/labtest"
+	pb "witnessmark/proto/witnessmark/v1"
+)
+
+// TestDamageIsNoEvidence: what was damaged on the way convicts nobody, as long as the
+// source can prove its heads; it is told, nothing of it is kept, and the truth is taken.
+func TestDamageIsNoEvidence(t *testing.T) {
+	for name, damage := range map[string]func(m *pb.FollowResponse){
+		"a proof": func(m *pb.FollowResponse) {
+			if h := m.GetBegin().GetConsistency().GetHashes(); len(h) > 0 {
+				h[0][7] ^= 1
+			}
+		},
+		"a hash that is none": func(m *pb.FollowResponse) {
+			if h := m.GetBegin().GetConsistency().GetHashes(); len(h) > 0 {
+				h[0] = h[0][1:]
+			}
+		},
+		"an entry": func(m *pb.FollowResponse) {
+			if l := m.GetEntry().GetLeaf(); m.GetEntry() != nil && m.GetEntry().GetRun() == nil {
+				l[len(l)-1] ^= 1 // of its text, which nothing else binds
+			}
+		},
+	} {
+		t.Run(name, func(t *testing.T) {
+			c, runs := lab(t)
+			f, a, seen := follower(t, c)
+			if err := f.Follow(t.Context(), c); err != nil {
+				t.Fatal(err)
+			}
+			before, _, _ := a.Head()
+			run := labtest.NewRig("plover", labtest.Seeded(3)).Finish(labtest.Shape{Bare: true, Plain: true})
+			if _, err := deliver.Send(t.Context(), c, run.Signed, run.Parts()); err != nil {
+				t.Fatal(err)
+			}
+			retract(t, c, runs[2].ID)
+			for range 2 {
+				if err := f.Follow(t.Context(), liar{c, damage}); !errors.Is(err, follow.ErrUnreachable) {
+					t.Errorf("%v", err)
+				}
+			}
+			if h, _, _ := a.Head(); h != before {
+				t.Errorf("it came to %v", h)
+			}
+			if open, err := seen.Open(); len(open) > 0 || err != nil {
+				t.Errorf("%+v, %v", open, err)
+			}
+			if err := f.Follow(t.Context(), c); err != nil {
+				t.Error(err)
+			}
+			equal(t, c, a)
+		})
+	}
+}
+
+// endless passes on all but the heads that end steps.
+type endless struct{ *labtest.Collector }
+
+func (e endless) NewStream(ctx context.Context, d *grpc.StreamDesc, method string, opts ...grpc.CallOption) (grpc.ClientStream, error) {
+	st, err := e.Collector.NewStream(ctx, d, method, opts...)
+	return headless{st}, err
+}
+
+type headless struct{ grpc.ClientStream }
+
+func (h headless) RecvMsg(m any) error {
+	for {
+		err := h.ClientStream.RecvMsg(m)
+		if r, ok := m.(*pb.FollowResponse); err != nil || !ok || r.GetHead() == nil {
+			return err
+		}
+	}
+}
+
+// TestEndlessStep: a source that sends entries and never the head over them costs a
+// follower so much memory and no more.
+func TestEndlessStep(t *testing.T) {
+	c := labtest.NewCollector(t)
+	heron := labtest.NewRig("heron", labtest.Seeded(6))
+	for range 14 {
+		run := heron.Finish(labtest.Shape{Plain: true, LogBytes: 900_000})
+		if _, err := deliver.Send(t.Context(), c, run.Signed, run.Parts()); err != nil {
+			t.Fatal(err)
+		}
+	}
+	f, a, _ := follower(t, c)
+	f.Limits = deliver.Limits{Record: 1 << 20, Parts: 1 << 20, Count: 8}
+	if err := f.Follow(t.Context(), endless{c}); !errors.Is(err, follow.ErrUnreachable) {
+		t.Error(err)
+	}
+	if h, _, _ := a.Head(); h.Size != 0 {
+		t.Errorf("it came to %v", h)
+	}
+	if err := f.Follow(t.Context(), c); err != nil {
+		t.Error(err)
+	}
+	equal(t, c, a)
+}
