@@ -28,7 +28,7 @@ func TestMain(m *testing.M) {
 //	serving NAME ARGS...  start collector serve ARGS, put its address into $NAME
 //	login NAME ROLE WHO STATE
 //	                      join that collector as WHO, who keeps it in a state folder
-//	stop NAME             end it by SIGTERM; it must exit with 0
+//	quit NAME             end it by SIGTERM; it must exit with 0
 //	later DIR             deliver one more run of heron, its firmware updated
 //	writelog N FILE       write the timing log of the workshop's run N
 //	wrong COMMAND...      run a command that must exit with 2 and print to stderr
@@ -47,7 +47,7 @@ func TestScripts(t *testing.T) {
 			return nil
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
-			"fill": cmdFill, "later": cmdLater, "writelog": cmdWriteLog, "serving": cmdServing, "following": cmdFollowing, "login": cmdLogin, "stop": cmdStop, "wrong": cmdWrong, "exits": cmdExits, "damage": cmdDamage, "into": cmdInto, "for-each-command": cmdHelp, "study": cmdStudy,
+			"fill": cmdFill, "later": cmdLater, "writelog": cmdWriteLog, "serving": cmdServing, "following": cmdFollowing, "login": cmdLogin, "quit": cmdQuit, "wrong": cmdWrong, "exits": cmdExits, "damage": cmdDamage, "into": cmdInto, "for-each-command": cmdHelp, "study": cmdStudy,
 		},
 	})
 }
@@ -161,7 +161,7 @@ func cmdLogin(ts *testscript.TestScript, neg bool, args []string) {
 
 var running = map[string]*exec.Cmd{}
 
-func cmdStop(ts *testscript.TestScript, neg bool, args []string) {
+func cmdQuit(ts *testscript.TestScript, neg bool, args []string) {
 	cmd := running[ts.Getenv("WORK")+args[0]]
 	ts.Check(cmd.Process.Signal(syscall.SIGTERM))
 	ts.Check(cmd.Wait())
