@@ -108,12 +108,14 @@ asked for one.
 
 --key gives a key that you know from elsewhere: a collector's, as agent trail shows
 it, or the SHA-256 of a rig's, as collector rigs --json shows it, or of the
-authority's that certified it, or its first 16 digits. Without them the keys in the file are used: then it shows that all belongs
-together, and not whose it is. --witness demands that a follower with that key has
-signed the trail with the run in it.
+authority's that certified it, or its first 16 digits. Without them the keys in the
+file are used: then it shows that all belongs together, and not whose it is.
+--witness demands that a follower with that key has signed the trail with the run
+in it.
 
 Lines begin with "holds", or "note" for what deserves a second look. Exits 4 with
-the first thing that does not hold.`,
+the first thing that does not hold. The last line says whether all of it holds, or
+what a file of an earlier version says otherwise than this one works out.`,
 		Example: "  collector verify orrery-k7q2m9xd.zip\n  collector verify orrery-k7q2m9xd.zip --key witnessmark.example/1a2b+3c4d5e6f+AbCd... --key 5f1c0a9b7d3e2468",
 		Args:    cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {

@@ -37,13 +37,20 @@ func TestMain(m *testing.M) {
 //	into NAME REGEXP      put the first group that it finds in the last stdout into $NAME
 //	for-each-command      ask every command for its help
 //	study DIR             deliver a simulated study of memory speed
+//
+// $DOSSIERS has the files that earlier versions made.
 func TestScripts(t *testing.T) {
+	dossiers, err := filepath.Abs("../internal/dossier/testdata")
+	if err != nil {
+		t.Fatal(err)
+	}
 	testscript.Run(t, testscript.Params{
 		Dir: "testdata",
 		Setup: func(e *testscript.Env) error {
 			e.Setenv("WITNESSMARK_STATE", filepath.Join(e.WorkDir, "state"))
 			e.Setenv("WITNESSMARK_COLLECTOR", "")
 			e.Setenv("USER", "operator")
+			e.Setenv("DOSSIERS", dossiers)
 			return nil
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){

@@ -7,6 +7,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"strings"
 
 	"witnessmark/internal/record"
@@ -107,7 +108,11 @@ func (c Contents) Make(origin string, sign func(text string) ([]byte, error)) ([
 	if err != nil {
 		return nil, at(sealName, err)
 	}
-	return pack(append(members, member{sealName, seal}))
+	var b bytes.Buffer
+	if err := pack(&b, append(members, member{sealName, seal})); err != nil {
+		return nil, err
+	}
+	return b.Bytes(), nil
 }
 
 // sealText lists the members. Its first line keeps it from being taken for a head.
@@ -196,22 +201,18 @@ func fileName(i int, name string) string {
 
 // pack writes the container: no compression and no times, so that the bytes do
 // not hang on a library's version or on the hour.
-func pack(members []member) ([]byte, error) {
-	var b bytes.Buffer
-	z := zip.NewWriter(&b)
+func pack(to io.Writer, members []member) error {
+	z := zip.NewWriter(to)
 	for _, m := range members {
 		w, err := z.CreateHeader(&zip.FileHeader{Name: m.name, Method: zip.Store})
 		if err == nil {
 			_, err = w.Write(m.data)
 		}
 		if err != nil {
-			return nil, at(m.name, err)
+			return at(m.name, err)
 		}
 	}
-	if err := z.Close(); err != nil {
-		return nil, err
-	}
-	return b.Bytes(), nil
+	return z.Close()
 }
 
 // ErrNotProved is returned when something in a dossier does not hold.

@@ -27,9 +27,10 @@ func (c Contents) cover(run *record.Run) ([]byte, error) {
 	var b bytes.Buffer
 	line := func(format string, args ...any) { fmt.Fprintf(&b, format+"\n", args...) }
 	line("Dossier of run %s\n%s\n", run.ID, strings.Repeat("=", len("Dossier of run ")+len(run.ID)))
-	line("This file proves one timed run: what was measured, on what, in which state, and that")
-	line("nothing of it was altered since. This page alone proves nothing. Check the file, on any")
-	line("machine and without asking anybody, with: collector verify FILE")
+	line("This file shows what the rig signed of one timed run: what was measured, on what and in")
+	line("which state; when its collector kept that, and that nothing of it was altered since. This")
+	line("page alone proves nothing. Check the file, on any machine and without asking anybody, with:")
+	line("collector verify FILE")
 	line("")
 	line("All times are UTC. When the run started and what the rig did is by the rig's clock; when")
 	line("something was kept, accepted, admitted or revoked is by the collector's. People are named as")

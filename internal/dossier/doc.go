@@ -17,12 +17,13 @@
 //	mark/record          the record of the run whose snapshot was the mark, where there was one
 //	mark/record.sig      its key and signature
 //	trail/key            the public key that signs the trail's heads
-//	trail/keys.json      the keys that the trail had, one after the other, where it had more than one
+//	trail/keys.json      the keys that the trail had, one after the other, where it had more than one;
+//	                     with the certificates of the keeper on whose word one followed a lost one
 //	trail/receipt.json   what the rig was given when its record was kept, with the proof that
 //	                     the present tree only adds to the tree of then
 //	trail/summary        what the collector made of the run then
-//	trail/entries.json   the entries of the trail that tell of the run, of the rig's keys and of the
-//	                     certificate, with their proofs
+//	trail/entries.json   the entries of the trail that tell of the run, of the rig's and such keepers'
+//	                     keys and of the certificates, with their proofs
 //	trail/head           the present head, a signed note
 //	trail/after.json     how the trail belongs to the head of an older file, where that was asked
 //	trail/cosigned.json  heads that witnesses signed beside the collector, where there are any
@@ -32,15 +33,22 @@
 // # What it proves
 //
 // [Verify] shows that the rig's key signed this record, that the files are those the
-// record binds, that the collector had it at that place of its trail by then and
-// judged it so, that its trail has only grown from then to the present head, and
-// what the trail tells of the run since. It works statistics, flags and cover out
-// again; where it does so by rules of another edition than the file was made by,
-// a difference is told and the trail's and the seal's word stands.
+// record binds, that the collector had it at that place of its trail, by its own clock
+// at that time, and judged it so, that its trail has only grown from then to the present
+// head, and what the trail tells of the run since. It works statistics, flags and cover
+// out again and says of a difference what is in the file and what comes out. Where the
+// file is of an edition of before those rules, a difference is told and the seal's word
+// stands; which parts these are the report names. A later edition is refused.
 //
-// It cannot show that the collector left nothing out: a retraction that is not in
-// the file may stand in the trail. A newer dossier, or a collector that follows,
-// tells. Whose the keys are is for the reader, who gives those known from elsewhere.
+// Whoever seals the file may be the one who lies: everything in it is held against what
+// the rig, the keys before and the keeper have signed, and against the trail's entries,
+// and not against the seal alone. What those who have the trail's key say all the same
+// is by their word: when they kept something, who decided it, that a flag rests on
+// earlier runs. It cannot show that they left nothing out: a retraction that is not in
+// the file may stand in the trail. A newer dossier, or a collector that follows, tells;
+// a witness, by another clock, that the run was there by then. Nor does a signature show
+// that the rig told the truth. Whose the keys are is for the reader, who gives those
+// known from elsewhere.
 //
 // Where the collector admitted the rig's key, the file shows on whose word, and the
 // certificate, which the trail binds, says whose the key is. A run that was delivered

@@ -122,7 +122,7 @@ func (v *verification) entries() (err error) {
 	if v.after, err = v.tell(v.run); err != nil {
 		return err
 	}
-	v.holds(entriesName, "what the trail tells of the run, %s, is in it; times and names of people are as the collector wrote them down", screen.Many(len(v.Proof.Entries), "entry", "entries"))
+	v.holds(entriesName, "the file has %s of the trail that tell of the run, each proved; times and names of people are as the collector wrote them down", screen.Many(len(v.Proof.Entries), "entry", "entries"))
 	if d := v.after.declared; d != nil {
 		v.holds(setupName, "it came into force on the rig with entry %d of the trail, %s UTC", d.index, screen.At(d.At))
 	}

@@ -6,7 +6,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"io"
 	"slices"
 	"strings"
 
@@ -16,8 +15,9 @@ import (
 // container is the name under which faults of the whole file are told.
 const container = "the file itself"
 
-// unpack lists the members of a container. Nothing is decompressed, so that no
-// member is larger than the file.
+// unpack lists the members of a container. Nothing is decompressed or copied, so that
+// no file takes more memory than it has bytes. That the container is the one that
+// they make, and holds nothing else, is for [verification.whole].
 func unpack(b []byte) ([]member, error) {
 	z, err := zip.NewReader(bytes.NewReader(b), int64(len(b)))
 	if err != nil {
@@ -27,25 +27,21 @@ func unpack(b []byte) ([]member, error) {
 		return nil, at(container, fmt.Errorf("it has %d members; at most %d are read", len(z.File), mostMembers))
 	}
 	var out []member
-	left := len(b)
+	left := uint64(len(b))
 	for _, f := range z.File {
 		if f.Method != zip.Store || len(f.Name) > mostNameSize {
 			return nil, at(short(f.Name), errors.New("it is compressed, or its name is too long"))
 		}
-		r, err := f.Open()
+		begin, err := f.DataOffset()
 		if err != nil {
 			return nil, at(short(f.Name), err)
 		}
-		data, err := io.ReadAll(io.LimitReader(r, int64(left)+1))
-		r.Close()
-		if err != nil {
-			return nil, at(short(f.Name), err)
+		size := f.UncompressedSize64
+		if size > left || uint64(begin) > uint64(len(b))-size {
+			return nil, at(container, errors.New("its members lie over each other, or beyond its end"))
 		}
-		// Members that lie over each other could make much of little.
-		if left -= len(data); left < 0 {
-			return nil, at(container, errors.New("its members lie over each other"))
-		}
-		out = append(out, member{f.Name, data})
+		left -= size
+		out = append(out, member{f.Name, b[begin:][:size:size]})
 	}
 	return out, nil
 }
