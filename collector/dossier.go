@@ -169,6 +169,11 @@ func (d *desk) verify(file string, known dossier.Keys) error {
 		return err
 	}
 	r, err := dossier.Verify(b, known)
+	return d.verified(file, r, err)
+}
+
+// verified says what was found of a file.
+func (d *desk) verified(file string, r dossier.Report, err error) error {
 	if d.json {
 		err = errors.Join(verdictJSON(d.stdout, r), err)
 	} else {

@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"context"
+	"errors"
 	"fmt"
 	"slices"
 
@@ -22,7 +23,13 @@ func (d *desk) verifyLater(ctx context.Context, file, later string, known dossie
 	if later != "" {
 		newer, err = readDossier(later)
 	} else {
-		newer, err = d.askNewer(ctx, file, older, known)
+		r, bad := dossier.Verify(older, known)
+		if bad != nil {
+			return d.verified(file, r, bad)
+		}
+		if newer, err = d.askNewer(ctx, file, r.Run, older); err != nil {
+			err = errors.Join(d.verified(file, r, nil), err)
+		}
 	}
 	if err != nil {
 		return err
@@ -68,18 +75,19 @@ func ofNewer(r dossier.Report) dossier.Report {
 
 const askAgain = "do not rely on what it says came after; ask for a newer dossier with: collector dossier RUN --after FILE"
 
-// askNewer asks the collector for a dossier that leads on from an older one.
-func (d *desk) askNewer(ctx context.Context, file string, older []byte, known dossier.Keys) ([]byte, error) {
-	r, err := dossier.Verify(older, known)
-	if err != nil {
-		return nil, notProved("verify", file, err, askAgain)
-	}
+// askNewer asks the collector for a dossier that leads on from an older one, which
+// verifies. One that has the run or that head no more does not prove what came after.
+func (d *desk) askNewer(ctx context.Context, file, run string, older []byte) ([]byte, error) {
 	head, err := dossier.HeadOf(older)
 	if err != nil {
 		return nil, err
 	}
 	var got bytes.Buffer
-	err = d.ask(ctx, func(b answer.Book, _ string) error { return b.Dossier(ctx, r.Run, head, &got) })
+	err = d.ask(ctx, func(b answer.Book, _ string) error { return b.Dossier(ctx, run, head, &got) })
+	if errors.Is(err, answer.ErrNotFound) || errors.Is(err, answer.ErrState) {
+		return nil, notProved("ask what came after", file, err,
+			"if this is the collector that made the file, keep the file: it proves what that collector has no more")
+	}
 	return got.Bytes(), err
 }
 
