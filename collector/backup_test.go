@@ -19,6 +19,7 @@ import (
 // loaded is a served collector that rigs deliver to as fast as it takes them.
 type loaded struct {
 	address, dir string
+	end          func() // of all of it
 	mu           sync.Mutex
 	acked        []string // ids of acknowledged runs
 }
@@ -35,11 +36,12 @@ func load(t *testing.T) *loaded {
 		heron := labtest.NewRig("rig"+string(rune('a'+i)), labtest.Seeded(r.Uint64()))
 		wg.Go(func() { l.deliver(t, ctx, heron) })
 	}
-	t.Cleanup(func() {
+	l.end = sync.OnceFunc(func() {
 		stop()
 		wg.Wait()
 		end()
 	})
+	t.Cleanup(l.end)
 	return l
 }
 

@@ -27,7 +27,8 @@ pages is accounted for, every entry hashes to its leaf and the tree to its signe
 head, every run is what its rig signed, has its entry, its receipt and its rows,
 every row has its run, and the series are those of the raw logs.
 
-A served collector is asked to look at itself, and goes on serving. FILE is an
+A served collector is asked to look at itself, and goes on serving; what it writes
+meanwhile takes new room in its file, which is used again later. FILE is an
 archive that nobody serves, such as a backup; it is only read.
 
 Exits 4 when anything is wrong.`,

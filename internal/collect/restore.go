@@ -3,6 +3,7 @@ package collect
 import (
 	"bytes"
 	"context"
+	"crypto/ed25519"
 	"errors"
 	"fmt"
 	"io"
@@ -125,14 +126,16 @@ func behind(where string, a *archive.Archive, seen []archive.Seen) error {
 		WithHint("restore a newer copy; to go on without what is lost, which every rig will be alarmed by: --behind --why TEXT")
 }
 
-// place copies the file into the folder and gives it its name last.
+// place copies the file into the folder, gives it its name when it is whole, and
+// brings the key last: a collector that finds the key without the archive, after
+// this was killed, would begin another trail with it.
 func (r Restoring) place(ctx context.Context, path, key string, lost [][]byte) (out Restored, err error) {
-	mine, err := r.bringKey(key)
+	private, bring, err := r.key(key)
 	if err != nil {
 		return out, err
 	}
-	out.ReadOnly = !mine
-	if len(lost) > 0 && !mine {
+	out.ReadOnly = private == nil
+	if len(lost) > 0 && private == nil {
 		return out, fault.New("restore", r.Dir, errors.New("going back behind a signed head is recorded, and there is no key to sign with")).
 			WithHint("name the file of the trail's key with --trail-key FILE")
 	}
@@ -144,11 +147,14 @@ func (r Restoring) place(ctx context.Context, path, key string, lost [][]byte) (
 	if err := copyFile(ctx, f, r.File); err != nil {
 		return out, fault.New("restore", path, err)
 	}
-	if out.Head, out.Behind, err = r.settle(f.Place(), key, lost); err != nil {
+	if out.Head, out.Behind, err = r.settle(f.Place(), key, private, lost); err != nil {
 		return out, err
 	}
 	if err := f.Commit(); err != nil {
 		return out, fault.New("restore", path, err)
+	}
+	if err := r.bring(bring); err != nil {
+		return out, err
 	}
 	return out, r.forget(len(lost) > 0)
 }
@@ -163,9 +169,9 @@ func copyFile(ctx context.Context, to io.Writer, from string) error {
 	return err
 }
 
-// bringKey sees to it that the key in the folder is the trail's; it says whether
-// there is one.
-func (r Restoring) bringKey(verifier string) (bool, error) {
+// key gives the private key of the trail, nil when it is not at hand, and the bytes
+// of its file where that is to be brought.
+func (r Restoring) key(verifier string) (private ed25519.PrivateKey, bring []byte, err error) {
 	path := filepath.Join(r.Dir, keyFile)
 	from := path
 	if r.Key != "" {
@@ -173,37 +179,45 @@ func (r Restoring) bringKey(verifier string) (bool, error) {
 	}
 	b, err := os.ReadFile(from)
 	if errors.Is(err, fs.ErrNotExist) && r.Key == "" {
-		return false, nil
+		return nil, nil, nil
 	}
 	if err != nil {
-		return false, fault.New("read key", from, err)
+		return nil, nil, fault.New("read key", from, err)
 	}
-	key, err := LoadKey(from, false)
-	if err != nil {
-		return false, err
+	if private, err = LoadKey(from, false); err != nil {
+		return nil, nil, err
 	}
-	if !ofKey(verifier, key) {
-		return false, fault.New("restore", from, fmt.Errorf("it is not the key of the trail %s", verifier)).
+	if !ofKey(verifier, private) {
+		return nil, nil, fault.New("restore", from, fmt.Errorf("it is not the key of the trail %s", verifier)).
 			WithHint("bring the trail.key of when it was copied; where that is gone, restore into an empty folder and give your word there: collector rekey --lost")
 	}
 	if have, err := os.ReadFile(path); from == path || err == nil && bytes.Equal(have, b) {
-		return true, nil
+		return private, nil, nil
 	} else if err == nil {
-		return false, fault.New("restore", path, errors.New("another key is there")).WithHint("move it away first")
+		return nil, nil, fault.New("restore", path, errors.New("another key is there")).WithHint("move it away first")
 	}
+	return private, b, nil
+}
+
+// bring puts the key's file into the folder.
+func (r Restoring) bring(key []byte) error {
+	if key == nil {
+		return nil
+	}
+	path := filepath.Join(r.Dir, keyFile)
 	f, err := durable.Create(path)
 	if err == nil {
-		_, err = f.Write(b)
+		_, err = f.Write(key)
 		err = errors.Join(err, f.Commit())
 	}
 	if err != nil {
-		return false, fault.New("bring key", path, err)
+		return fault.New("bring key", path, err).WithHint("the archive is restored; put the key's file there, before it is served")
 	}
-	return true, nil
+	return nil
 }
 
 // settle records in the copy what it gives up.
-func (r Restoring) settle(path, key string, lost [][]byte) (trail.Head, *archive.Restore, error) {
+func (r Restoring) settle(path, key string, private ed25519.PrivateKey, lost [][]byte) (trail.Head, *archive.Restore, error) {
 	if len(lost) == 0 {
 		a, err := archive.OpenReadOnly(path, key, 0)
 		if err != nil {
@@ -211,10 +225,6 @@ func (r Restoring) settle(path, key string, lost [][]byte) (trail.Head, *archive
 		}
 		head, _, err := a.Head()
 		return head, nil, errors.Join(err, a.Close())
-	}
-	private, err := LoadKey(filepath.Join(r.Dir, keyFile), false)
-	if err != nil {
-		return trail.Head{}, nil, err
 	}
 	a, err := archive.Open(path, archive.Options{Key: private, Now: time.Now})
 	if err != nil {
