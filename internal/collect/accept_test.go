@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"log/slog"
 	"os"
 	"path/filepath"
 	"testing"
@@ -16,6 +17,7 @@ import (
 	"witnessmark/internal/deliver"
 	"witnessmark/internal/labtest"
 	"witnessmark/internal/trail"
+	"witnessmark/internal/trust"
 )
 
 // site is a collector in a folder, whose disk can be put back, and a copy of it.
@@ -329,5 +331,38 @@ func TestKilledBeforeItBegan(t *testing.T) {
 			t.Fatal(err)
 		}
 		s.holds(s.copyDir, s.head().Size)
+	}
+}
+
+// TestCopyByNoServersCertificate: a copy whose certificate is not one to serve by is
+// made and cosigned all the same, read by its owner, and says what to do.
+func TestCopyByNoServersCertificate(t *testing.T) {
+	s := newCopiedSite(t)
+	s.send(2)
+	var log shared
+	ctx, stop := context.WithCancel(t.Context())
+	defer stop()
+	id := labtest.Enrol(t, dialled(t, s.proxy.Address(), s.dir), trust.Member{Role: trust.Analyst, Name: "swift"}, labtest.Key(labtest.Rand(t)))
+	ready, ended := make(chan string, 1), make(chan error, 1)
+	f := s.following()
+	f.Listen, f.Ready, f.Log = "127.0.0.1:0", func(a string) { ready <- a }, slog.New(slog.NewTextHandler(&log, nil))
+	f.As = func() (trust.Identity, bool) { return id, true }
+	go func() { ended <- collect.Follow(ctx, f) }()
+	var copied *collect.Connection
+	select {
+	case a := <-ready:
+		copied = dialled(t, a, s.copyDir)
+	case err := <-ended:
+		t.Fatal(err)
+	}
+	want := s.head()
+	insist(t, "copy", func(context.Context) error {
+		if h, _ := headAt(t, copied); h != want {
+			return fmt.Errorf("at %v", h)
+		}
+		return nil
+	})
+	if !log.holds("served to its owner alone") || !log.holds("collector login --collector "+s.proxy.Address()) {
+		t.Errorf("it logs %s", log.String())
 	}
 }

@@ -98,6 +98,10 @@ func Follow(ctx context.Context, f Following) (err error) {
 	if f.Listen == "" {
 		return c.copyAndSign(ctx)
 	}
+	if err := f.serves(time.Now()); err != nil {
+		f.As = nil
+		f.Log.Warn("the copy is served to its owner alone", "error", err, "hint", fault.HintOf(err))
+	}
 	copying, stop := context.WithCancel(ctx)
 	ended := make(chan error, 1)
 	go func() { ended <- c.copyAndSign(copying) }()

@@ -2,6 +2,7 @@ package collect
 
 import (
 	"crypto/x509"
+	"fmt"
 	"net"
 	"time"
 
@@ -26,10 +27,6 @@ func receptionOf(who func() (trust.Identity, bool), now func() time.Time) (*rece
 	if !ok {
 		return nil, nil
 	}
-	if err := id.Serves(now()); err != nil {
-		return nil, fault.New("serve copy", id.Member.String(), err).
-			WithHint("log in anew with a token of a witness, to get a certificate that can serve")
-	}
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		return nil, fault.New("serve copy", "127.0.0.1:0", err)
@@ -52,6 +49,23 @@ func (d *gate) close() error {
 		return nil
 	}
 	return d.copy.listener.Close()
+}
+
+// serves says why the copy cannot be served to others by a witness's certificate; nil
+// when it can, and where there is none to serve by.
+func (f Following) serves(now time.Time) error {
+	if f.As == nil {
+		return nil
+	}
+	id, ok := f.As()
+	if !ok {
+		return nil
+	}
+	if err := id.Serves(now); err != nil {
+		return fault.New("serve copy", id.Member.String(), fmt.Errorf("its certificate is not one to serve by: %w", err)).
+			WithHint("start again once that collector runs this version, which renews the certificate; or log in anew: collector login --collector " + f.Source + " --token TOKEN, of a witness")
+	}
+	return nil
 }
 
 // reading is what members may ask of a copy, within their rights.

@@ -88,8 +88,11 @@ func stampOf(sig []byte) (at int64, ok bool) {
 		return 0, false
 	}
 	n := binary.BigEndian.Uint64(sig)
-	return int64(n), n <= 1<<62
+	return int64(n), n <= lastSecond
 }
+
+// lastSecond ends the year 9999, beyond which times have no common spelling.
+const lastSecond = 253402300799
 
 // witnessSigner signs with a witness's own key.
 type witnessSigner struct {
@@ -134,32 +137,26 @@ func Cosign(msg []byte, known note.Verifiers, witness note.Signer) ([]byte, erro
 // ErrNotCosigned is returned for a head that a witness did not cosign.
 var ErrNotCosigned = errors.New("the witness did not cosign it")
 
-// OpenWitnessed opens a head that the origin's key and the witness have signed,
-// and tells when the witness did.
-func OpenWitnessed(msg []byte, origin note.Verifier, w Witness) (Head, time.Time, error) {
-	return OpenWitnessedBy(msg, note.VerifierList(origin), w)
-}
-
-// OpenWitnessedBy is [OpenWitnessed] for a trail of more than one key, such as a
-// [Line].
+// OpenWitnessedBy opens a head that a key of the trail and the witness have signed,
+// and tells when the witness did. What a witness signs under the trail's own name is
+// no more than what any witness signs.
 func OpenWitnessedBy(msg []byte, trail note.Verifiers, w Witness) (Head, time.Time, error) {
-	known := beside{trail, w}
-	h, _, err := OpenCosigned(msg, known)
+	h, err := OpenHead(msg, trail)
 	if err != nil {
 		return Head{}, time.Time{}, err
 	}
-	n, err := note.Open(msg, known)
+	n, err := note.Open(msg, note.VerifierList(w))
+	var without *note.UnverifiedNoteError
+	if errors.As(err, &without) {
+		err = fmt.Errorf("head of %s: %w: %s", h.Origin, ErrNotCosigned, w.name)
+	}
 	if err != nil {
 		return Head{}, time.Time{}, err
 	}
-	for _, s := range n.Sigs {
-		if s.Name != w.name || s.Hash != w.hash {
-			continue
-		}
-		raw, err := base64.StdEncoding.DecodeString(s.Base64)
-		if at, ok := stampOf(raw[min(4, len(raw)):]); err == nil && ok {
-			return h, time.Unix(at, 0).UTC(), nil
-		}
+	raw, err := base64.StdEncoding.DecodeString(n.Sigs[0].Base64) // which has a key's hash before it, and verified
+	if err != nil {
+		return Head{}, time.Time{}, err
 	}
-	return Head{}, time.Time{}, fmt.Errorf("head of %s: %w: %s", h.Origin, ErrNotCosigned, w.name)
+	at, _ := stampOf(raw[4:])
+	return h, time.Unix(at, 0).UTC(), nil
 }

@@ -68,7 +68,7 @@ func TestCosignatureBytes(t *testing.T) {
 	if string(both) != want {
 		t.Errorf("got\n%swant\n%s", both, want)
 	}
-	h, when, err := OpenWitnessed(both, own, w)
+	h, when, err := OpenWitnessedBy(both, note.VerifierList(own), w)
 	if err != nil || h.Size != 3 || !when.Equal(time.Unix(1_930_000_000, 0)) {
 		t.Errorf("%v, %v, %v", h, when, err)
 	}
@@ -81,7 +81,7 @@ func TestCosignatureRefusals(t *testing.T) {
 	key, w := witnessOf(t, 9)
 	_, other := witnessOf(t, 10)
 	msg, own := headSigned(t)
-	if _, _, err := OpenWitnessed(msg, own, w); !errors.Is(err, ErrNotCosigned) {
+	if _, _, err := OpenWitnessedBy(msg, note.VerifierList(own), w); !errors.Is(err, ErrNotCosigned) {
 		t.Error(err)
 	}
 	s, err := NewCosigner(w.Name(), key, time.Unix(1e9, 0))
@@ -92,7 +92,7 @@ func TestCosignatureRefusals(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, _, err := OpenWitnessed(both, own, other); !errors.Is(err, ErrNotCosigned) {
+	if _, _, err := OpenWitnessedBy(both, note.VerifierList(own), other); !errors.Is(err, ErrNotCosigned) {
 		t.Error(err)
 	}
 	if _, err := Cosign(both, note.VerifierList(w), s); err == nil {
@@ -106,13 +106,69 @@ func TestCosignatureRefusals(t *testing.T) {
 	}
 	raw[11]++
 	late := append(both[:i:i], base64.StdEncoding.EncodeToString(raw)+"\n"...)
-	if _, _, err := OpenWitnessed(late, own, w); err == nil {
+	if _, _, err := OpenWitnessedBy(late, note.VerifierList(own), w); err == nil {
 		t.Error("a cosignature with another time holds")
 	}
 	for _, text := range []string{"", w.Name(), w.Key() + "=", strings.ToUpper(w.Key()), strings.Replace(w.Key(), "+", "+0", 1),
 		"a b" + w.Key()[strings.Index(w.Key(), "+"):], "other" + w.Key()[strings.Index(w.Key(), "+"):]} {
 		if got, err := ParseWitness(text); !errors.Is(err, ErrMalformed) {
 			t.Errorf("%q: %v, %v", text, got, err)
+		}
+	}
+}
+
+// TestWitnessOfTheTrailsName: who signs under the name of the trail itself, with a
+// witness's key, has not signed in the place of the trail's own.
+func TestWitnessOfTheTrailsName(t *testing.T) {
+	msg, own := headSigned(t)
+	key := ed25519.NewKeyFromSeed(bytes.Repeat([]byte{9}, 32))
+	s, err := NewCosigner(own.Name(), key, time.Unix(1e9, 0))
+	if err != nil {
+		t.Fatal(err)
+	}
+	w := s.(witnessSigner).Witness
+	text, _, _ := strings.Cut(string(msg), "\n\n")
+	alone, err := note.Sign(&note.Note{Text: text + "\n"}, s)
+	if err != nil {
+		t.Fatal(err)
+	}
+	present, err := VerifierKey(own.Name(), ed25519.NewKeyFromSeed(bytes.Repeat([]byte{7}, 32)).Public().(ed25519.PublicKey))
+	if err != nil {
+		t.Fatal(err)
+	}
+	line, err := NewLine(present)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, known := range []note.Verifiers{note.VerifierList(own), line} {
+		if h, _, err := OpenWitnessedBy(alone, known, w); err == nil {
+			t.Errorf("%v opens without the trail's key", h)
+		}
+		both, err := Cosign(msg, known, s)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if h, _, err := OpenWitnessedBy(both, known, w); err != nil || h.Size != 3 {
+			t.Errorf("%v, %v", h, err)
+		}
+	}
+}
+
+// TestCosignedAtNoTime: a time that cannot be written down is none.
+func TestCosignedAtNoTime(t *testing.T) {
+	key, w := witnessOf(t, 9)
+	msg, own := headSigned(t)
+	for at, ok := range map[int64]bool{0: true, lastSecond: true, lastSecond + 1: false, 1 << 61: false} {
+		both, err := Cosign(msg, note.VerifierList(own), witnessSigner{w, key, time.Unix(at, 0)})
+		if err != nil {
+			t.Fatal(err)
+		}
+		_, when, err := OpenWitnessedBy(both, note.VerifierList(own), w)
+		if (err == nil) != ok {
+			t.Errorf("%d: %v, %v", at, when, err)
+		}
+		if _, err := when.MarshalJSON(); err != nil {
+			t.Errorf("%d: %v", at, err)
 		}
 	}
 }

@@ -133,22 +133,3 @@ func (l Line) signs(hash uint32, size int64) bool { return size <= l.keys[hash].
 type bounded interface {
 	signs(hash uint32, size int64) bool
 }
-
-// beside is the keys of a trail and a witness's.
-type beside struct {
-	note.Verifiers
-	w Witness
-}
-
-// Verifier implements [note.Verifiers].
-func (b beside) Verifier(name string, hash uint32) (note.Verifier, error) {
-	if name == b.w.name && hash == b.w.hash {
-		return b.w, nil
-	}
-	return b.Verifiers.Verifier(name, hash)
-}
-
-func (b beside) signs(hash uint32, size int64) bool {
-	in, ok := b.Verifiers.(bounded)
-	return !ok || in.signs(hash, size)
-}

@@ -8,6 +8,7 @@ import (
 	"encoding/pem"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 )
@@ -36,8 +37,12 @@ func NewIdentity(key ed25519.PrivateKey, leaf, authority []byte, collector strin
 	return Identity{Member: m, Key: key, Leaf: c.Leaf, Authority: c.Authority, Collector: collector}, err
 }
 
-// RenewAt is when two thirds of the certificate's life are over.
+// RenewAt is when two thirds of the certificate's life are over. A witness's that
+// cannot serve a copy, as a collector of before has made it, is due at once.
 func (id Identity) RenewAt() time.Time {
+	if id.Role == Witness && !slices.Contains(id.Leaf.ExtKeyUsage, x509.ExtKeyUsageServerAuth) {
+		return id.Leaf.NotBefore
+	}
 	return id.Leaf.NotAfter.Add(-id.Leaf.NotAfter.Sub(id.Leaf.NotBefore) / 3)
 }
 

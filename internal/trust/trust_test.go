@@ -282,6 +282,14 @@ func TestRenewAt(t *testing.T) {
 	if got := id.RenewAt().Sub(noon); got < trust.Life*6/10 || got > trust.Life*7/10 {
 		t.Errorf("%v of %v", got, trust.Life)
 	}
+	lark := enrol(t, authority(t), trust.Member{Role: trust.Witness, Name: "lark"}, noon)
+	if got := lark.RenewAt().Sub(noon); got < trust.Life*6/10 {
+		t.Errorf("a witness's: %v of %v", got, trust.Life)
+	}
+	lark.Leaf.ExtKeyUsage = []x509.ExtKeyUsage{x509.ExtKeyUsageClientAuth}
+	if got := lark.RenewAt(); got.After(noon) {
+		t.Errorf("one that cannot serve a copy waits until %v", got)
+	}
 }
 
 func TestOwns(t *testing.T) {
