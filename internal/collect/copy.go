@@ -226,6 +226,7 @@ func (c *copier) copy(ctx context.Context) error {
 		switch {
 		case errors.Is(err, audit.ErrAlarm): // also while it stops
 			c.log.Error("copying ends: the source's trail is not the one that was copied", "error", err, "hint", fault.HintOf(explained(err)))
+			c.lacks(err)
 			return explained(err)
 		case err == nil, ctx.Err() != nil:
 			return nil
@@ -241,6 +242,18 @@ func (c *copier) copy(ctx context.Context) error {
 		case <-time.After(wait):
 		}
 		wait = min(2*wait, againMost)
+	}
+}
+
+// lacks tells what the copy has and a source that was rolled back has not.
+func (c *copier) lacks(err error) {
+	var a audit.Alarm
+	own, _, failed := c.archive.Head()
+	if failed != nil || !errors.As(err, &a) || a.Seen.Key != a.Now.Key || a.Now.Size >= own.Size {
+		return
+	}
+	if first, err := c.archive.CopyEntry(a.Now.Size); err == nil {
+		c.log.Warn("the copy has what its source lacks", "entries", own.Size-a.Now.Size, "since", first.Entry.At.UTC().Format(time.RFC3339))
 	}
 }
 
