@@ -1,6 +1,7 @@
 package audit_test
 
 import (
+	"bytes"
 	"context"
 	"crypto/ed25519"
 	"errors"
@@ -47,16 +48,38 @@ func TestRefusesReceipts(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	other := labtest.NewCollector(t)
+	other.Fill(t, 5, 4)
+	theirs, err := other.Archive.Entry(2)
+	if err != nil {
+		t.Fatal(err)
+	}
+	replay := func(r *pb.Receipt, as trail.Receipt) {
+		r.Index, r.Size, r.Leaf, r.Head, r.Proof = as.Index, as.Size, as.Leaf, as.Head, nil
+		for _, h := range as.Proof {
+			r.Proof = append(r.Proof, bytes.Clone(h[:]))
+		}
+	}
 	for name, lie := range map[string]func(*pb.Receipt){
-		"no inclusion proof": func(r *pb.Receipt) { r.Proof = nil },
-		"altered proof":      func(r *pb.Receipt) { r.Proof[0][3] ^= 1 },
-		"another place":      func(r *pb.Receipt) { r.Index-- },
-		"another size":       func(r *pb.Receipt) { r.Size++ },
-		"altered leaf":       func(r *pb.Receipt) { r.Leaf[len(r.Leaf)-1] ^= 1 },
-		"no head":            func(r *pb.Receipt) { r.Head = nil },
-		"an older head":      func(r *pb.Receipt) { r.Head = old.Head },
-		"another signature":  func(r *pb.Receipt) { r.Head[len(r.Head)-20] ^= 1 },
-		"not consistent":     func(r *pb.Receipt) { r.Consistency = nil },
+		"replayed, of another run": func(r *pb.Receipt) { replay(r, old) },
+		"replayed, with the run's hash": func(r *pb.Receipt) {
+			replay(r, old)
+			r.RecordSha256 = bytes.Clone(old.RecordSHA256[:])
+		},
+		"of another collector":        func(r *pb.Receipt) { replay(r, theirs) },
+		"a head of another collector": func(r *pb.Receipt) { r.Head = theirs.Head },
+		"cut proof":                   func(r *pb.Receipt) { r.Proof = r.Proof[:len(r.Proof)-1] },
+		"a hash cut":                  func(r *pb.Receipt) { r.Proof[0] = r.Proof[0][:31] },
+		"cut proof of consistency":    func(r *pb.Receipt) { r.Consistency = r.Consistency[:len(r.Consistency)-1] },
+		"no inclusion proof":          func(r *pb.Receipt) { r.Proof = nil },
+		"altered proof":               func(r *pb.Receipt) { r.Proof[0][3] ^= 1 },
+		"another place":               func(r *pb.Receipt) { r.Index-- },
+		"another size":                func(r *pb.Receipt) { r.Size++ },
+		"altered leaf":                func(r *pb.Receipt) { r.Leaf[len(r.Leaf)-1] ^= 1 },
+		"no head":                     func(r *pb.Receipt) { r.Head = nil },
+		"an older head":               func(r *pb.Receipt) { r.Head = old.Head },
+		"another signature":           func(r *pb.Receipt) { r.Head[len(r.Head)-20] ^= 1 },
+		"not consistent":              func(r *pb.Receipt) { r.Consistency = nil },
 		"altered proof of consistency": func(r *pb.Receipt) {
 			r.Consistency[0][0] ^= 1
 		},
