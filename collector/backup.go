@@ -25,7 +25,7 @@ there is no file. A served collector goes on serving.
 
 The private key of the trail is not in it. Keep trail.key, which lies beside the
 archive, apart and in a safe place: a copy can be read and checked without it, but
-not go on.`,
+not go on. So keep authority.pem, which certifies rigs and people that have joined.`,
 		Example: "  collector backup -o dome-2031-03-02.backup\n  collector check dome-2031-03-02.backup",
 		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {

@@ -94,7 +94,7 @@ func (c *Collector) mayMakeAuthority(path string) error {
 	if n == 0 {
 		return nil
 	}
-	return fault.New("read authority", path, fmt.Errorf("it is not there, and members are certified by it (%d keys)", n)).
+	return fault.New("read authority", path, fmt.Errorf("it is not there, and members are certified by it (keys: %d)", n)).
 		WithHint("put it back from where it was kept, or name the site's with --authority; for a new one revoke all members first, who then join again")
 }
 

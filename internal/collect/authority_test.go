@@ -37,7 +37,7 @@ func TestLostAuthority(t *testing.T) {
 	stop()
 
 	err := collect.Serve(context.Background(), dir, "127.0.0.1:0", labtest.Quiet(), func(string) { t.Error("served") })
-	if err == nil || !strings.Contains(err.Error(), "members are certified by it (1 keys)") || fault.HintOf(err) == "" {
+	if err == nil || !strings.Contains(err.Error(), "members are certified by it (keys: 1)") || fault.HintOf(err) == "" {
 		t.Errorf("a member is of the authority that is lost, and it says: %v", err)
 	}
 	if _, err := os.Stat(file); !os.IsNotExist(err) {
