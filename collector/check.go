@@ -15,6 +15,7 @@ import (
 	"witnessmark/internal/collect"
 	"witnessmark/internal/fault"
 	"witnessmark/internal/screen"
+	"witnessmark/internal/trail"
 )
 
 func checkCommand(d *desk) *cobra.Command {
@@ -53,11 +54,12 @@ Exits 4 when anything is wrong.`,
 
 // findings is what a check found.
 type findings struct {
-	Where       string    `json:"archive"`
-	Runs        int       `json:"runs"`
-	Entries     int64     `json:"entries"`
-	VerifierKey string    `json:"verifier_key"`
-	Findings    []finding `json:"findings"`
+	Where       string           `json:"archive"`
+	Runs        int              `json:"runs"`
+	Entries     int64            `json:"entries"`
+	VerifierKey string           `json:"verifier_key"`
+	Keys        []trail.KeySince `json:"keys"`
+	Findings    []finding        `json:"findings"`
 }
 
 type finding struct {
@@ -75,7 +77,7 @@ func (d *desk) check(ctx context.Context, args []string, key string) error {
 		return err
 	}
 	p.Done()
-	f.Runs, f.Entries, f.VerifierKey = n.Runs, n.Entries, n.VerifierKey
+	f.Runs, f.Entries, f.VerifierKey, f.Keys = n.Runs, n.Entries, n.VerifierKey, n.Keys
 	return f.print(d)
 }
 
@@ -133,5 +135,25 @@ func (f findings) print(d *desk) error {
 	}
 	_, err := fmt.Fprintf(d.stdout, "all is well: %s, %s of the trail, signed with %s\n",
 		screen.Count(f.Runs, "run"), screen.Many(int(f.Entries), "entry", "entries"), screen.Clean(f.VerifierKey))
-	return err
+	if err != nil || len(f.Keys) < 2 {
+		return err
+	}
+	return f.printKeys(d)
+}
+
+// printKeys lists the keys of a trail that has had more than one, with since when each
+// signs it and who says so.
+func (f findings) printKeys(d *desk) error {
+	t := screen.NewTable("KEY OF THE TRAIL", "FROM ENTRY", "SINCE", "ON WHOSE WORD")
+	for i, k := range f.Keys {
+		since, word := "", "" // of the first
+		if i > 0 {
+			since, word = k.At.Local().Format("2006-01-02 15:04"), "the key's before"
+		}
+		if k.Word != "" {
+			word = k.Word + ", for the key before is lost"
+		}
+		t.Row(k.Key, fmt.Sprint(k.Entry), since, word)
+	}
+	return t.Write(d.stdout)
 }

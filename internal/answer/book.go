@@ -58,8 +58,9 @@ type Detail struct {
 // Checked says what a check went through.
 type Checked struct {
 	Runs        int
-	Entries     int64  // of the trail
-	VerifierKey string // that signed its head
+	Entries     int64            // of the trail
+	VerifierKey string           // that signed its head
+	Keys        []trail.KeySince // that have signed its heads, one after the other
 }
 
 // Mark is an accepted reference.

@@ -9,6 +9,7 @@ import (
 
 	"google.golang.org/grpc"
 
+	"witnessmark/internal/trail"
 	pb "witnessmark/proto/witnessmark/v1"
 )
 
@@ -36,9 +37,15 @@ func (s *server) CheckArchive(_ *pb.CheckArchiveRequest, st grpc.ServerStreaming
 	if err != nil {
 		return statusOf(err)
 	}
-	return st.Send(&pb.CheckArchiveResponse{Message: &pb.CheckArchiveResponse_Summary{
-		Summary: &pb.CheckSummary{Runs: int64(n.Runs), Entries: n.Entries, Findings: findings, VerifierKey: n.VerifierKey},
-	}})
+	sum := &pb.CheckSummary{Runs: int64(n.Runs), Entries: n.Entries, Findings: findings, VerifierKey: n.VerifierKey}
+	for _, k := range n.Keys {
+		p := &pb.TrailKey{VerifierKey: k.Key, Entry: k.Entry, Word: k.Word}
+		if !k.At.IsZero() {
+			p.AtUnixNano = k.At.UnixNano()
+		}
+		sum.Keys = append(sum.Keys, p)
+	}
+	return st.Send(&pb.CheckArchiveResponse{Message: &pb.CheckArchiveResponse_Summary{Summary: sum}})
 }
 
 // Check has the collector go through all that it keeps.
@@ -67,9 +74,21 @@ func (c Client) Check(ctx context.Context, found func(where, what string), progr
 			if n := m.GetSummary().GetFindings(); n != findings {
 				return Checked{}, doubt("check archive", c.where, fmt.Errorf("%d findings came of %d", findings, n))
 			}
-			return Checked{int(m.GetSummary().GetRuns()), m.GetSummary().GetEntries(), m.GetSummary().GetVerifierKey()}, nil
+			return checkedOf(m.GetSummary()), nil
 		}
 	}
+}
+
+func checkedOf(m *pb.CheckSummary) Checked {
+	c := Checked{Runs: int(m.GetRuns()), Entries: m.GetEntries(), VerifierKey: m.GetVerifierKey()}
+	for _, k := range m.GetKeys() {
+		since := trail.KeySince{Key: k.GetVerifierKey(), Entry: k.GetEntry(), Word: k.GetWord()}
+		if n := k.GetAtUnixNano(); n != 0 {
+			since.At = time.Unix(0, n).UTC()
+		}
+		c.Keys = append(c.Keys, since)
+	}
+	return c
 }
 
 func (s *server) Backup(_ *pb.BackupRequest, st grpc.ServerStreamingServer[pb.BackupResponse]) error {

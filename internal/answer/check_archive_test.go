@@ -6,12 +6,21 @@ import (
 	"errors"
 	"io"
 	"testing"
+	"time"
 
 	"github.com/google/go-cmp/cmp"
 
 	"witnessmark/internal/answer"
+	"witnessmark/internal/trail"
 	pb "witnessmark/proto/witnessmark/v1"
 )
+
+// checked is what a shelf's check went through.
+var checked = answer.Checked{Runs: 2, Entries: 7, VerifierKey: "key", Keys: []trail.KeySince{
+	{Key: "older"},
+	{Key: "old", Entry: 3, At: time.Date(2031, 3, 2, 9, 3, 12, 7, time.UTC)},
+	{Key: "key", Entry: 5, At: time.Date(2031, 4, 2, 9, 3, 12, 0, time.UTC), Word: "keeper wren"},
+}}
 
 func TestCheckOverTheWire(t *testing.T) {
 	s := (&shelf{wrong: [][2]string{{"run x", "its record is gone"}, {"page 3", "it is damaged"}}}).add(heron(t), 2)
@@ -20,8 +29,11 @@ func TestCheckOverTheWire(t *testing.T) {
 	n, err := served(t, s, nil).Check(t.Context(),
 		func(where, what string) { got = append(got, [2]string{where, what}) },
 		func(done, total int64) { last = done })
-	if err != nil || n != (answer.Checked{Runs: 2, Entries: 7, VerifierKey: "key"}) || last != 3 {
-		t.Errorf("%+v, %d done, %v", n, last, err)
+	if err != nil || last != 3 {
+		t.Errorf("%d done, %v", last, err)
+	}
+	if diff := cmp.Diff(checked, n); diff != "" {
+		t.Error(diff)
 	}
 	if diff := cmp.Diff(s.wrong, got); diff != "" {
 		t.Error(diff)

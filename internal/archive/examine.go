@@ -43,8 +43,9 @@ type Examination struct {
 // Checked says what a check went through.
 type Checked struct {
 	Runs        int
-	Entries     int64  // of the trail
-	VerifierKey string // that its heads are signed with; "" when it could not be read
+	Entries     int64            // of the trail
+	VerifierKey string           // that its heads are signed with; "" when it could not be read
+	Keys        []trail.KeySince // that have signed them, one after the other
 }
 
 // Examine goes through the whole archive: each byte of its pages is as bbolt
@@ -129,7 +130,7 @@ func ExamineFile(ctx context.Context, path, key string, x Examination) (n Checke
 	n.VerifierKey = a.VerifierKey()
 	err = db.View(func(tx *bolt.Tx) error {
 		got, err := a.content(ctx, tx, x)
-		n.Runs, n.Entries = got.Runs, got.Entries
+		n.Runs, n.Entries, n.Keys = got.Runs, got.Entries, got.Keys
 		return err
 	})
 	return n, err
@@ -172,6 +173,7 @@ func (a *Archive) content(ctx context.Context, tx *bolt.Tx, x Examination) (n Ch
 	c.news()
 	c.keys()
 	c.certificates()
+	n.Keys, _ = a.keysSince(tx) // what is wrong with them is told of
 	c.step(c.total - c.done)
 	return n, context.Cause(ctx)
 }

@@ -93,7 +93,7 @@ func Members(ctx context.Context, conn grpc.ClientConnInterface, where string) (
 			s.TokenUntil = time.Unix(0, n).UTC()
 		}
 		for _, k := range m.GetKeys() {
-			c := Key{Key: k.GetPublicKey(), Admitted: time.Unix(0, k.GetAdmittedUnixNano()).UTC(), By: k.GetBy(), Index: k.GetIndex(), Before: k.GetBefore(), Lost: k.GetLost()}
+			c := Key{Key: k.GetPublicKey(), Admitted: time.Unix(0, k.GetAdmittedUnixNano()).UTC(), By: k.GetBy(), Index: k.GetIndex(), Before: k.GetBefore(), Lost: k.GetLost(), LostKeys: k.GetLostKeys()}
 			if r := k.GetRevoked(); r != nil {
 				c.Revoked = &Revocation{time.Unix(0, r.GetAtUnixNano()).UTC(), r.GetBy(), r.GetWhy(), r.GetIndex()}
 			}

@@ -61,6 +61,7 @@ type Key struct {
 	Index    int64       // of its entry in the trail
 	Before   []byte      // the key that signed for it; nil where By's word admitted it
 	Lost     string      // why the keys in whose place it is are lost; "" where none is
+	LostKeys [][]byte    // those, by their SHA-256
 	Revoked  *Revocation // nil while it is good
 }
 
@@ -162,7 +163,7 @@ func (s Summary) proto() *pb.MemberSummary {
 		m.TokenUntilUnixNano = s.TokenUntil.UnixNano()
 	}
 	for _, k := range s.Keys {
-		p := &pb.MemberKey{PublicKey: k.Key, AdmittedUnixNano: k.Admitted.UnixNano(), By: k.By, Index: k.Index, Before: k.Before, Lost: k.Lost}
+		p := &pb.MemberKey{PublicKey: k.Key, AdmittedUnixNano: k.Admitted.UnixNano(), By: k.By, Index: k.Index, Before: k.Before, Lost: k.Lost, LostKeys: k.LostKeys}
 		if r := k.Revoked; r != nil {
 			p.Revoked = &pb.KeyRevocation{AtUnixNano: r.At.UnixNano(), By: r.By, Why: r.Why, Index: r.Index}
 		}

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"time"
 
 	"golang.org/x/mod/sumdb/note"
 )
@@ -16,6 +17,14 @@ type Earlier struct {
 	Key  string `json:"key"`            // its verifier key
 	Last int64  `json:"last"`           // the size of the last head it may have signed
 	Word string `json:"word,omitempty"` // on whose word another follows it; "" where it signed that itself
+}
+
+// KeySince is a key of a trail, with since when it signs.
+type KeySince struct {
+	Key   string    `json:"key"`            // its verifier key
+	Entry int64     `json:"entry"`          // the first under its heads
+	At    time.Time `json:"at,omitzero"`    // when that was kept; zero of the first key
+	Word  string    `json:"word,omitempty"` // on whose word, where the key before was lost
 }
 
 // Line is the keys that have signed one trail, one after the other. It is a

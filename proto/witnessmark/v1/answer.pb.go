@@ -1962,7 +1962,9 @@ type CheckSummary struct {
 	Entries  int64 `protobuf:"varint,2,opt,name=entries,proto3" json:"entries,omitempty"`
 	Findings int64 `protobuf:"varint,3,opt,name=findings,proto3" json:"findings,omitempty"`
 	// The key that signs the trail's heads.
-	VerifierKey   string `protobuf:"bytes,4,opt,name=verifier_key,json=verifierKey,proto3" json:"verifier_key,omitempty"`
+	VerifierKey string `protobuf:"bytes,4,opt,name=verifier_key,json=verifierKey,proto3" json:"verifier_key,omitempty"`
+	// The keys that have signed them, one after the other.
+	Keys          []*TrailKey `protobuf:"bytes,5,rep,name=keys,proto3" json:"keys,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2025,6 +2027,85 @@ func (x *CheckSummary) GetVerifierKey() string {
 	return ""
 }
 
+func (x *CheckSummary) GetKeys() []*TrailKey {
+	if x != nil {
+		return x.Keys
+	}
+	return nil
+}
+
+// TrailKey is a key of a trail, with since when it signs.
+type TrailKey struct {
+	state       protoimpl.MessageState `protogen:"open.v1"`
+	VerifierKey string                 `protobuf:"bytes,1,opt,name=verifier_key,json=verifierKey,proto3" json:"verifier_key,omitempty"`
+	// The first entry under its heads.
+	Entry int64 `protobuf:"varint,2,opt,name=entry,proto3" json:"entry,omitempty"`
+	// When that was kept; 0 of the first key.
+	AtUnixNano int64 `protobuf:"varint,3,opt,name=at_unix_nano,json=atUnixNano,proto3" json:"at_unix_nano,omitempty"`
+	// On whose word, where the key before was lost.
+	Word          string `protobuf:"bytes,4,opt,name=word,proto3" json:"word,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *TrailKey) Reset() {
+	*x = TrailKey{}
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[28]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *TrailKey) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*TrailKey) ProtoMessage() {}
+
+func (x *TrailKey) ProtoReflect() protoreflect.Message {
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[28]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use TrailKey.ProtoReflect.Descriptor instead.
+func (*TrailKey) Descriptor() ([]byte, []int) {
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{28}
+}
+
+func (x *TrailKey) GetVerifierKey() string {
+	if x != nil {
+		return x.VerifierKey
+	}
+	return ""
+}
+
+func (x *TrailKey) GetEntry() int64 {
+	if x != nil {
+		return x.Entry
+	}
+	return 0
+}
+
+func (x *TrailKey) GetAtUnixNano() int64 {
+	if x != nil {
+		return x.AtUnixNano
+	}
+	return 0
+}
+
+func (x *TrailKey) GetWord() string {
+	if x != nil {
+		return x.Word
+	}
+	return ""
+}
+
 type BackupRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	unknownFields protoimpl.UnknownFields
@@ -2033,7 +2114,7 @@ type BackupRequest struct {
 
 func (x *BackupRequest) Reset() {
 	*x = BackupRequest{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[28]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2045,7 +2126,7 @@ func (x *BackupRequest) String() string {
 func (*BackupRequest) ProtoMessage() {}
 
 func (x *BackupRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[28]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2058,7 +2139,7 @@ func (x *BackupRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BackupRequest.ProtoReflect.Descriptor instead.
 func (*BackupRequest) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{28}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{29}
 }
 
 type BackupResponse struct {
@@ -2074,7 +2155,7 @@ type BackupResponse struct {
 
 func (x *BackupResponse) Reset() {
 	*x = BackupResponse{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[29]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2086,7 +2167,7 @@ func (x *BackupResponse) String() string {
 func (*BackupResponse) ProtoMessage() {}
 
 func (x *BackupResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[29]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2099,7 +2180,7 @@ func (x *BackupResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BackupResponse.ProtoReflect.Descriptor instead.
 func (*BackupResponse) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{29}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *BackupResponse) GetMessage() isBackupResponse_Message {
@@ -2155,7 +2236,7 @@ type BackupHead struct {
 
 func (x *BackupHead) Reset() {
 	*x = BackupHead{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[30]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2167,7 +2248,7 @@ func (x *BackupHead) String() string {
 func (*BackupHead) ProtoMessage() {}
 
 func (x *BackupHead) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[30]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2180,7 +2261,7 @@ func (x *BackupHead) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BackupHead.ProtoReflect.Descriptor instead.
 func (*BackupHead) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{30}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *BackupHead) GetSize() int64 {
@@ -2209,7 +2290,7 @@ type RetractRequest struct {
 
 func (x *RetractRequest) Reset() {
 	*x = RetractRequest{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[31]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2221,7 +2302,7 @@ func (x *RetractRequest) String() string {
 func (*RetractRequest) ProtoMessage() {}
 
 func (x *RetractRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[31]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2234,7 +2315,7 @@ func (x *RetractRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RetractRequest.ProtoReflect.Descriptor instead.
 func (*RetractRequest) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{31}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *RetractRequest) GetId() string {
@@ -2268,7 +2349,7 @@ type RetractResponse struct {
 
 func (x *RetractResponse) Reset() {
 	*x = RetractResponse{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[32]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2280,7 +2361,7 @@ func (x *RetractResponse) String() string {
 func (*RetractResponse) ProtoMessage() {}
 
 func (x *RetractResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[32]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2293,7 +2374,7 @@ func (x *RetractResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RetractResponse.ProtoReflect.Descriptor instead.
 func (*RetractResponse) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{32}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *RetractResponse) GetSummary() *RunSummary {
@@ -2321,7 +2402,7 @@ type ReinstateRequest struct {
 
 func (x *ReinstateRequest) Reset() {
 	*x = ReinstateRequest{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[33]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2333,7 +2414,7 @@ func (x *ReinstateRequest) String() string {
 func (*ReinstateRequest) ProtoMessage() {}
 
 func (x *ReinstateRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[33]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2346,7 +2427,7 @@ func (x *ReinstateRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReinstateRequest.ProtoReflect.Descriptor instead.
 func (*ReinstateRequest) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{33}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *ReinstateRequest) GetId() string {
@@ -2380,7 +2461,7 @@ type ReinstateResponse struct {
 
 func (x *ReinstateResponse) Reset() {
 	*x = ReinstateResponse{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[34]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2392,7 +2473,7 @@ func (x *ReinstateResponse) String() string {
 func (*ReinstateResponse) ProtoMessage() {}
 
 func (x *ReinstateResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[34]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2405,7 +2486,7 @@ func (x *ReinstateResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReinstateResponse.ProtoReflect.Descriptor instead.
 func (*ReinstateResponse) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{34}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *ReinstateResponse) GetSummary() *RunSummary {
@@ -2433,7 +2514,7 @@ type RekeyRequest struct {
 
 func (x *RekeyRequest) Reset() {
 	*x = RekeyRequest{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[35]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2445,7 +2526,7 @@ func (x *RekeyRequest) String() string {
 func (*RekeyRequest) ProtoMessage() {}
 
 func (x *RekeyRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[35]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2458,7 +2539,7 @@ func (x *RekeyRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RekeyRequest.ProtoReflect.Descriptor instead.
 func (*RekeyRequest) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{35}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *RekeyRequest) GetBy() string {
@@ -2488,7 +2569,7 @@ type RekeyResponse struct {
 
 func (x *RekeyResponse) Reset() {
 	*x = RekeyResponse{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[36]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2500,7 +2581,7 @@ func (x *RekeyResponse) String() string {
 func (*RekeyResponse) ProtoMessage() {}
 
 func (x *RekeyResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[36]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2513,7 +2594,7 @@ func (x *RekeyResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RekeyResponse.ProtoReflect.Descriptor instead.
 func (*RekeyResponse) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{36}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *RekeyResponse) GetOldKey() string {
@@ -2551,7 +2632,7 @@ type Mark struct {
 
 func (x *Mark) Reset() {
 	*x = Mark{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[37]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2563,7 +2644,7 @@ func (x *Mark) String() string {
 func (*Mark) ProtoMessage() {}
 
 func (x *Mark) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[37]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2576,7 +2657,7 @@ func (x *Mark) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Mark.ProtoReflect.Descriptor instead.
 func (*Mark) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{37}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *Mark) GetRig() string {
@@ -2631,7 +2712,7 @@ type GetMarkRequest struct {
 
 func (x *GetMarkRequest) Reset() {
 	*x = GetMarkRequest{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[38]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2643,7 +2724,7 @@ func (x *GetMarkRequest) String() string {
 func (*GetMarkRequest) ProtoMessage() {}
 
 func (x *GetMarkRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[38]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2656,7 +2737,7 @@ func (x *GetMarkRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetMarkRequest.ProtoReflect.Descriptor instead.
 func (*GetMarkRequest) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{38}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *GetMarkRequest) GetRig() string {
@@ -2684,7 +2765,7 @@ type GetMarkResponse struct {
 
 func (x *GetMarkResponse) Reset() {
 	*x = GetMarkResponse{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[39]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2696,7 +2777,7 @@ func (x *GetMarkResponse) String() string {
 func (*GetMarkResponse) ProtoMessage() {}
 
 func (x *GetMarkResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[39]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2709,7 +2790,7 @@ func (x *GetMarkResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetMarkResponse.ProtoReflect.Descriptor instead.
 func (*GetMarkResponse) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{39}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *GetMarkResponse) GetMark() *Mark {
@@ -2738,7 +2819,7 @@ type MakeDossierRequest struct {
 
 func (x *MakeDossierRequest) Reset() {
 	*x = MakeDossierRequest{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[40]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2750,7 +2831,7 @@ func (x *MakeDossierRequest) String() string {
 func (*MakeDossierRequest) ProtoMessage() {}
 
 func (x *MakeDossierRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[40]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2763,7 +2844,7 @@ func (x *MakeDossierRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MakeDossierRequest.ProtoReflect.Descriptor instead.
 func (*MakeDossierRequest) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{40}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *MakeDossierRequest) GetId() string {
@@ -2789,7 +2870,7 @@ type MakeDossierResponse struct {
 
 func (x *MakeDossierResponse) Reset() {
 	*x = MakeDossierResponse{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[41]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2801,7 +2882,7 @@ func (x *MakeDossierResponse) String() string {
 func (*MakeDossierResponse) ProtoMessage() {}
 
 func (x *MakeDossierResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[41]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2814,7 +2895,7 @@ func (x *MakeDossierResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MakeDossierResponse.ProtoReflect.Descriptor instead.
 func (*MakeDossierResponse) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{41}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *MakeDossierResponse) GetData() []byte {
@@ -2834,7 +2915,7 @@ type FollowFlagsRequest struct {
 
 func (x *FollowFlagsRequest) Reset() {
 	*x = FollowFlagsRequest{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[42]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2846,7 +2927,7 @@ func (x *FollowFlagsRequest) String() string {
 func (*FollowFlagsRequest) ProtoMessage() {}
 
 func (x *FollowFlagsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[42]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2859,7 +2940,7 @@ func (x *FollowFlagsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FollowFlagsRequest.ProtoReflect.Descriptor instead.
 func (*FollowFlagsRequest) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{42}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{43}
 }
 
 func (x *FollowFlagsRequest) GetFrom() *FlagPlace {
@@ -2884,7 +2965,7 @@ type FlagPlace struct {
 
 func (x *FlagPlace) Reset() {
 	*x = FlagPlace{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[43]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2896,7 +2977,7 @@ func (x *FlagPlace) String() string {
 func (*FlagPlace) ProtoMessage() {}
 
 func (x *FlagPlace) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[43]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2909,7 +2990,7 @@ func (x *FlagPlace) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FlagPlace.ProtoReflect.Descriptor instead.
 func (*FlagPlace) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{43}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{44}
 }
 
 func (x *FlagPlace) GetTrail() string {
@@ -2949,7 +3030,7 @@ type FollowFlagsResponse struct {
 
 func (x *FollowFlagsResponse) Reset() {
 	*x = FollowFlagsResponse{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[44]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2961,7 +3042,7 @@ func (x *FollowFlagsResponse) String() string {
 func (*FollowFlagsResponse) ProtoMessage() {}
 
 func (x *FollowFlagsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[44]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2974,7 +3055,7 @@ func (x *FollowFlagsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FollowFlagsResponse.ProtoReflect.Descriptor instead.
 func (*FollowFlagsResponse) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{44}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{45}
 }
 
 func (x *FollowFlagsResponse) GetNext() *FlagPlace {
@@ -3057,7 +3138,7 @@ type RigFlag struct {
 
 func (x *RigFlag) Reset() {
 	*x = RigFlag{}
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[45]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[46]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3069,7 +3150,7 @@ func (x *RigFlag) String() string {
 func (*RigFlag) ProtoMessage() {}
 
 func (x *RigFlag) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_answer_proto_msgTypes[45]
+	mi := &file_witnessmark_v1_answer_proto_msgTypes[46]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3082,7 +3163,7 @@ func (x *RigFlag) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RigFlag.ProtoReflect.Descriptor instead.
 func (*RigFlag) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{45}
+	return file_witnessmark_v1_answer_proto_rawDescGZIP(), []int{46}
 }
 
 func (x *RigFlag) GetRig() string {
@@ -3292,12 +3373,19 @@ const file_witnessmark_v1_answer_proto_rawDesc = "" +
 	"\x05total\x18\x02 \x01(\x03R\x05total\"3\n" +
 	"\aFinding\x12\x14\n" +
 	"\x05where\x18\x01 \x01(\tR\x05where\x12\x12\n" +
-	"\x04what\x18\x02 \x01(\tR\x04what\"{\n" +
+	"\x04what\x18\x02 \x01(\tR\x04what\"\xa9\x01\n" +
 	"\fCheckSummary\x12\x12\n" +
 	"\x04runs\x18\x01 \x01(\x03R\x04runs\x12\x18\n" +
 	"\aentries\x18\x02 \x01(\x03R\aentries\x12\x1a\n" +
 	"\bfindings\x18\x03 \x01(\x03R\bfindings\x12!\n" +
-	"\fverifier_key\x18\x04 \x01(\tR\vverifierKey\"\x0f\n" +
+	"\fverifier_key\x18\x04 \x01(\tR\vverifierKey\x12,\n" +
+	"\x04keys\x18\x05 \x03(\v2\x18.witnessmark.v1.TrailKeyR\x04keys\"y\n" +
+	"\bTrailKey\x12!\n" +
+	"\fverifier_key\x18\x01 \x01(\tR\vverifierKey\x12\x14\n" +
+	"\x05entry\x18\x02 \x01(\x03R\x05entry\x12 \n" +
+	"\fat_unix_nano\x18\x03 \x01(\x03R\n" +
+	"atUnixNano\x12\x12\n" +
+	"\x04word\x18\x04 \x01(\tR\x04word\"\x0f\n" +
 	"\rBackupRequest\"c\n" +
 	"\x0eBackupResponse\x120\n" +
 	"\x04head\x18\x01 \x01(\v2\x1a.witnessmark.v1.BackupHeadH\x00R\x04head\x12\x14\n" +
@@ -3393,7 +3481,7 @@ func file_witnessmark_v1_answer_proto_rawDescGZIP() []byte {
 	return file_witnessmark_v1_answer_proto_rawDescData
 }
 
-var file_witnessmark_v1_answer_proto_msgTypes = make([]protoimpl.MessageInfo, 48)
+var file_witnessmark_v1_answer_proto_msgTypes = make([]protoimpl.MessageInfo, 49)
 var file_witnessmark_v1_answer_proto_goTypes = []any{
 	(*GetStateRequest)(nil),        // 0: witnessmark.v1.GetStateRequest
 	(*GetStateResponse)(nil),       // 1: witnessmark.v1.GetStateResponse
@@ -3423,116 +3511,118 @@ var file_witnessmark_v1_answer_proto_goTypes = []any{
 	(*CheckProgress)(nil),          // 25: witnessmark.v1.CheckProgress
 	(*Finding)(nil),                // 26: witnessmark.v1.Finding
 	(*CheckSummary)(nil),           // 27: witnessmark.v1.CheckSummary
-	(*BackupRequest)(nil),          // 28: witnessmark.v1.BackupRequest
-	(*BackupResponse)(nil),         // 29: witnessmark.v1.BackupResponse
-	(*BackupHead)(nil),             // 30: witnessmark.v1.BackupHead
-	(*RetractRequest)(nil),         // 31: witnessmark.v1.RetractRequest
-	(*RetractResponse)(nil),        // 32: witnessmark.v1.RetractResponse
-	(*ReinstateRequest)(nil),       // 33: witnessmark.v1.ReinstateRequest
-	(*ReinstateResponse)(nil),      // 34: witnessmark.v1.ReinstateResponse
-	(*RekeyRequest)(nil),           // 35: witnessmark.v1.RekeyRequest
-	(*RekeyResponse)(nil),          // 36: witnessmark.v1.RekeyResponse
-	(*Mark)(nil),                   // 37: witnessmark.v1.Mark
-	(*GetMarkRequest)(nil),         // 38: witnessmark.v1.GetMarkRequest
-	(*GetMarkResponse)(nil),        // 39: witnessmark.v1.GetMarkResponse
-	(*MakeDossierRequest)(nil),     // 40: witnessmark.v1.MakeDossierRequest
-	(*MakeDossierResponse)(nil),    // 41: witnessmark.v1.MakeDossierResponse
-	(*FollowFlagsRequest)(nil),     // 42: witnessmark.v1.FollowFlagsRequest
-	(*FlagPlace)(nil),              // 43: witnessmark.v1.FlagPlace
-	(*FollowFlagsResponse)(nil),    // 44: witnessmark.v1.FollowFlagsResponse
-	(*RigFlag)(nil),                // 45: witnessmark.v1.RigFlag
-	nil,                            // 46: witnessmark.v1.Statistics.RefusedEntry
-	nil,                            // 47: witnessmark.v1.Statistics.FlaggedEntry
-	(*Judgement)(nil),              // 48: witnessmark.v1.Judgement
-	(*Waiting)(nil),                // 49: witnessmark.v1.Waiting
-	(*Trouble)(nil),                // 50: witnessmark.v1.Trouble
-	(*ClockOffset)(nil),            // 51: witnessmark.v1.ClockOffset
-	(*Reading)(nil),                // 52: witnessmark.v1.Reading
-	(*Exit)(nil),                   // 53: witnessmark.v1.Exit
-	(*Result)(nil),                 // 54: witnessmark.v1.Result
-	(*AgentCost)(nil),              // 55: witnessmark.v1.AgentCost
-	(*Receipt)(nil),                // 56: witnessmark.v1.Receipt
-	(*Clock)(nil),                  // 57: witnessmark.v1.Clock
-	(*Snapshot)(nil),               // 58: witnessmark.v1.Snapshot
+	(*TrailKey)(nil),               // 28: witnessmark.v1.TrailKey
+	(*BackupRequest)(nil),          // 29: witnessmark.v1.BackupRequest
+	(*BackupResponse)(nil),         // 30: witnessmark.v1.BackupResponse
+	(*BackupHead)(nil),             // 31: witnessmark.v1.BackupHead
+	(*RetractRequest)(nil),         // 32: witnessmark.v1.RetractRequest
+	(*RetractResponse)(nil),        // 33: witnessmark.v1.RetractResponse
+	(*ReinstateRequest)(nil),       // 34: witnessmark.v1.ReinstateRequest
+	(*ReinstateResponse)(nil),      // 35: witnessmark.v1.ReinstateResponse
+	(*RekeyRequest)(nil),           // 36: witnessmark.v1.RekeyRequest
+	(*RekeyResponse)(nil),          // 37: witnessmark.v1.RekeyResponse
+	(*Mark)(nil),                   // 38: witnessmark.v1.Mark
+	(*GetMarkRequest)(nil),         // 39: witnessmark.v1.GetMarkRequest
+	(*GetMarkResponse)(nil),        // 40: witnessmark.v1.GetMarkResponse
+	(*MakeDossierRequest)(nil),     // 41: witnessmark.v1.MakeDossierRequest
+	(*MakeDossierResponse)(nil),    // 42: witnessmark.v1.MakeDossierResponse
+	(*FollowFlagsRequest)(nil),     // 43: witnessmark.v1.FollowFlagsRequest
+	(*FlagPlace)(nil),              // 44: witnessmark.v1.FlagPlace
+	(*FollowFlagsResponse)(nil),    // 45: witnessmark.v1.FollowFlagsResponse
+	(*RigFlag)(nil),                // 46: witnessmark.v1.RigFlag
+	nil,                            // 47: witnessmark.v1.Statistics.RefusedEntry
+	nil,                            // 48: witnessmark.v1.Statistics.FlaggedEntry
+	(*Judgement)(nil),              // 49: witnessmark.v1.Judgement
+	(*Waiting)(nil),                // 50: witnessmark.v1.Waiting
+	(*Trouble)(nil),                // 51: witnessmark.v1.Trouble
+	(*ClockOffset)(nil),            // 52: witnessmark.v1.ClockOffset
+	(*Reading)(nil),                // 53: witnessmark.v1.Reading
+	(*Exit)(nil),                   // 54: witnessmark.v1.Exit
+	(*Result)(nil),                 // 55: witnessmark.v1.Result
+	(*AgentCost)(nil),              // 56: witnessmark.v1.AgentCost
+	(*Receipt)(nil),                // 57: witnessmark.v1.Receipt
+	(*Clock)(nil),                  // 58: witnessmark.v1.Clock
+	(*Snapshot)(nil),               // 59: witnessmark.v1.Snapshot
 }
 var file_witnessmark_v1_answer_proto_depIdxs = []int32{
 	4,  // 0: witnessmark.v1.ListRigsResponse.rigs:type_name -> witnessmark.v1.RigSummary
 	5,  // 1: witnessmark.v1.RigSummary.beat:type_name -> witnessmark.v1.BeatSummary
-	48, // 2: witnessmark.v1.BeatSummary.judgement:type_name -> witnessmark.v1.Judgement
+	49, // 2: witnessmark.v1.BeatSummary.judgement:type_name -> witnessmark.v1.Judgement
 	6,  // 3: witnessmark.v1.BeatSummary.moved:type_name -> witnessmark.v1.MovedFact
-	49, // 4: witnessmark.v1.BeatSummary.waiting:type_name -> witnessmark.v1.Waiting
-	50, // 5: witnessmark.v1.BeatSummary.troubles:type_name -> witnessmark.v1.Trouble
-	51, // 6: witnessmark.v1.BeatSummary.offset:type_name -> witnessmark.v1.ClockOffset
-	52, // 7: witnessmark.v1.MovedFact.was:type_name -> witnessmark.v1.Reading
-	52, // 8: witnessmark.v1.MovedFact.now:type_name -> witnessmark.v1.Reading
+	50, // 4: witnessmark.v1.BeatSummary.waiting:type_name -> witnessmark.v1.Waiting
+	51, // 5: witnessmark.v1.BeatSummary.troubles:type_name -> witnessmark.v1.Trouble
+	52, // 6: witnessmark.v1.BeatSummary.offset:type_name -> witnessmark.v1.ClockOffset
+	53, // 7: witnessmark.v1.MovedFact.was:type_name -> witnessmark.v1.Reading
+	53, // 8: witnessmark.v1.MovedFact.now:type_name -> witnessmark.v1.Reading
 	9,  // 9: witnessmark.v1.ListRunsResponse.runs:type_name -> witnessmark.v1.RunSummary
-	53, // 10: witnessmark.v1.RunSummary.exit:type_name -> witnessmark.v1.Exit
-	48, // 11: witnessmark.v1.RunSummary.judgement:type_name -> witnessmark.v1.Judgement
-	54, // 12: witnessmark.v1.RunSummary.results:type_name -> witnessmark.v1.Result
+	54, // 10: witnessmark.v1.RunSummary.exit:type_name -> witnessmark.v1.Exit
+	49, // 11: witnessmark.v1.RunSummary.judgement:type_name -> witnessmark.v1.Judgement
+	55, // 12: witnessmark.v1.RunSummary.results:type_name -> witnessmark.v1.Result
 	12, // 13: witnessmark.v1.RunSummary.statistics:type_name -> witnessmark.v1.Statistics
-	55, // 14: witnessmark.v1.RunSummary.agent_cost:type_name -> witnessmark.v1.AgentCost
-	56, // 15: witnessmark.v1.RunSummary.receipt:type_name -> witnessmark.v1.Receipt
+	56, // 14: witnessmark.v1.RunSummary.agent_cost:type_name -> witnessmark.v1.AgentCost
+	57, // 15: witnessmark.v1.RunSummary.receipt:type_name -> witnessmark.v1.Receipt
 	10, // 16: witnessmark.v1.RunSummary.retraction:type_name -> witnessmark.v1.Retraction
-	57, // 17: witnessmark.v1.RunSummary.clock:type_name -> witnessmark.v1.Clock
+	58, // 17: witnessmark.v1.RunSummary.clock:type_name -> witnessmark.v1.Clock
 	11, // 18: witnessmark.v1.Retraction.history:type_name -> witnessmark.v1.Retracting
-	46, // 19: witnessmark.v1.Statistics.refused:type_name -> witnessmark.v1.Statistics.RefusedEntry
-	47, // 20: witnessmark.v1.Statistics.flagged:type_name -> witnessmark.v1.Statistics.FlaggedEntry
+	47, // 19: witnessmark.v1.Statistics.refused:type_name -> witnessmark.v1.Statistics.RefusedEntry
+	48, // 20: witnessmark.v1.Statistics.flagged:type_name -> witnessmark.v1.Statistics.FlaggedEntry
 	15, // 21: witnessmark.v1.ListKeptResponse.runs:type_name -> witnessmark.v1.KeptRun
 	18, // 22: witnessmark.v1.ShowRunResponse.detail:type_name -> witnessmark.v1.RunDetail
 	9,  // 23: witnessmark.v1.RunDetail.summary:type_name -> witnessmark.v1.RunSummary
-	37, // 24: witnessmark.v1.AcceptMarkResponse.mark:type_name -> witnessmark.v1.Mark
-	56, // 25: witnessmark.v1.AcceptMarkResponse.receipt:type_name -> witnessmark.v1.Receipt
+	38, // 24: witnessmark.v1.AcceptMarkResponse.mark:type_name -> witnessmark.v1.Mark
+	57, // 25: witnessmark.v1.AcceptMarkResponse.receipt:type_name -> witnessmark.v1.Receipt
 	25, // 26: witnessmark.v1.CheckArchiveResponse.progress:type_name -> witnessmark.v1.CheckProgress
 	26, // 27: witnessmark.v1.CheckArchiveResponse.finding:type_name -> witnessmark.v1.Finding
 	27, // 28: witnessmark.v1.CheckArchiveResponse.summary:type_name -> witnessmark.v1.CheckSummary
-	30, // 29: witnessmark.v1.BackupResponse.head:type_name -> witnessmark.v1.BackupHead
-	9,  // 30: witnessmark.v1.RetractResponse.summary:type_name -> witnessmark.v1.RunSummary
-	56, // 31: witnessmark.v1.RetractResponse.receipt:type_name -> witnessmark.v1.Receipt
-	9,  // 32: witnessmark.v1.ReinstateResponse.summary:type_name -> witnessmark.v1.RunSummary
-	56, // 33: witnessmark.v1.ReinstateResponse.receipt:type_name -> witnessmark.v1.Receipt
-	56, // 34: witnessmark.v1.RekeyResponse.receipt:type_name -> witnessmark.v1.Receipt
-	37, // 35: witnessmark.v1.GetMarkResponse.mark:type_name -> witnessmark.v1.Mark
-	58, // 36: witnessmark.v1.GetMarkResponse.snapshot:type_name -> witnessmark.v1.Snapshot
-	43, // 37: witnessmark.v1.FollowFlagsRequest.from:type_name -> witnessmark.v1.FlagPlace
-	43, // 38: witnessmark.v1.FollowFlagsResponse.next:type_name -> witnessmark.v1.FlagPlace
-	9,  // 39: witnessmark.v1.FollowFlagsResponse.run:type_name -> witnessmark.v1.RunSummary
-	45, // 40: witnessmark.v1.FollowFlagsResponse.rig:type_name -> witnessmark.v1.RigFlag
-	48, // 41: witnessmark.v1.RigFlag.judgement:type_name -> witnessmark.v1.Judgement
-	2,  // 42: witnessmark.v1.AnswerService.ListRigs:input_type -> witnessmark.v1.ListRigsRequest
-	7,  // 43: witnessmark.v1.AnswerService.ListRuns:input_type -> witnessmark.v1.ListRunsRequest
-	13, // 44: witnessmark.v1.AnswerService.ListKept:input_type -> witnessmark.v1.ListKeptRequest
-	16, // 45: witnessmark.v1.AnswerService.ShowRun:input_type -> witnessmark.v1.ShowRunRequest
-	19, // 46: witnessmark.v1.AnswerService.ReadAttachment:input_type -> witnessmark.v1.ReadAttachmentRequest
-	21, // 47: witnessmark.v1.AnswerService.AcceptMark:input_type -> witnessmark.v1.AcceptMarkRequest
-	31, // 48: witnessmark.v1.AnswerService.Retract:input_type -> witnessmark.v1.RetractRequest
-	33, // 49: witnessmark.v1.AnswerService.Reinstate:input_type -> witnessmark.v1.ReinstateRequest
-	35, // 50: witnessmark.v1.AnswerService.Rekey:input_type -> witnessmark.v1.RekeyRequest
-	23, // 51: witnessmark.v1.AnswerService.CheckArchive:input_type -> witnessmark.v1.CheckArchiveRequest
-	28, // 52: witnessmark.v1.AnswerService.Backup:input_type -> witnessmark.v1.BackupRequest
-	40, // 53: witnessmark.v1.AnswerService.MakeDossier:input_type -> witnessmark.v1.MakeDossierRequest
-	0,  // 54: witnessmark.v1.AnswerService.GetState:input_type -> witnessmark.v1.GetStateRequest
-	38, // 55: witnessmark.v1.AnswerService.GetMark:input_type -> witnessmark.v1.GetMarkRequest
-	42, // 56: witnessmark.v1.AnswerService.FollowFlags:input_type -> witnessmark.v1.FollowFlagsRequest
-	3,  // 57: witnessmark.v1.AnswerService.ListRigs:output_type -> witnessmark.v1.ListRigsResponse
-	8,  // 58: witnessmark.v1.AnswerService.ListRuns:output_type -> witnessmark.v1.ListRunsResponse
-	14, // 59: witnessmark.v1.AnswerService.ListKept:output_type -> witnessmark.v1.ListKeptResponse
-	17, // 60: witnessmark.v1.AnswerService.ShowRun:output_type -> witnessmark.v1.ShowRunResponse
-	20, // 61: witnessmark.v1.AnswerService.ReadAttachment:output_type -> witnessmark.v1.ReadAttachmentResponse
-	22, // 62: witnessmark.v1.AnswerService.AcceptMark:output_type -> witnessmark.v1.AcceptMarkResponse
-	32, // 63: witnessmark.v1.AnswerService.Retract:output_type -> witnessmark.v1.RetractResponse
-	34, // 64: witnessmark.v1.AnswerService.Reinstate:output_type -> witnessmark.v1.ReinstateResponse
-	36, // 65: witnessmark.v1.AnswerService.Rekey:output_type -> witnessmark.v1.RekeyResponse
-	24, // 66: witnessmark.v1.AnswerService.CheckArchive:output_type -> witnessmark.v1.CheckArchiveResponse
-	29, // 67: witnessmark.v1.AnswerService.Backup:output_type -> witnessmark.v1.BackupResponse
-	41, // 68: witnessmark.v1.AnswerService.MakeDossier:output_type -> witnessmark.v1.MakeDossierResponse
-	1,  // 69: witnessmark.v1.AnswerService.GetState:output_type -> witnessmark.v1.GetStateResponse
-	39, // 70: witnessmark.v1.AnswerService.GetMark:output_type -> witnessmark.v1.GetMarkResponse
-	44, // 71: witnessmark.v1.AnswerService.FollowFlags:output_type -> witnessmark.v1.FollowFlagsResponse
-	57, // [57:72] is the sub-list for method output_type
-	42, // [42:57] is the sub-list for method input_type
-	42, // [42:42] is the sub-list for extension type_name
-	42, // [42:42] is the sub-list for extension extendee
-	0,  // [0:42] is the sub-list for field type_name
+	28, // 29: witnessmark.v1.CheckSummary.keys:type_name -> witnessmark.v1.TrailKey
+	31, // 30: witnessmark.v1.BackupResponse.head:type_name -> witnessmark.v1.BackupHead
+	9,  // 31: witnessmark.v1.RetractResponse.summary:type_name -> witnessmark.v1.RunSummary
+	57, // 32: witnessmark.v1.RetractResponse.receipt:type_name -> witnessmark.v1.Receipt
+	9,  // 33: witnessmark.v1.ReinstateResponse.summary:type_name -> witnessmark.v1.RunSummary
+	57, // 34: witnessmark.v1.ReinstateResponse.receipt:type_name -> witnessmark.v1.Receipt
+	57, // 35: witnessmark.v1.RekeyResponse.receipt:type_name -> witnessmark.v1.Receipt
+	38, // 36: witnessmark.v1.GetMarkResponse.mark:type_name -> witnessmark.v1.Mark
+	59, // 37: witnessmark.v1.GetMarkResponse.snapshot:type_name -> witnessmark.v1.Snapshot
+	44, // 38: witnessmark.v1.FollowFlagsRequest.from:type_name -> witnessmark.v1.FlagPlace
+	44, // 39: witnessmark.v1.FollowFlagsResponse.next:type_name -> witnessmark.v1.FlagPlace
+	9,  // 40: witnessmark.v1.FollowFlagsResponse.run:type_name -> witnessmark.v1.RunSummary
+	46, // 41: witnessmark.v1.FollowFlagsResponse.rig:type_name -> witnessmark.v1.RigFlag
+	49, // 42: witnessmark.v1.RigFlag.judgement:type_name -> witnessmark.v1.Judgement
+	2,  // 43: witnessmark.v1.AnswerService.ListRigs:input_type -> witnessmark.v1.ListRigsRequest
+	7,  // 44: witnessmark.v1.AnswerService.ListRuns:input_type -> witnessmark.v1.ListRunsRequest
+	13, // 45: witnessmark.v1.AnswerService.ListKept:input_type -> witnessmark.v1.ListKeptRequest
+	16, // 46: witnessmark.v1.AnswerService.ShowRun:input_type -> witnessmark.v1.ShowRunRequest
+	19, // 47: witnessmark.v1.AnswerService.ReadAttachment:input_type -> witnessmark.v1.ReadAttachmentRequest
+	21, // 48: witnessmark.v1.AnswerService.AcceptMark:input_type -> witnessmark.v1.AcceptMarkRequest
+	32, // 49: witnessmark.v1.AnswerService.Retract:input_type -> witnessmark.v1.RetractRequest
+	34, // 50: witnessmark.v1.AnswerService.Reinstate:input_type -> witnessmark.v1.ReinstateRequest
+	36, // 51: witnessmark.v1.AnswerService.Rekey:input_type -> witnessmark.v1.RekeyRequest
+	23, // 52: witnessmark.v1.AnswerService.CheckArchive:input_type -> witnessmark.v1.CheckArchiveRequest
+	29, // 53: witnessmark.v1.AnswerService.Backup:input_type -> witnessmark.v1.BackupRequest
+	41, // 54: witnessmark.v1.AnswerService.MakeDossier:input_type -> witnessmark.v1.MakeDossierRequest
+	0,  // 55: witnessmark.v1.AnswerService.GetState:input_type -> witnessmark.v1.GetStateRequest
+	39, // 56: witnessmark.v1.AnswerService.GetMark:input_type -> witnessmark.v1.GetMarkRequest
+	43, // 57: witnessmark.v1.AnswerService.FollowFlags:input_type -> witnessmark.v1.FollowFlagsRequest
+	3,  // 58: witnessmark.v1.AnswerService.ListRigs:output_type -> witnessmark.v1.ListRigsResponse
+	8,  // 59: witnessmark.v1.AnswerService.ListRuns:output_type -> witnessmark.v1.ListRunsResponse
+	14, // 60: witnessmark.v1.AnswerService.ListKept:output_type -> witnessmark.v1.ListKeptResponse
+	17, // 61: witnessmark.v1.AnswerService.ShowRun:output_type -> witnessmark.v1.ShowRunResponse
+	20, // 62: witnessmark.v1.AnswerService.ReadAttachment:output_type -> witnessmark.v1.ReadAttachmentResponse
+	22, // 63: witnessmark.v1.AnswerService.AcceptMark:output_type -> witnessmark.v1.AcceptMarkResponse
+	33, // 64: witnessmark.v1.AnswerService.Retract:output_type -> witnessmark.v1.RetractResponse
+	35, // 65: witnessmark.v1.AnswerService.Reinstate:output_type -> witnessmark.v1.ReinstateResponse
+	37, // 66: witnessmark.v1.AnswerService.Rekey:output_type -> witnessmark.v1.RekeyResponse
+	24, // 67: witnessmark.v1.AnswerService.CheckArchive:output_type -> witnessmark.v1.CheckArchiveResponse
+	30, // 68: witnessmark.v1.AnswerService.Backup:output_type -> witnessmark.v1.BackupResponse
+	42, // 69: witnessmark.v1.AnswerService.MakeDossier:output_type -> witnessmark.v1.MakeDossierResponse
+	1,  // 70: witnessmark.v1.AnswerService.GetState:output_type -> witnessmark.v1.GetStateResponse
+	40, // 71: witnessmark.v1.AnswerService.GetMark:output_type -> witnessmark.v1.GetMarkResponse
+	45, // 72: witnessmark.v1.AnswerService.FollowFlags:output_type -> witnessmark.v1.FollowFlagsResponse
+	58, // [58:73] is the sub-list for method output_type
+	43, // [43:58] is the sub-list for method input_type
+	43, // [43:43] is the sub-list for extension type_name
+	43, // [43:43] is the sub-list for extension extendee
+	0,  // [0:43] is the sub-list for field type_name
 }
 
 func init() { file_witnessmark_v1_answer_proto_init() }
@@ -3553,11 +3643,11 @@ func file_witnessmark_v1_answer_proto_init() {
 		(*CheckArchiveResponse_Finding)(nil),
 		(*CheckArchiveResponse_Summary)(nil),
 	}
-	file_witnessmark_v1_answer_proto_msgTypes[29].OneofWrappers = []any{
+	file_witnessmark_v1_answer_proto_msgTypes[30].OneofWrappers = []any{
 		(*BackupResponse_Head)(nil),
 		(*BackupResponse_Data)(nil),
 	}
-	file_witnessmark_v1_answer_proto_msgTypes[44].OneofWrappers = []any{
+	file_witnessmark_v1_answer_proto_msgTypes[45].OneofWrappers = []any{
 		(*FollowFlagsResponse_Run)(nil),
 		(*FollowFlagsResponse_Rig)(nil),
 		(*FollowFlagsResponse_Missed)(nil),
@@ -3568,7 +3658,7 @@ func file_witnessmark_v1_answer_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_witnessmark_v1_answer_proto_rawDesc), len(file_witnessmark_v1_answer_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   48,
+			NumMessages:   49,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

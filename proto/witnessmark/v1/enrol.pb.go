@@ -620,7 +620,9 @@ type MemberKey struct {
 	// The key that signed for this one; empty where a keeper's word admitted it.
 	Before []byte `protobuf:"bytes,6,opt,name=before,proto3" json:"before,omitempty"`
 	// Why the keys in whose place it is are lost; empty where none is.
-	Lost          string `protobuf:"bytes,7,opt,name=lost,proto3" json:"lost,omitempty"`
+	Lost string `protobuf:"bytes,7,opt,name=lost,proto3" json:"lost,omitempty"`
+	// Those keys, by their SHA-256.
+	LostKeys      [][]byte `protobuf:"bytes,8,rep,name=lost_keys,json=lostKeys,proto3" json:"lost_keys,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -702,6 +704,13 @@ func (x *MemberKey) GetLost() string {
 		return x.Lost
 	}
 	return ""
+}
+
+func (x *MemberKey) GetLostKeys() [][]byte {
+	if x != nil {
+		return x.LostKeys
+	}
+	return nil
 }
 
 type KeyRevocation struct {
@@ -915,7 +924,7 @@ const file_witnessmark_v1_enrol_proto_rawDesc = "" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x12\n" +
 	"\x04role\x18\x02 \x01(\tR\x04role\x12-\n" +
 	"\x04keys\x18\x03 \x03(\v2\x19.witnessmark.v1.MemberKeyR\x04keys\x121\n" +
-	"\x15token_until_unix_nano\x18\x04 \x01(\x03R\x12tokenUntilUnixNano\"\xe3\x01\n" +
+	"\x15token_until_unix_nano\x18\x04 \x01(\x03R\x12tokenUntilUnixNano\"\x80\x02\n" +
 	"\tMemberKey\x12\x1d\n" +
 	"\n" +
 	"public_key\x18\x01 \x01(\fR\tpublicKey\x12,\n" +
@@ -924,7 +933,8 @@ const file_witnessmark_v1_enrol_proto_rawDesc = "" +
 	"\x05index\x18\x04 \x01(\x03R\x05index\x127\n" +
 	"\arevoked\x18\x05 \x01(\v2\x1d.witnessmark.v1.KeyRevocationR\arevoked\x12\x16\n" +
 	"\x06before\x18\x06 \x01(\fR\x06before\x12\x12\n" +
-	"\x04lost\x18\a \x01(\tR\x04lost\"i\n" +
+	"\x04lost\x18\a \x01(\tR\x04lost\x12\x1b\n" +
+	"\tlost_keys\x18\b \x03(\fR\blostKeys\"i\n" +
 	"\rKeyRevocation\x12 \n" +
 	"\fat_unix_nano\x18\x01 \x01(\x03R\n" +
 	"atUnixNano\x12\x0e\n" +
