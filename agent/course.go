@@ -3,6 +3,7 @@ package main
 import (
 	"cmp"
 	"context"
+	"crypto/ed25519"
 	"errors"
 	"fmt"
 	"os"
@@ -19,7 +20,7 @@ import (
 )
 
 // course is what an agent that is always on goes by: its file, the flags that win
-// over it, and who the rig was enrolled as.
+// over it, who the rig was enrolled as, and with which key.
 type course struct {
 	*session
 	config string
@@ -28,6 +29,8 @@ type course struct {
 
 	mu   sync.Mutex
 	plan *vigil.Plan // in force
+
+	rekeyAt time.Time // not before that is a change of key that waits gone on with
 }
 
 // read reads the agent file, over which flags win, and which wins over the
@@ -42,6 +45,14 @@ func (c *course) read() (*vigil.Plan, error) {
 		return plan, witnessable(plan)
 	}
 	return plan, collect.CheckAddress(plan.Collector) // it may be enrolled while the agent runs
+}
+
+// identify gives the plan the rig's name and key.
+func (c *course) identify(p *vigil.Plan) (err error) {
+	if err = c.name(p); err == nil {
+		p.Key, err = c.loadKey()
+	}
+	return err
 }
 
 // name gives the plan the rig's name, and refuses what is of another rig.
@@ -117,7 +128,7 @@ func (c *course) reload(ctx context.Context, v *vigil.Vigil) (*vigil.Plan, error
 	defer c.mu.Unlock()
 	next, err := c.read()
 	if err == nil {
-		err = c.name(next)
+		err = c.identify(next)
 	}
 	if err == nil {
 		_, err = v.Reload(ctx, next)
@@ -128,46 +139,84 @@ func (c *course) reload(ctx context.Context, v *vigil.Vigil) (*vigil.Plan, error
 	return next, err
 }
 
-// nameEvery is how often the agent looks who it was enrolled as.
-const nameEvery = 5 * time.Second
+// How often the agent looks who it was enrolled as and with which key, and how often
+// it goes on with a change of key that waits for collectors.
+const (
+	identityEvery = 5 * time.Second
+	rekeyEvery    = 2 * time.Minute
+)
 
-// follow has the agent go by the name that the rig is enrolled under while it
-// runs, and tells of each new one.
-func (c *course) follow(ctx context.Context, v *vigil.Vigil, tell func(*vigil.Plan)) {
-	tick := time.NewTicker(nameEvery)
+// follow has the agent go by the name that the rig is enrolled under and by the key
+// that it has while it runs, and tells of each change.
+func (c *course) follow(ctx context.Context, v *vigil.Vigil, tell func(was, next *vigil.Plan)) {
+	tick := time.NewTicker(identityEvery)
 	defer tick.Stop()
 	for {
+		if err := c.rekey(ctx); ctx.Err() == nil && !errors.Is(err, collect.ErrRekeying) {
+			v.Trouble("rig's next key", err)
+		}
+		was, next, err := c.change(ctx, v)
+		if ctx.Err() != nil {
+			return
+		}
+		if v.Trouble("rig's name", err); err == nil && next != nil {
+			tell(was, next)
+		}
 		select {
 		case <-ctx.Done():
 			return
 		case <-tick.C:
-			next, err := c.rename(ctx, v)
-			if ctx.Err() != nil {
-				return
-			}
-			if v.Trouble("rig's name", err); err == nil && next != nil {
-				tell(next)
-			}
 		}
 	}
 }
 
-// rename goes over to another name, if there is one; the plan is nil when there
-// is none.
-func (c *course) rename(ctx context.Context, v *vigil.Vigil) (*vigil.Plan, error) {
+// rekey goes on with a change of the rig's key that agent rekey has left, now and
+// then; its error is why that still waits.
+func (c *course) rekey(ctx context.Context) error {
+	dir, err := c.path("")
+	switch {
+	case err != nil:
+		return err
+	case !collect.NextKey(dir):
+		c.rekeyAt = time.Time{}
+		return nil
+	case time.Now().Before(c.rekeyAt):
+		return collect.ErrRekeying
+	}
+	_, err = collect.RotateKey(ctx, dir)
+	if !errors.Is(err, collect.ErrRekeying) {
+		c.rekeyAt = time.Now().Add(rekeyEvery)
+	}
+	return err
+}
+
+// signs says whether a key is the rig's yet. While another comes next somewhere, it
+// is, and when the file cannot be read.
+func (c *course) signs(key ed25519.PrivateKey) bool {
+	path, err := c.path("key.pem")
+	if err != nil {
+		return true
+	}
+	now, err := collect.LoadKey(path, false)
+	return err != nil || now.Equal(key)
+}
+
+// change goes over to another name or key, if there is one; the plans are nil when
+// there is none.
+func (c *course) change(ctx context.Context, v *vigil.Vigil) (was, next *vigil.Plan, err error) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	id, ok := c.enrolled(cmp.Or(c.plan.Collector, spool.Embedded))
-	if !ok || id.Name == c.plan.Name {
-		return nil, nil
+	if !ok || id.Name == c.plan.Name && c.signs(c.plan.Key) {
+		return nil, nil, nil
 	}
-	next := *c.plan
-	if err := c.name(&next); err != nil || next.Name != id.Name {
-		return nil, err
+	plan := *c.plan
+	if err := c.identify(&plan); err != nil || plan.Name != id.Name {
+		return nil, nil, err
 	}
-	if _, err := v.Reload(ctx, &next); err != nil {
-		return nil, err
+	if _, err := v.Reload(ctx, &plan); err != nil {
+		return nil, nil, err
 	}
-	c.plan = &next
-	return &next, nil
+	was, c.plan = c.plan, &plan
+	return was, &plan, nil
 }

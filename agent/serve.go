@@ -23,9 +23,11 @@ import (
 	"witnessmark/internal/enrol"
 	"witnessmark/internal/local"
 	"witnessmark/internal/probe"
+	"witnessmark/internal/record"
 	"witnessmark/internal/screen"
 	"witnessmark/internal/service"
 	"witnessmark/internal/spool"
+	"witnessmark/internal/trust"
 	"witnessmark/internal/vigil"
 	"witnessmark/internal/watch"
 )
@@ -140,8 +142,13 @@ func (s *session) serve(ctx context.Context, config string) error {
 			return err
 		})
 		all.Go(func() {
-			c.follow(ctx, v, func(next *vigil.Plan) {
-				o.Log.Info("enrolled under another name, which holds from now on", "rig", next.Name)
+			c.follow(ctx, v, func(was, next *vigil.Plan) {
+				if next.Name != was.Name {
+					o.Log.Info("enrolled under another name, which holds from now on", "rig", next.Name)
+				}
+				if !next.Key.Equal(was.Key) {
+					o.Log.Info("the rig has another key, which signs from now on", "key", record.Fingerprint(publicOf(next.Key)))
+				}
 				d.Status(watching(next))
 			})
 		})
@@ -188,18 +195,10 @@ func (s *session) lasting(ctx context.Context, destination string) (*dispatch.Wa
 	return &dispatch.Way{ClientConnInterface: c, Where: c.Where, Close: c.Close}, nil
 }
 
-// stayMember finishes what agent rekey has left, and renews the rig's certificates
-// for as long as the agent runs.
+// stayMember renews the rig's certificates for as long as the agent runs.
 func (s *session) stayMember(ctx context.Context, o vigil.Options) {
-	if collect.NextKey(o.State) {
-		if _, err := collect.RotateKey(ctx, o.State); err != nil {
-			o.Log.Warn("the rig's next key is not in use yet", service.Fault(err)...)
-		} else {
-			o.Log.Info("the rig has its next key", "signs", "when the agent is started anew")
-		}
-	}
 	enrol.Keep(ctx, enrol.Keeping{
-		Dir: collect.Certificates(o.State), Key: s.loadKey, Now: time.Now, Log: o.Log,
+		Dir: collect.Certificates(o.State), Who: func() ([]trust.Identity, error) { return collect.Present(o.State) }, Now: time.Now, Log: o.Log,
 		Connect: func(address string) (grpc.ClientConnInterface, func(), error) {
 			conn, err := s.connect(ctx, address)
 			if err != nil {
@@ -235,13 +234,10 @@ func (c *course) options() (o vigil.Options, closeTree func(), err error) {
 	if o.Clock, err = watch.LiveClock(clocks); err != nil {
 		return o, nil, err
 	}
-	if err = c.name(c.plan); err != nil {
+	if err = c.identify(c.plan); err != nil {
 		return o, nil, err
 	}
 	if o.State, err = c.path(""); err != nil {
-		return o, nil, err
-	}
-	if o.Key, err = c.loadKey(); err != nil {
 		return o, nil, err
 	}
 	return o, closeTree, nil

@@ -1,8 +1,11 @@
 package main
 
 import (
+	"bytes"
 	"context"
+	"crypto/sha256"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -107,9 +110,10 @@ func printToken(d *desk, m trust.Member, t enrol.Issued) error {
 
 func membersCommand(d *desk) *cobra.Command {
 	cmd := &cobra.Command{
-		Use:     "members",
-		Short:   "List the members of the collector and their keys",
-		Long:    "List the members of the collector and their keys. Admissions and revocations are\nentries of the trail.",
+		Use:   "members",
+		Short: "List the members of the collector and their keys",
+		Long: `List the members of the collector and their keys, oldest first: since when each is
+good, on whose word, and which key came after it. All of that are entries of the trail.`,
 		Example: "  collector members\n  collector members --collector dome.example:7410 --json",
 		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
@@ -138,10 +142,18 @@ type memberKeyJSON struct {
 	Fingerprint string         `json:"fingerprint"`
 	Admitted    time.Time      `json:"admitted"`
 	By          string         `json:"by"`
-	Index       int64          `json:"index"`            // of its entry in the trail
-	Before      string         `json:"before,omitempty"` // the key that signed for it
-	Lost        string         `json:"lost,omitempty"`   // why those in whose place it is are lost
+	Index       int64          `json:"index"`               // of its entry in the trail
+	Before      string         `json:"before,omitempty"`    // the key that signed for it
+	Lost        string         `json:"lost,omitempty"`      // why those in whose place it is are lost
+	LostKeys    []string       `json:"lost_keys,omitempty"` // those
+	After       *keyAfter      `json:"after,omitempty"`
 	Revoked     *keyRevocation `json:"revoked,omitempty"`
+}
+
+// keyAfter is the key that came after one, by its signature or in its place.
+type keyAfter struct {
+	Fingerprint string    `json:"fingerprint"`
+	Admitted    time.Time `json:"admitted"`
 }
 
 type keyRevocation struct {
@@ -166,11 +178,7 @@ func printMembers(d *desk, all []enrol.Summary, where string) error {
 	t := screen.NewTable("NAME", "ROLE", "KEY", "SINCE", "BY", "STATE")
 	for _, s := range all {
 		for _, k := range s.Keys {
-			state := "good"
-			if k.Revoked != nil {
-				state = "revoked " + k.Revoked.At.Local().Format("2006-01-02 15:04") + ": " + k.Revoked.Why
-			}
-			t.Row(s.Name, string(s.Role), record.Fingerprint(k.Key), k.Admitted.Local().Format("2006-01-02 15:04"), word(k), state)
+			t.Row(s.Name, string(s.Role), record.Fingerprint(k.Key), k.Admitted.Local().Format("2006-01-02 15:04"), word(k), stateOf(s, k))
 		}
 		if !s.TokenUntil.IsZero() {
 			t.Row(s.Name, string(s.Role), "", "", "", "token until "+s.TokenUntil.Local().Format("2006-01-02 15:04"))
@@ -183,11 +191,51 @@ func printMembers(d *desk, all []enrol.Summary, where string) error {
 func word(k enrol.Key) string {
 	switch {
 	case len(k.Before) > 0:
-		return "key " + record.Fingerprint(k.Before)
+		return "its key before, " + record.Fingerprint(k.Before)
 	case k.Lost != "":
-		return k.By + ", in place of a lost key: " + k.Lost
+		return k.By + ", in place of lost " + strings.Join(shortOf(k.LostKeys), ", ") + ": " + k.Lost
 	}
 	return k.By
+}
+
+// stateOf is what a key is good for, and which came after it.
+func stateOf(s enrol.Summary, k enrol.Key) string {
+	next, followed := after(s, k)
+	switch {
+	case k.Revoked != nil:
+		state := "revoked " + k.Revoked.At.Local().Format("2006-01-02 15:04") + ": " + k.Revoked.Why
+		if followed {
+			state += "; after it " + record.Fingerprint(next.Key)
+		}
+		return state
+	case followed && s.Role == trust.Rig:
+		return "good for what it has signed; after it " + record.Fingerprint(next.Key)
+	case followed:
+		return "ended; after it " + record.Fingerprint(next.Key)
+	}
+	return "good"
+}
+
+// after finds the key that came after one.
+func after(s enrol.Summary, k enrol.Key) (enrol.Key, bool) {
+	i := slices.IndexFunc(s.Keys, func(n enrol.Key) bool {
+		return bytes.Equal(n.Before, k.Key) || slices.ContainsFunc(n.LostKeys, func(l []byte) bool {
+			sum := sha256.Sum256(k.Key)
+			return bytes.Equal(l, sum[:])
+		})
+	})
+	if i < 0 {
+		return enrol.Key{}, false
+	}
+	return s.Keys[i], true
+}
+
+// shortOf spells hashes of keys as their fingerprints are.
+func shortOf(sums [][]byte) (out []string) {
+	for _, s := range sums {
+		out = append(out, fmt.Sprintf("%x", s[:min(8, len(s))]))
+	}
+	return out
 }
 
 func memberOf(s enrol.Summary) memberJSON {
@@ -196,9 +244,12 @@ func memberOf(s enrol.Summary) memberJSON {
 		m.TokenUntil = &s.TokenUntil
 	}
 	for _, k := range s.Keys {
-		j := memberKeyJSON{Fingerprint: record.Fingerprint(k.Key), Admitted: k.Admitted, By: k.By, Index: k.Index, Lost: k.Lost}
+		j := memberKeyJSON{Fingerprint: record.Fingerprint(k.Key), Admitted: k.Admitted, By: k.By, Index: k.Index, Lost: k.Lost, LostKeys: shortOf(k.LostKeys)}
 		if len(k.Before) > 0 {
 			j.Before = record.Fingerprint(k.Before)
+		}
+		if next, ok := after(s, k); ok {
+			j.After = &keyAfter{record.Fingerprint(next.Key), next.Admitted}
 		}
 		if r := k.Revoked; r != nil {
 			j.Revoked = &keyRevocation{r.At, r.By, r.Why, r.Index}
@@ -235,42 +286,6 @@ delivered stays and stays proved. The same name may join again, with a new key.`
 	cmd.Flags().StringVar(&why, "why", "", "the reason, kept in the trail, as `TEXT`")
 	byFlag(cmd, &by)
 	d.dataFlag(cmd)
-	return cmd
-}
-
-func loginCommand(d *desk) *cobra.Command {
-	var token string
-	cmd := &cobra.Command{
-		Use:   "login --collector HOST:PORT --token TOKEN",
-		Short: "Become an analyst, a keeper or a witness of a collector",
-		Long: `Become an analyst, a keeper or a witness of a collector, with a token that one of
-its keepers makes by: collector token. Your key is made on this machine and never
-leaves it. The certificate is renewed whenever you ask something, before it ends.`,
-		Example: "  collector login --collector dome.example:7410 --token wmt1_...\n  collector login --collector dome.example:7410 --token - < token.txt",
-		Args:    cobra.NoArgs,
-		RunE: func(cmd *cobra.Command, _ []string) error {
-			t, err := screen.Token(cmd.InOrStdin(), token, "a rig joins with: agent enroll", trust.Analyst, trust.Keeper, trust.Witness)
-			if err != nil {
-				return err
-			}
-			address := d.address()
-			if address == "" {
-				return screen.Misuse("name it with --collector HOST:PORT", "login: it needs to know the collector")
-			}
-			dir, err := d.member()
-			if err != nil {
-				return err
-			}
-			id, err := collect.Join(cmd.Context(), address, dir, t)
-			if err != nil {
-				return err
-			}
-			return screen.Enrolled(d.stdout, id, d.json)
-		},
-	}
-	cmd.Flags().StringVar(&token, "token", "", "the join `TOKEN`, or - to read it from standard input")
-	cmd.MarkFlagRequired("token")
-	d.jsonFlag(cmd)
 	return cmd
 }
 

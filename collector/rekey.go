@@ -43,7 +43,7 @@ with that word in it, until its operator accepts it with: agent trail accept`,
 			if lost {
 				return d.vouch(by, strings.TrimSpace(why))
 			}
-			return d.ask(cmd.Context(), func(b answer.Book, _ string) error { return d.rekey(cmd.Context(), b, by, strings.TrimSpace(why)) })
+			return d.decide(cmd.Context(), func(b answer.Book, _ string) error { return d.rekey(cmd.Context(), b, by, strings.TrimSpace(why)) })
 		},
 	}
 	f := cmd.Flags()

@@ -22,14 +22,15 @@ import (
 // Auditor remembers trails in one folder. More than one process may have the
 // same folder open.
 type Auditor struct {
-	dir string
-	now func() time.Time
+	dir       string
+	now       func() time.Time
+	succeeded func(collector, from, to string) // nil for nobody who is told
 }
 
 // Open makes the folder where needed, and sets room aside for the next collector
 // to be met.
 func Open(dir string, now func() time.Time) (*Auditor, error) {
-	a := &Auditor{dir, now}
+	a := &Auditor{dir: dir, now: now}
 	for _, d := range []string{"memory", "alarms"} {
 		if err := durable.MakeDir(a.path(d)); err != nil {
 			return nil, fault.New("open memory of trails", dir, err)
@@ -45,7 +46,7 @@ func Open(dir string, now func() time.Time) (*Auditor, error) {
 }
 
 // At gives the auditor of a folder without making it, to look at alarms.
-func At(dir string, now func() time.Time) *Auditor { return &Auditor{dir, now} }
+func At(dir string, now func() time.Time) *Auditor { return &Auditor{dir: dir, now: now} }
 
 func (a *Auditor) path(elem ...string) string {
 	return filepath.Join(append([]string{a.dir}, elem...)...)
@@ -117,7 +118,6 @@ func (a *Auditor) pin(m *Memory, collector, key string) error {
 type Trail struct {
 	auditor *Auditor
 	conn    grpc.ClientConnInterface
-	first   string // the key that was known before it was met
 
 	mu   sync.Mutex
 	last Memory
@@ -143,7 +143,7 @@ func (a *Auditor) Meet(ctx context.Context, conn grpc.ClientConnInterface, colle
 			return nil, err
 		}
 	}
-	t := &Trail{auditor: a, conn: conn, last: m, first: m.Key}
+	t := &Trail{auditor: a, conn: conn, last: m}
 	if t.head, t.line, err = m.open(); err != nil {
 		return nil, fault.New("recall trail", collector, err)
 	}
@@ -252,12 +252,16 @@ func (t *Trail) remember(last Memory, now shown) (instead *Memory, err error) {
 	if m.Key != last.Key || m.Head != last.Head {
 		return &m, nil
 	}
+	from := m.Key
 	if now.Size > 0 && string(now.signed) != m.Head || m.Refused != "" {
 		m = now.at(m)
 		m.Seen, m.Refused = t.auditor.now().UTC(), ""
 		if err := t.auditor.remember(m); err != nil {
 			return nil, fault.New("remember trail", last.Collector, err)
 		}
+	}
+	if m.Key != from && t.auditor.succeeded != nil {
+		t.auditor.succeeded(m.Collector, from, m.Key)
 	}
 	t.mu.Lock()
 	defer t.mu.Unlock()

@@ -112,12 +112,9 @@ func (t *Trail) known() (Memory, trail.Line) {
 	return t.last, t.line
 }
 
-// Succeeded tells which key another has followed when the trail was met.
-func (t *Trail) Succeeded() (from, to string, ok bool) {
-	t.mu.Lock()
-	defer t.mu.Unlock()
-	return t.first, t.last.Key, t.first != t.last.Key
-}
+// OnSuccession has f told when the key of a collector's trail was followed by another
+// that it has signed itself, once that is remembered. Call it before a trail is met.
+func (a *Auditor) OnSuccession(f func(collector, from, to string)) { a.succeeded = f }
 
 // explained gives the keys before the one that an alarm is accepted for, as far as
 // the collector's word leads there.

@@ -5,6 +5,7 @@ import (
 	"crypto/ed25519"
 	"errors"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -34,6 +35,9 @@ func TestWalksToTheNewKey(t *testing.T) {
 	dir := t.TempDir()
 	b, c := newBench(t, dir), labtest.NewCollector(t)
 	old := c.Archive.VerifierKey()
+	var walked []string
+	tell := func(at, from, to string) { walked = append(walked, at, from, to) }
+	b.OnSuccession(tell)
 	met, err := b.Meet(context.Background(), c, address)
 	if err != nil {
 		t.Fatal(err)
@@ -47,14 +51,18 @@ func TestWalksToTheNewKey(t *testing.T) {
 	if _, err := met.Send(context.Background(), run.Signed, run.Parts()); err != nil {
 		t.Fatal(err)
 	}
-	if from, to, ok := met.Succeeded(); !ok || from != old || to != c.Archive.VerifierKey() {
-		t.Errorf("%s to %s, %v", from, to, ok)
+	if want := []string{address, old, c.Archive.VerifierKey()}; !slices.Equal(walked, want) {
+		t.Errorf("it tells of %q, and not of %q", walked, want)
 	}
 	rekey(t, c.Archive, 22) // and twice while it is not
 	rekey(t, c.Archive, 23)
 	b = newBench(t, dir)
+	b.OnSuccession(tell)
 	if sizes, err := b.deliver(c, 2); err != nil || sizes[1] != 7 || b.seen(t) != 7 {
 		t.Errorf("receipts of %v, %d seen; %v", sizes, b.seen(t), err)
+	}
+	if len(walked) != 6 || walked[5] != c.Archive.VerifierKey() {
+		t.Errorf("it tells of %q", walked)
 	}
 	if met, err = b.Meet(context.Background(), c, address); err != nil {
 		t.Fatal(err)

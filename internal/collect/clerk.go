@@ -9,6 +9,10 @@ import (
 	"sync"
 	"time"
 
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/peer"
+	"google.golang.org/grpc/status"
+
 	"witnessmark/internal/archive"
 	"witnessmark/internal/enrol"
 	"witnessmark/internal/fault"
@@ -26,6 +30,7 @@ type roll struct {
 type entry struct {
 	archive.KeyChange
 	revoked *archive.KeyChange
+	after   *archive.KeyChange // another key that came after it
 }
 
 // forget has the roll read again when it is next needed.
@@ -65,6 +70,10 @@ func (c *Collector) readRoll() (map[string]entry, error) {
 			continue
 		}
 		keys[string(k.Key)] = entry{KeyChange: k}
+		if before, ok := keys[string(k.Before)]; ok {
+			before.after = &k
+			keys[string(k.Before)] = before
+		}
 	}
 	c.roll.keys = keys
 	return keys, nil
@@ -82,6 +91,29 @@ func (c *Collector) good(key ed25519.PublicKey, m trust.Member) error {
 		return trust.Deny(keyGone, "the key of %s was revoked on %s: %s", m, e.revoked.At.Format(time.RFC3339), e.revoked.Why)
 	}
 	return nil
+}
+
+// latest refuses a key of a person or a witness that another came after: nothing that
+// it has signed waits to be brought, as with a rig, and whoever else has it is out. A
+// connection of before is closed, so that who has the later key comes back with it.
+func (c *Collector) latest(ctx context.Context, p trust.Peer) error {
+	e, _, err := c.entryOf(p.Key)
+	if err != nil || e.after == nil || p.Role == trust.Rig || p.Role == trust.Owner {
+		return err
+	}
+	err = trust.Deny(archive.KeySucceeded, "another key of %s came after this one on %s", p.Member, e.after.At.Format(time.RFC3339))
+	if m, ok := metBy(ctx); ok && m.at.Before(e.after.At) {
+		c.door.shut(ctx)
+		return status.Errorf(codes.Unavailable, "the connection is of before: %v", err)
+	}
+	return err
+}
+
+func metBy(ctx context.Context) (m met, ok bool) {
+	if p, has := peer.FromContext(ctx); has {
+		m, ok = p.AuthInfo.(met)
+	}
+	return m, ok
 }
 
 // Admits implements deliver.Taker: a rig brings what a key of its own has signed,
@@ -238,7 +270,7 @@ func (c *Collector) Members(context.Context) ([]enrol.Summary, error) {
 	for _, k := range changes {
 		if !k.Revoked {
 			s := of(k.Member())
-			s.Keys = append(s.Keys, enrol.Key{Key: k.Key, Admitted: k.At, By: k.By, Index: k.Index, Before: k.Before, Lost: k.Why})
+			s.Keys = append(s.Keys, enrol.Key{Key: k.Key, Admitted: k.At, By: k.By, Index: k.Index, Before: k.Before, Lost: k.Why, LostKeys: k.Lost})
 			continue
 		}
 		for i, o := range all[k.Name].Keys {

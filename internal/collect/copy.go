@@ -194,6 +194,9 @@ func (c *copier) prepare() (err error) {
 	if err != nil {
 		return err
 	}
+	seen.OnSuccession(func(collector, from, to string) {
+		c.log.Info("another key signs the source's trail, as the one before it has signed", "source", collector, "key", to, "before", from)
+	})
 	if err := seen.Pin(c.Source, c.archive.VerifierKey()); err != nil {
 		return err
 	}

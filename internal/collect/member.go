@@ -41,7 +41,7 @@ func Who(dir string) (func() []trust.Identity, error) {
 	if err != nil {
 		return nil, err
 	}
-	if ids, err := enrol.Load(Certificates(dir), key); err != nil && len(ids) == 0 {
+	if ids, err := identities(dir, key); err != nil && len(ids) == 0 {
 		return nil, err
 	}
 	return func() []trust.Identity {
@@ -49,9 +49,37 @@ func Who(dir string) (func() []trust.Identity, error) {
 		if err != nil {
 			now = key
 		}
-		ids, _ := enrol.Load(Certificates(dir), now) // the others count
+		ids, _ := identities(dir, now) // the others count
 		return ids
 	}, nil
+}
+
+// identities gives who the member of a folder is: with its key, and where a collector has
+// admitted the one that comes next already, with that.
+func identities(dir string, key ed25519.PrivateKey) ([]trust.Identity, error) {
+	ids, err := enrol.Load(Certificates(dir), key)
+	next, none := LoadKey(filepath.Join(dir, nextKey), false)
+	if none != nil {
+		return ids, err
+	}
+	later, _ := enrol.Load(Certificates(dir), next) // who has none yet is as before
+	for i, id := range ids {
+		for _, l := range later {
+			if trust.FingerprintOf(l.Authority) == trust.FingerprintOf(id.Authority) {
+				ids[i] = l
+			}
+		}
+	}
+	return ids, err
+}
+
+// Present is who the member of a folder is at present, with each of its collectors.
+func Present(dir string) ([]trust.Identity, error) {
+	key, err := LoadKey(filepath.Join(dir, memberKey), false)
+	if err != nil {
+		return nil, err
+	}
+	return identities(dir, key)
 }
 
 // DialAs connects as the member of a folder, and renews its certificate if it is
@@ -109,11 +137,11 @@ func WitnessAt(dir, address string) (func() (trust.Identity, bool), error) {
 
 // StayMember renews the certificates of a member's folder for as long as ctx lives.
 func StayMember(ctx context.Context, dir string, dial func(address string) (*Connection, error), log *slog.Logger) {
-	key := func() (ed25519.PrivateKey, error) { return LoadKey(filepath.Join(dir, memberKey), false) }
-	if _, err := key(); err != nil {
-		return // nobody, who has none; or who is told of it by Who
+	who := func() ([]trust.Identity, error) { return Present(dir) }
+	if ids, err := who(); len(ids) == 0 && err != nil {
+		return // nobody, who has no key; or who is told of it by Who
 	}
-	enrol.Keep(ctx, enrol.Keeping{Dir: Certificates(dir), Key: key, Now: time.Now, Log: log, Connect: func(address string) (grpc.ClientConnInterface, func(), error) {
+	enrol.Keep(ctx, enrol.Keeping{Dir: Certificates(dir), Who: who, Now: time.Now, Log: log, Connect: func(address string) (grpc.ClientConnInterface, func(), error) {
 		conn, err := dial(address)
 		if err != nil {
 			return nil, nil, err

@@ -31,6 +31,8 @@ func roleOf(r trust.Role) who {
 	return map[trust.Role]who{trust.Rig: rigs, trust.Analyst: analysts, trust.Keeper: keepers, trust.Witness: witnesses}[r]
 }
 
+const rotating = "/witnessmark.v1.EnrolService/Rotate"
+
 // rights says who may call what. What is not in it nobody may; what is, the
 // owner may, too. What belongs to a rig a rig may ask and give for itself alone:
 // trust.Owns, where the method is carried out.
@@ -61,7 +63,7 @@ var rights = map[string]who{
 
 	"/witnessmark.v1.EnrolService/Join":         anybody,
 	"/witnessmark.v1.EnrolService/Renew":        members,
-	"/witnessmark.v1.EnrolService/Rotate":       members,
+	rotating:                                    members,
 	"/witnessmark.v1.MemberService/IssueToken":  keepers,
 	"/witnessmark.v1.MemberService/ListMembers": keepers,
 	"/witnessmark.v1.MemberService/Revoke":      keepers,
@@ -91,6 +93,9 @@ func (c *Collector) allow(ctx context.Context, method string, secured bool) (con
 		return trust.WithPeer(ctx, trust.Peer{Member: trust.Member{Role: trust.Owner}}), nil
 	}
 	p, err := c.caller(ctx)
+	if err == nil && method != rotating { // which is asked again where its answer was lost
+		err = c.latest(ctx, p)
+	}
 	if p.Role != trust.Owner || err != nil {
 		if err := c.onlyRead(method); err != nil {
 			return ctx, err

@@ -75,12 +75,15 @@ func RotateKey(ctx context.Context, dir string) ([]trust.Identity, error) {
 	return got, nil
 }
 
+// ErrRekeying is returned while another process changes the key of a folder.
+var ErrRekeying = errors.New("the key of this machine is being changed")
+
 // lockKey keeps others from joining with a folder's key, and from changing it, until
 // what it gives is closed.
 func lockKey(dir string) (*os.File, error) {
 	lock, err := durable.TryLock(filepath.Join(dir, "rekey.lock"), os.O_CREATE|os.O_RDWR)
 	if err == nil && lock == nil {
-		err = errors.New("the key of this machine is being changed")
+		err = ErrRekeying
 	}
 	if err != nil {
 		return nil, fault.New("rekey", dir, err).WithHint("an agent serve that runs finishes what was left of it; ask again in a minute")
@@ -100,7 +103,7 @@ func presentKey(dir string) (ed25519.PrivateKey, []trust.Identity, error) {
 	}
 	if err == nil && len(ids) == 0 {
 		err = fault.New("rekey", dir, errors.New("this machine is enrolled with no collector")).
-			WithHint("nobody but a collector that has admitted the earlier key can tell that another comes after it")
+			WithHint("there is no key to change; one is made when a collector is joined, and that needs a token")
 	}
 	return key, ids, err
 }

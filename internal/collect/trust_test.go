@@ -310,7 +310,7 @@ func TestRenew(t *testing.T) {
 	go func() {
 		defer close(done)
 		enrol.Keep(ctx, enrol.Keeping{
-			Dir: dir, Key: func() (ed25519.PrivateKey, error) { return id.Key, nil }, Log: labtest.Quiet(), Every: 10 * time.Millisecond,
+			Dir: dir, Who: func() ([]trust.Identity, error) { return enrol.Load(dir, id.Key) }, Log: labtest.Quiet(), Every: 10 * time.Millisecond,
 			Now:     func() time.Time { return id.RenewAt().Add(time.Second) },
 			Connect: func(address string) (grpc.ClientConnInterface, func(), error) { return conn, func() {}, nil },
 		})

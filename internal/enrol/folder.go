@@ -157,8 +157,8 @@ func Refresh(ctx context.Context, conn grpc.ClientConnInterface, dir string, id 
 
 // Keeping is what Keep needs.
 type Keeping struct {
-	Dir     string                             // of the certificates
-	Key     func() (ed25519.PrivateKey, error) // the present one
+	Dir     string                           // of the certificates
+	Who     func() ([]trust.Identity, error) // at present, with each collector
 	Connect func(address string) (conn grpc.ClientConnInterface, done func(), err error)
 	Now     func() time.Time
 	Log     *slog.Logger
@@ -181,11 +181,7 @@ func Keep(ctx context.Context, k Keeping) {
 }
 
 func (k Keeping) once(ctx context.Context) {
-	key, err := k.Key()
-	var ids []trust.Identity
-	if err == nil {
-		ids, err = Load(k.Dir, key)
-	}
+	ids, err := k.Who()
 	if err != nil {
 		k.Log.Error("certificates", "error", err)
 	}

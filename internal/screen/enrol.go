@@ -2,11 +2,13 @@ package screen
 
 import (
 	"bufio"
+	"crypto/ed25519"
 	"fmt"
 	"io"
 	"strings"
 	"time"
 
+	"witnessmark/internal/record"
 	"witnessmark/internal/trust"
 )
 
@@ -46,4 +48,28 @@ func Enrolled(w io.Writer, id trust.Identity, asJSON bool) error {
 	_, err := fmt.Fprintf(w, "enrolled as %s at %s; the certificate lasts until %s and renews itself\n",
 		Clean(id.Member.String()), Clean(id.Collector), id.Leaf.NotAfter.Local().Format("2006-01-02"))
 	return err
+}
+
+// Rekeyed prints with which key somebody is a member from now on, for each collector.
+func Rekeyed(w io.Writer, ids []trust.Identity, asJSON bool) error {
+	key := func(id trust.Identity) string { return record.Fingerprint(id.Key.Public().(ed25519.PublicKey)) }
+	if asJSON {
+		list := NewList(w, "collectors")
+		for _, id := range ids {
+			list.Add(struct {
+				Collector string     `json:"collector"`
+				Role      trust.Role `json:"role"`
+				Name      string     `json:"name"`
+				Key       string     `json:"key"`
+				Until     time.Time  `json:"until"`
+			}{id.Collector, id.Role, id.Name, key(id), id.Leaf.NotAfter})
+		}
+		return list.End(nil)
+	}
+	for _, id := range ids {
+		if _, err := fmt.Fprintf(w, "%s at %s has key %s from now on\n", Clean(id.Member.String()), Clean(id.Collector), key(id)); err != nil {
+			return err
+		}
+	}
+	return nil
 }

@@ -32,8 +32,23 @@ func (s *Spool) Limit(l Limits, key ed25519.PrivateKey) {
 	if l.Bytes <= 0 {
 		l.Bytes = defaultBytes
 	}
-	s.limits, s.key = l, key
+	s.limits = l
+	s.Rekey(key)
 	s.save()
+}
+
+// Rekey sets the rig's key when it has become another. Runs that the one before has
+// signed are thinned no more.
+func (s *Spool) Rekey(key ed25519.PrivateKey) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.key = key
+}
+
+func (s *Spool) signing() ed25519.PrivateKey {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.key
 }
 
 // spare is set aside to thin the first run with when the disk is full.

@@ -21,11 +21,11 @@ import (
 // at the same time, Limit before them.
 type Spool struct {
 	dir    string
-	limits Limits             // zero without
-	key    ed25519.PrivateKey // of the rig, with limits
+	limits Limits // zero without
 
 	mu    sync.Mutex
-	spent map[string]bool // runs that are found to have nothing left to be thinned
+	key   ed25519.PrivateKey // of the rig, with limits
+	spent map[string]bool    // runs that are found to have nothing left to be thinned
 }
 
 // Open makes the folder where needed and sweeps away what a crash left

@@ -52,9 +52,10 @@ func (s *Spool) thin(id string, round int) bool {
 	if err != nil || f.Thinned != nil && f.Thinned.Times >= round {
 		return false
 	}
-	run, ok := s.readAgain(it)
+	key := s.signing()
+	run, ok := readAgain(it, key)
 	for by := thinBy; ok && by <= mostThin; by *= thinBy {
-		smaller, meta, less := s.thinnedBy(it, f, *run, by)
+		smaller, meta, less := thinnedBy(it, f, *run, by, key)
 		if ok = less; !less {
 			break
 		}
@@ -72,8 +73,8 @@ func (s *Spool) thin(id string, round int) bool {
 
 // readAgain decodes a run that may be signed anew: by this key, and only if
 // nothing in it is lost on this agent, as the word of a later one would be.
-func (s *Spool) readAgain(it Item) (*record.Run, bool) {
-	if len(s.key) == 0 || !it.Signed.PublicKey.Equal(s.key.Public().(ed25519.PublicKey)) {
+func readAgain(it Item, key ed25519.PrivateKey) (*record.Run, bool) {
+	if len(key) == 0 || !it.Signed.PublicKey.Equal(key.Public().(ed25519.PublicKey)) {
 		return nil, false
 	}
 	run, err := record.Decode(it.Signed.Bytes)
@@ -86,7 +87,7 @@ func (s *Spool) readAgain(it Item) (*record.Run, bool) {
 
 // thinnedBy gives the record with thinner signals, signed; false when it is not
 // smaller then.
-func (s *Spool) thinnedBy(it Item, f itemFile, run record.Run, by int) (record.Signed, itemFile, bool) {
+func thinnedBy(it Item, f itemFile, run record.Run, by int, key ed25519.PrivateKey) (record.Signed, itemFile, bool) {
 	before := rig.Samples(run.Signals)
 	told := thinned{From: before}
 	if f.Thinned != nil {
@@ -107,7 +108,7 @@ func (s *Spool) thinnedBy(it Item, f itemFile, run record.Run, by int) (record.S
 	if err != nil || rig.Samples(signals) == before || len(b) >= len(it.Signed.Bytes) {
 		return record.Signed{}, f, false
 	}
-	signed := record.Sign(b, s.key)
+	signed := record.Sign(b, key)
 	f.Signature, f.Thinned = signed.Signature, &told
 	return signed, f, true
 }

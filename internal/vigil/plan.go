@@ -1,6 +1,7 @@
 package vigil
 
 import (
+	"crypto/ed25519"
 	"errors"
 	"io/fs"
 	"path/filepath"
@@ -14,8 +15,9 @@ import (
 // Plan is an agent file with what it names. Paths are whole.
 type Plan struct {
 	*setup.Agent
-	Name    string       // the rig's, which the file may leave to others to say
-	Setup   *setup.Setup // nil when none is declared
+	Name    string             // the rig's, which the file may leave to others to say
+	Key     ed25519.PrivateKey // the rig's, which signs
+	Setup   *setup.Setup       // nil when none is declared
 	Folders []Folder
 	Demand  *audit.Demand // nil when no witnesses are named
 }
@@ -27,7 +29,7 @@ type Folder struct {
 }
 
 // ReadPlan reads an agent file and the setup files that it names. The rig's name
-// is left to be found.
+// and key are left to be found.
 func ReadPlan(file string, read func(string) ([]byte, error)) (*Plan, error) {
 	data, err := read(file)
 	if err != nil {

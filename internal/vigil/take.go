@@ -35,7 +35,7 @@ func (v *Vigil) take(ctx context.Context, p *Plan, destination string) {
 			},
 			Look: func(ctx context.Context) rig.Snapshot { return probe.Snapshot(ctx, v.o.Tree, probe.Options{}) },
 			Rig: &capture.Rig{
-				Name: p.Name, Tree: v.o.Tree, Key: v.o.Key, Spool: v.spool, Destination: destination, Demand: dispatch.DemandOf(p.Demand),
+				Name: p.Name, Tree: v.o.Tree, Key: p.Key, Spool: v.spool, Destination: destination, Demand: dispatch.DemandOf(p.Demand),
 				Played: v.o.Played, Version: v.o.Version, Now: v.o.Now, Random: v.o.Random,
 			},
 			Taken:    func(*record.Run) { poke(v.finished) },

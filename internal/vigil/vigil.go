@@ -3,7 +3,6 @@ package vigil
 import (
 	"cmp"
 	"context"
-	"crypto/ed25519"
 	"errors"
 	"fmt"
 	"io"
@@ -32,7 +31,6 @@ import (
 type Options struct {
 	Plan    *Plan
 	State   string // the state folder
-	Key     ed25519.PrivateKey
 	Version string
 	Played  string // why the facts are not this machine's; "" when they are
 
@@ -125,7 +123,7 @@ func (v *Vigil) open() error {
 	if v.spool, err = spool.Open(v.path("spool")); err != nil {
 		return err
 	}
-	v.spool.Limit(spool.Limits{Bytes: v.o.Plan.SpoolBytes}, v.o.Key)
+	v.spool.Limit(spool.Limits{Bytes: v.o.Plan.SpoolBytes}, v.o.Plan.Key)
 	if v.states, err = take.OpenStates(v.path("states.jsonl")); err != nil {
 		return err
 	}
@@ -133,8 +131,13 @@ func (v *Vigil) open() error {
 		return err
 	}
 	v.facts.keep = func(s rig.Snapshot, at watch.Reading) { v.troubles.set("keep state", v.states.Note(at, s)) }
-	v.auditor, err = audit.Open(v.path("trails"), v.o.Now)
-	return err
+	if v.auditor, err = audit.Open(v.path("trails"), v.o.Now); err != nil {
+		return err
+	}
+	v.auditor.OnSuccession(func(collector, from, to string) {
+		v.o.Log.Info("another key signs the collector's trail, as the one before it has signed", "collector", collector, "key", to, "before", from)
+	})
+	return nil
 }
 
 // happened sees to what the clocks did: whoever noticed it first tells of it.
@@ -188,7 +191,10 @@ func (v *Vigil) Trouble(what string, err error) { v.troubles.set(what, err) }
 
 // takeOver finishes what an agent that was killed left unfinished.
 func (v *Vigil) takeOver() {
-	runs, err := (&capture.Rig{Key: v.o.Key, Spool: v.spool}).Recover()
+	v.mu.Lock()
+	key := v.plan.Key
+	v.mu.Unlock()
+	runs, err := (&capture.Rig{Key: key, Spool: v.spool}).Recover()
 	for _, run := range runs {
 		v.o.Log.Info("finished from what a stopped agent had left", "run", run.ID)
 	}
@@ -205,6 +211,7 @@ func (v *Vigil) goBy(ctx context.Context, p *Plan) (next *Plan) {
 	v.mu.Lock()
 	v.plan, v.beats = p, nil
 	v.mu.Unlock()
+	v.spool.Rekey(p.Key)
 	destination := cmp.Or(p.Collector, spool.Embedded)
 	all.Go(func() { v.facts.run(duty, p.FactsEvery, v.o.Kernel) })
 	if len(p.Folders) > 0 {

@@ -71,7 +71,7 @@ func (s *site) parse(text string) *vigil.Plan {
 	if err != nil {
 		s.t.Fatal(err)
 	}
-	p.Name = p.Rig
+	p.Name, p.Key = p.Rig, s.rig.Key
 	return p
 }
 
@@ -106,7 +106,7 @@ func (s *site) open() (*vigil.Vigil, error) {
 		s.t.Skip(err) // a machine without /proc
 	}
 	return vigil.Open(vigil.Options{
-		Plan: s.plan, State: s.state, Key: s.rig.Key, Version: "0.1.0", Played: "invented",
+		Plan: s.plan, State: s.state, Version: "0.1.0", Played: "invented",
 		Tree: tree, Clock: clock, Now: time.Now, Random: rand.Reader, Kernel: s.kernel, Log: labtest.Quiet(),
 		Connect: func(context.Context, string) (*dispatch.Way, error) {
 			if s.denied.Load() {
