@@ -100,7 +100,7 @@ func Follow(ctx context.Context, f Following) (err error) {
 	}
 	if err := f.serves(time.Now()); err != nil {
 		f.As = nil
-		f.Log.Warn("the copy is served to its owner alone", "error", err, "hint", fault.HintOf(err))
+		f.Log.Warn("the copy is served to its owner alone", what("copy", f.Dir, err)...)
 	}
 	copying, stop := context.WithCancel(ctx)
 	ended := make(chan error, 1)
@@ -139,7 +139,7 @@ func (c *copier) sign(ctx context.Context) {
 		}
 		err := c.cosign(ctx)
 		if err != nil && !told && ctx.Err() == nil && !errors.Is(err, follow.ErrUnreachable) { // of which copying tells
-			c.log.Warn("the witness's signature does not reach the source", "source", c.Source, "error", err, "hint", fault.HintOf(err))
+			c.log.Warn("the witness's signature does not reach the source", what("source", c.Source, err)...)
 		}
 		told = err != nil
 	}
@@ -228,15 +228,17 @@ func (c *copier) copy(ctx context.Context) error {
 		err := c.follower.Follow(ctx, c.conn)
 		switch {
 		case errors.Is(err, audit.ErrAlarm): // also while it stops
-			c.log.Error("copying ends: the source's trail is not the one that was copied", "error", err, "hint", fault.HintOf(explained(err)))
+			if err = c.explained(err); !c.Once { // which ends with it
+				c.log.Error("copying ends: the source's trail is not the one that was copied", what("copy", c.Dir, err)...)
+			}
 			c.lacks(err)
-			return explained(err)
+			return err
 		case err == nil, ctx.Err() != nil:
 			return nil
 		case c.Once:
 			return err
 		case err.Error() != told:
-			c.log.Warn("not copied; trying again", "source", c.Source, "error", err, "hint", fault.HintOf(err))
+			c.log.Warn("not copied; trying again", what("source", c.Source, err)...)
 			told = err.Error()
 		}
 		select {
@@ -260,19 +262,31 @@ func (c *copier) lacks(err error) {
 	}
 }
 
+// what is an error as a log tells of it, beside what it is about.
+func what(key, of string, err error) []any {
+	out := []any{key, of, "error", err}
+	if h := fault.HintOf(err); h != "" {
+		out = append(out, "hint", h)
+	}
+	return out
+}
+
 // alarm is one of package audit with what a follower's keeper is to do.
-type alarm struct{ audit.Alarm }
+type alarm struct {
+	audit.Alarm
+	dir string // of the copy
+}
 
 func (a alarm) Unwrap() error { return a.Alarm }
 
 func (a alarm) Hint() string {
-	return fmt.Sprintf("the copy stays as it is and can be read; both signed heads are in %s: show them to that collector's keeper; once it is explained: collector follow accept %s --why TEXT", a.Folder, a.Name)
+	return fmt.Sprintf("the copy stays as it is and can be read; both signed heads are in %s: show them to that collector's keeper; once it is explained: collector follow accept %s --why TEXT --data %s", a.Folder, a.Name, a.dir)
 }
 
-func explained(err error) error {
+func (c *copier) explained(err error) error {
 	var a audit.Alarm
 	if errors.As(err, &a) {
-		return alarm{a}
+		return alarm{a, c.Dir}
 	}
 	return err
 }

@@ -1,12 +1,10 @@
 package collect_test
 
 import (
-	"bytes"
 	"context"
 	"fmt"
 	"log/slog"
 	"path/filepath"
-	"strings"
 	"sync"
 	"testing"
 
@@ -15,24 +13,6 @@ import (
 	"witnessmark/internal/deliver"
 	"witnessmark/internal/labtest"
 )
-
-// shared is a log that is written and read at the same time.
-type shared struct {
-	sync.Mutex
-	bytes.Buffer
-}
-
-func (s *shared) Write(b []byte) (int, error) {
-	s.Lock()
-	defer s.Unlock()
-	return s.Buffer.Write(b)
-}
-
-func (s *shared) holds(text string) bool {
-	s.Lock()
-	defer s.Unlock()
-	return strings.Contains(s.Buffer.String(), text)
-}
 
 // TestCopyOnFullDisk: a follower whose disk is full says so, goes on being read,
 // has no half step, and goes on by itself once there is room.

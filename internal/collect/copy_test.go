@@ -1,6 +1,7 @@
 package collect_test
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -18,6 +19,7 @@ import (
 	"witnessmark/internal/collect"
 	"witnessmark/internal/deliver"
 	"witnessmark/internal/fault"
+	"witnessmark/internal/follow"
 	"witnessmark/internal/labtest"
 	"witnessmark/internal/trail"
 )
@@ -44,6 +46,24 @@ func born(t testing.TB, role string, args ...string) (*labtest.Child, string) {
 		t.Fatalf("the %s did not start: %v", role, c.Wait())
 	}
 	return c, address
+}
+
+// shared is a log that is written and read at the same time.
+type shared struct {
+	sync.Mutex
+	bytes.Buffer
+}
+
+func (s *shared) Write(b []byte) (int, error) {
+	s.Lock()
+	defer s.Unlock()
+	return s.Buffer.Write(b)
+}
+
+func (s *shared) holds(text string) bool {
+	s.Lock()
+	defer s.Unlock()
+	return strings.Contains(s.Buffer.String(), text)
 }
 
 func dialled(t testing.TB, address, dir string) *collect.Connection {
@@ -316,7 +336,7 @@ func TestPutBackSource(t *testing.T) {
 	}
 	source.Kill()
 	// It stays so in the next life.
-	if err := collect.Follow(t.Context(), collect.Following{Dir: copyDir, Source: "127.0.0.1:1", Once: true, Log: labtest.Quiet(), Dial: owning(dir)}); !errors.Is(err, deliver.ErrUnreachable) {
+	if err := collect.Follow(t.Context(), collect.Following{Dir: copyDir, Source: "127.0.0.1:1", Once: true, Log: labtest.Quiet(), Dial: owning(dir)}); !errors.Is(err, follow.ErrUnreachable) {
 		t.Error(err)
 	}
 }

@@ -125,7 +125,7 @@ func (f *Follower) Follow(ctx context.Context, conn grpc.ClientConnInterface) (e
 	}
 	source, err := f.Auditor.Meet(ctx, conn, f.Source)
 	if err != nil {
-		return err
+		return f.unmet(err)
 	}
 	defer func() {
 		now, signed, e := f.Copy.Head()
@@ -181,6 +181,16 @@ func (f *Follower) Follow(ctx context.Context, conn grpc.ClientConnInterface) (e
 			return err
 		}
 	}
+}
+
+// unmet says in a follower's words that the source was not met.
+func (f *Follower) unmet(err error) error {
+	var why *fault.Error
+	if !errors.Is(err, deliver.ErrUnreachable) || errors.Is(err, audit.ErrAlarm) || !errors.As(err, &why) {
+		return err
+	}
+	return fault.New("follow", f.Source, fmt.Errorf("%w: %s", ErrUnreachable, strings.TrimPrefix(why.Why.Error(), deliver.ErrUnreachable.Error()+": "))).
+		WithHint("the copy stays as it is; is the collector running, and is the address right?")
 }
 
 // doubt is the error of a head that is not shown to add to the copy's: the alarm over
