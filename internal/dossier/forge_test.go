@@ -32,6 +32,7 @@ type forger struct {
 	own     int // the record's
 	summary answer.Summary
 	key     ed25519.PrivateKey
+	word    *word // by which another key signs the trail; nil for none
 }
 
 // forge begins with what an honest file has.
@@ -122,10 +123,7 @@ func (f *forger) make(t *testing.T) []byte {
 func (f *forger) made(t *testing.T) ([]byte, error) {
 	t.Helper()
 	origin, _, _ := strings.Cut(f.Proof.VerifierKey, "+")
-	signer, err := trail.NewSigner(origin, f.key)
-	if err != nil {
-		t.Fatal(err)
-	}
+	var err error
 	if f.Proof.Summary, err = f.summary.Marshal(); err != nil {
 		t.Fatal(err)
 	}
@@ -133,9 +131,17 @@ func (f *forger) made(t *testing.T) ([]byte, error) {
 	own.Text = fmt.Sprintf("%s, summary sha256 %x", f.summary.Judgement.Standing, sha256.Sum256(f.Proof.Summary))
 	var store trail.Hashes
 	head := trail.EmptyHead(origin)
-	f.Proof.Entries = nil
-	for i, e := range f.entries {
-		leaf, err := e.Marshal()
+	f.Proof.Entries, f.Proof.Keys = nil, nil
+	var last, before trail.Head // of the key before; of the entry before
+	for i := range f.entries {
+		if f.word != nil && f.word.at == i {
+			last = head
+			if f.word.early {
+				last = before
+			}
+			f.give(t, *f.word, last)
+		}
+		leaf, err := f.entries[i].Marshal()
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -143,7 +149,7 @@ func (f *forger) made(t *testing.T) ([]byte, error) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		store, head = append(store, g.Hashes...), g.Head
+		store, before, head = append(store, g.Hashes...), head, g.Head
 		f.Proof.Entries = append(f.Proof.Entries, dossier.ProvedEntry{Index: int64(i), Leaf: leaf})
 	}
 	for i := range f.Proof.Entries {
@@ -151,7 +157,16 @@ func (f *forger) made(t *testing.T) ([]byte, error) {
 			t.Fatal(err)
 		}
 	}
-	if f.Proof.Head, err = trail.SignHead(head, signer); err != nil {
+	for i := range f.Proof.Keys {
+		if f.Proof.Keys[i].Consistency, err = trail.ProveConsistency(last.Size, head.Size, store); err != nil {
+			t.Fatal(err)
+		}
+	}
+	signer, err := trail.NewSigner(origin, f.key)
+	if err == nil {
+		f.Proof.Head, err = trail.SignHead(head, signer)
+	}
+	if err != nil {
 		t.Fatal(err)
 	}
 	if f.Proof.Receipt, err = trail.Issue(f.Proof.Entries[f.own].Leaf, int64(f.own), head, f.Proof.Head, store); err != nil {

@@ -197,10 +197,10 @@ func (h *house) everything(t testing.TB, older []byte) sample {
 	if _, _, err := h.ask.Reinstate(t.Context(), run.ID, "wren", "it was the other rig"); err != nil {
 		t.Fatal(err)
 	}
+	witness := h.witness(t, labtest.Key(labtest.Seeded(16)), time.Now().Add(time.Minute))
 	if _, _, err := h.Restored("wren", "the disk died", nil); err != nil {
 		t.Fatal(err)
 	}
-	witness := h.cosign(t, labtest.Seeded(16).Uint64())
 	head, err := dossier.HeadOf(older)
 	if err != nil {
 		t.Fatal(err)
@@ -210,25 +210,25 @@ func (h *house) everything(t testing.TB, older []byte) sample {
 	return s
 }
 
-// cosign has a witness sign the present head, and gives its key.
-func (h *house) cosign(t testing.TB, seed uint64) string {
+// witness has one sign the present head at a time, and gives its verifier key.
+func (h *house) witness(t testing.TB, key ed25519.PrivateKey, at time.Time) string {
 	t.Helper()
-	s, err := trail.NewCosigner("witness.dome.example/avocet", labtest.Key(labtest.Seeded(seed)), time.Now().Add(time.Minute))
+	s, err := trail.NewCosigner("witness.dome.example/avocet", key, at)
 	if err != nil {
 		t.Fatal(err)
 	}
-	key := s.(interface{ Key() string }).Key()
+	text := s.(interface{ Key() string }).Key()
 	_, signed, err := h.Head()
 	if err == nil {
 		signed, err = trail.Cosign(signed, labtest.Verifiers(t, h.VerifierKey()), s)
 	}
 	if err == nil {
-		err = h.AddCosigned(key, signed)
+		err = h.AddCosigned(text, signed)
 	}
 	if err != nil {
 		t.Fatal(err)
 	}
-	return key
+	return text
 }
 
 // sealed seals members as who has the trail's key can.

@@ -24,6 +24,24 @@ func TestSameBytes(t *testing.T) {
 	}
 }
 
+// TestLaterOfAnother: a newer file that leads on from another head than the older one's
+// says nothing of the older.
+func TestLaterOfAnother(t *testing.T) {
+	h := newHouse(t)
+	run := h.run(t, labtest.Shape{Plain: true, Bare: true})
+	older := h.dossier(t, run.ID, nil)
+	h.run(t, labtest.Shape{Plain: true, Bare: true})
+	head, err := dossier.HeadOf(h.dossier(t, run.ID, nil))
+	if err != nil {
+		t.Fatal(err)
+	}
+	h.run(t, labtest.Shape{Plain: true, Bare: true})
+	var f *dossier.Fault
+	if _, _, _, err := dossier.Later(older, h.dossier(t, run.ID, head), h.known()); !errors.As(err, &f) || f.Member != "newer file, trail/after.json" {
+		t.Errorf("%v", err)
+	}
+}
+
 // TestRestoredBehind: where a restore went back behind the run itself and the rig
 // delivered it once more, the older file holds, and the newer says what happened.
 func TestRestoredBehind(t *testing.T) {
