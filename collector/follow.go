@@ -11,6 +11,7 @@ import (
 	"witnessmark/internal/audit"
 	"witnessmark/internal/collect"
 	"witnessmark/internal/deliver"
+	"witnessmark/internal/fault"
 	"witnessmark/internal/screen"
 )
 
@@ -78,7 +79,14 @@ func follow(cmd *cobra.Command, d *desk, f collect.Following) error {
 	log := slog.New(slog.NewTextHandler(d.stderr, nil))
 	p := screen.NewProgress(d.stderr, "copying "+f.Source)
 	f.Log = log
-	f.Dial = func(address string) (*collect.Connection, error) { return d.dial(cmd.Context(), address) }
+	f.Dial = func(address string) (*collect.Connection, error) {
+		conn, err := d.dial(cmd.Context(), address)
+		if errors.Is(err, collect.ErrStranger) {
+			err = fault.New("follow", address, collect.ErrStranger).
+				WithHint("have a keeper make a token with collector token --witness NAME, then: collector login --collector " + address + " --token TOKEN")
+		}
+		return conn, err
+	}
 	f.Progress = func(done, of int64) {
 		p.Set(done, of)
 		if done == of {

@@ -90,3 +90,89 @@ func TestCoversOverAChangeOfKey(t *testing.T) {
 	rekey(t, c.Archive, 53)
 	covers(4, as)
 }
+
+// TestTwoOfThree: as many as are needed must have signed, each with its own key and
+// for itself, and who goes takes his signature along.
+func TestTwoOfThree(t *testing.T) {
+	c, b := labtest.NewCollector(t), newBench(t, t.TempDir())
+	var texts []string
+	notes := map[string][]byte{}
+	sign := func(name string, seed uint64) (text string) {
+		t.Helper()
+		key := labtest.Key(labtest.Seeded(seed))
+		text, err := trail.WitnessKey(name, key.Public().(ed25519.PublicKey))
+		if err != nil {
+			t.Fatal(err)
+		}
+		s, err := trail.NewCosigner(name, key, time.Now())
+		if err != nil {
+			t.Fatal(err)
+		}
+		_, head, err := c.Archive.Head()
+		if err == nil {
+			notes[text], err = trail.Cosign(head, labtest.Verifiers(t, c.Archive.VerifierKey()), s)
+		}
+		if err == nil {
+			err = c.Archive.AddCosigned(text, notes[text])
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		return text
+	}
+	c.Fill(t, 3, 1)
+	texts = append(texts, sign("witness.dome.example/lark", 61))
+	pretender := sign("witness.dome.example/ibis", 63) // of the name that another bears
+	c.Fill(t, 2, 2)
+	texts = append(texts, sign("witness.dome.example/avocet", 62))
+	ibis, err := trail.WitnessKey("witness.dome.example/ibis", labtest.Key(labtest.Seeded(64)).Public().(ed25519.PublicKey))
+	if err != nil {
+		t.Fatal(err)
+	}
+	texts = append(texts, ibis) // who has signed nothing
+	without := func(gone string) func(m *pb.GetHeadResponse) {
+		return func(m *pb.GetHeadResponse) {
+			var left []*pb.CosignedHead
+			for _, h := range m.Cosigned {
+				if string(h.Head) != string(notes[gone]) {
+					left = append(left, h)
+				}
+			}
+			m.Cosigned = append(left, left...) // each twice
+		}
+	}
+	for _, x := range []struct {
+		need int
+		gone string
+		want int64
+	}{{1, "", 5}, {2, "", 3}, {3, "", 0}, {2, texts[0], 0}, {1, texts[0], 5}, {1, texts[1], 3}, {2, pretender, 3}} {
+		d, err := audit.NewDemand(texts, x.need, time.Hour)
+		if err != nil {
+			t.Fatal(err)
+		}
+		met, err := b.Meet(t.Context(), evasive{c, without(x.gone)}, address)
+		if err != nil {
+			t.Fatal(err)
+		}
+		got := met.Covers(d)
+		if u, waits := got.Unwitnessed(3, d, time.Now(), time.Now()); got.Size != x.want || waits != (x.want <= 3) || u.Of != 3 {
+			t.Errorf("%d needed, %q gone: %+v, waits %v", x.need, x.gone, got, waits)
+		}
+	}
+	if _, err := audit.NewDemand(append(texts, texts[0]), 2, time.Hour); err == nil {
+		t.Error("one key counts twice")
+	}
+	for n, ok := range map[int]bool{audit.MostWitnesses: true, audit.MostWitnesses + 1: false} {
+		var many []string
+		for i := range n {
+			text, err := trail.WitnessKey("witness.dome.example/ibis", labtest.Key(labtest.Seeded(uint64(100+i))).Public().(ed25519.PublicKey))
+			if err != nil {
+				t.Fatal(err)
+			}
+			many = append(many, text)
+		}
+		if _, err := audit.NewDemand(many, 1, time.Hour); (err == nil) != ok {
+			t.Errorf("%d witnesses: %v", n, err)
+		}
+	}
+}

@@ -15,6 +15,9 @@ import (
 	"witnessmark/internal/trail"
 )
 
+// MostWitnesses is how many one may demand: a collector keeps the heads of no more.
+const MostWitnesses = 16
+
 // Demand says that witnesses must have signed a trail with a record in it before
 // its receipt is final. The zero value demands nothing.
 type Demand struct {
@@ -35,6 +38,10 @@ func NewDemand(keys []string, need int, within time.Duration) (Demand, error) {
 			return Demand{}, fault.New("demand witnesses", k, err).WithHint("give the key as collector follow tells it when it starts")
 		}
 		d.Witnesses = append(d.Witnesses, w)
+	}
+	if len(d.Witnesses) > MostWitnesses {
+		return Demand{}, fault.New("demand witnesses", "", fmt.Errorf("%d keys; a collector keeps what %d witnesses sign", len(d.Witnesses), MostWitnesses)).
+			WithHint("name those that are to be relied on")
 	}
 	if need == 0 {
 		d.Need = len(d.Witnesses)

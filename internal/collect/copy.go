@@ -96,7 +96,11 @@ func Follow(ctx context.Context, f Following) (err error) {
 		f.Witness(c.key)
 	}
 	if f.Listen == "" {
-		return c.copyAndSign(ctx)
+		err := c.copyAndSign(ctx)
+		if now, _, e := c.archive.Head(); err == nil && e == nil && ctx.Err() == nil {
+			f.Log.Info("copied", "entries", now.Size, "copy", f.Dir, "of", f.Source)
+		}
+		return err
 	}
 	if err := f.serves(time.Now()); err != nil {
 		f.As = nil

@@ -75,7 +75,7 @@ func (p *Post) note(met *audit.Trail, waiting []spool.Queued) error {
 	for _, q := range append([]spool.Queued{{}}, waiting...) { // first those of runs that bring none
 		d, _ := p.demand(q) // whose error is told with the run
 		for _, w := range d.Witnesses {
-			if !slices.Contains(all.Keys(), w.Key()) {
+			if len(all.Witnesses) < audit.MostWitnesses && !slices.Contains(all.Keys(), w.Key()) {
 				all.Witnesses = append(all.Witnesses, w)
 			}
 		}
