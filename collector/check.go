@@ -148,7 +148,7 @@ func (f findings) printKeys(d *desk) error {
 	for i, k := range f.Keys {
 		since, word := "", "" // of the first
 		if i > 0 {
-			since, word = k.At.Local().Format("2006-01-02 15:04"), "the key's before"
+			since, word = k.At.Local().Format("2006-01-02 15:04"), "signed by the key before"
 		}
 		if k.Word != "" {
 			word = k.Word + ", for the key before is lost"

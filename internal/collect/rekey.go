@@ -37,6 +37,10 @@ func (c *Collector) Rekey(ctx context.Context, by, why string) (answer.Rekeyed, 
 	if c.dir == "" {
 		return answer.Rekeyed{}, trail.Receipt{}, fault.New("change key", "", errors.New("this collector has no folder to keep a key in"))
 	}
+	if c.archive.ReadOnly() {
+		return answer.Rekeyed{}, trail.Receipt{}, fault.New("change key", filepath.Join(c.dir, keyFile), archive.ErrReadOnly).
+			WithHint("put the key there from where it was kept; where it is lost for good: collector rekey --lost --why TEXT")
+	}
 	c.rekeying.Lock()
 	defer c.rekeying.Unlock()
 	if err := c.mayRekey(ctx); err != nil {

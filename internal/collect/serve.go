@@ -86,7 +86,7 @@ func Serve(ctx context.Context, dir, address string, log *slog.Logger, ready fun
 	defer func() { err = errors.Join(err, c.leave(ended)) }()
 	if c.archive.ReadOnly() {
 		return fault.New("serve", filepath.Join(dir, keyFile), fs.ErrNotExist).
-			WithHint("without the key of the trail nothing can be signed; put it there from where it was kept")
+			WithHint("without the key of the trail nothing can be signed; put it there from where it was kept; where it is lost for good: collector rekey --lost --why TEXT")
 	}
 	c.certifying.site = with.authority
 	ended, err = c.listenAt(ctx, dir, address, ready, with)

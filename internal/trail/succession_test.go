@@ -220,3 +220,40 @@ func FuzzOpenSuccession(f *testing.F) {
 		}
 	})
 }
+
+// FuzzParseSuccession: what is read as one is spelt so again, is no head, and leads
+// from its old key to its new one and nowhere else.
+func FuzzParseSuccession(f *testing.F) {
+	plain, _ := after(f, 1, 2, 17)
+	f.Add(plain.Text())
+	plain.Word = OwnersWord
+	f.Add(plain.Text())
+	_, msg := lost(f, 1, 2, 17, 5)
+	text, _, _ := bytes.Cut(msg, []byte("\n\n"))
+	f.Add(string(text) + "\n")
+	f.Fuzz(func(t *testing.T, text string) {
+		s, err := parseSuccession(text)
+		if err != nil {
+			return
+		}
+		if s.Text() != text || s.Old == s.New {
+			t.Fatalf("%q is read as %q", text, s.Text())
+		}
+		if _, err := parseText(text); err == nil {
+			t.Errorf("%q is a head, too", text)
+		}
+		l, err := NewLine(s.Old)
+		if err == nil {
+			l, err = l.Follow(s)
+		}
+		if err != nil || l.Present() != s.New || l.Origin() != s.Last.Origin {
+			t.Fatalf("%q leads to %q: %v", text, l.Present(), err)
+		}
+		if _, err := l.Follow(s); err == nil {
+			t.Errorf("%q follows itself", text)
+		}
+		if ok, err := l.From(s.Old); ok != (s.Word == "") || ok == (err != nil) {
+			t.Errorf("%q: from the old key %v, %v", text, ok, err)
+		}
+	})
+}

@@ -52,8 +52,15 @@ func FuzzParseAdmission(f *testing.F) {
 	f.Add("rig of authority 00")
 	f.Fuzz(func(t *testing.T, s string) {
 		a, err := trust.ParseAdmission(s)
-		if err == nil && (a.Text() != s || !a.Role.Joins()) {
+		if err != nil {
+			return
+		}
+		if a.Text() != s || !a.Role.Joins() || a.Lost != nil && !trust.ValidWhy(a.Why) {
 			t.Errorf("%q is read as %q", s, a.Text())
+		}
+		// Nobody has signed it: only what says that nobody had to holds.
+		if err := a.Check("heron", [32]byte{1}); (err == nil) != (a.Before == nil) {
+			t.Errorf("%q: its signature holds: %v", s, err)
 		}
 	})
 }
