@@ -177,7 +177,7 @@ func Join(ctx context.Context, address, dir string, t trust.Token) (trust.Identi
 		return trust.Identity{}, err
 	}
 	defer lock.Close()
-	key, err := LoadKey(filepath.Join(dir, memberKey), true)
+	key, err := firstKey(dir)
 	if err != nil {
 		return trust.Identity{}, err
 	}
@@ -194,6 +194,18 @@ func Join(ctx context.Context, address, dir string, t trust.Token) (trust.Identi
 		return id, fault.New("enrol", address, err).WithHint("the token is spent; make room and enrol with a new one")
 	}
 	return id, nil
+}
+
+// firstKey gives a folder's key, made where there is none: one that was to come after
+// a key that is gone comes after no other.
+func firstKey(dir string) (ed25519.PrivateKey, error) {
+	path := filepath.Join(dir, memberKey)
+	if _, err := os.Lstat(path); errors.Is(err, fs.ErrNotExist) {
+		if err := removeIfThere(filepath.Join(dir, nextKey)); err != nil {
+			return nil, fault.New("enrol", dir, err)
+		}
+	}
+	return LoadKey(path, true)
 }
 
 // Desk is where in a state folder whoever asks questions keeps who he is. The
