@@ -1,6 +1,7 @@
 package collect
 
 import (
+	"bytes"
 	"context"
 	"crypto/ed25519"
 	"errors"
@@ -9,6 +10,8 @@ import (
 	"log/slog"
 	"os"
 	"path/filepath"
+	"slices"
+	"strings"
 	"time"
 
 	"google.golang.org/grpc"
@@ -60,7 +63,8 @@ type copier struct {
 	witness  ed25519.PrivateKey
 	name     string
 	key      string // of the witness
-	cosigned int64  // the size of the head signed last
+	signed   []byte // the head that was signed last, by both
+	cosigned int64  // the size of the one that was brought to the source last
 }
 
 // LimitsFor are those of a copy that takes runs whose record, and whose files together,
@@ -89,7 +93,7 @@ func Follow(ctx context.Context, f Following) (err error) {
 	c.copyOf, c.dir = f.Source, f.Dir
 	all := true
 	defer func() { err = errors.Join(err, c.leave(all)) }()
-	if err := c.prepare(); err != nil {
+	if err := c.prepare(ctx); err != nil {
 		return err
 	}
 	if f.Witness != nil {
@@ -184,7 +188,7 @@ func (f Following) begin(ctx context.Context, conn grpc.ClientConnInterface) (*a
 	return archive.OpenFollowing(path, key, start.Empty, opt, start.Successions...)
 }
 
-func (c *copier) prepare() (err error) {
+func (c *copier) prepare(ctx context.Context) (err error) {
 	path := filepath.Join(c.Dir, witnessFile)
 	_, err = os.Stat(path)
 	if c.witness, err = LoadKey(path, errors.Is(err, fs.ErrNotExist)); err != nil {
@@ -201,6 +205,9 @@ func (c *copier) prepare() (err error) {
 	seen.OnSuccession(func(collector, from, to string) {
 		c.log.Info("another key signs the source's trail, as the one before it has signed", "source", collector, "key", to, "before", from)
 	})
+	if err := c.another(ctx, seen); err != nil {
+		return err
+	}
 	if err := seen.Pin(c.Source, c.archive.VerifierKey()); err != nil {
 		return err
 	}
@@ -209,6 +216,24 @@ func (c *copier) prepare() (err error) {
 	}
 	c.follower = &follow.Follower{
 		Source: c.Source, Copy: c.archive, Auditor: seen, Limits: c.Limits, Once: c.Once, Step: c.stepped,
+	}
+	return nil
+}
+
+// another refuses a collector at an address that was never followed when its trail is
+// not even of the name of the one that was copied: that is a slip, and no alarm.
+func (c *copier) another(ctx context.Context, seen *audit.Auditor) error {
+	known, err := seen.Memories()
+	if err != nil || slices.ContainsFunc(known, func(m audit.Memory) bool { return m.Collector == c.Source }) {
+		return err
+	}
+	x, err := deliver.AskHead(ctx, c.conn)
+	if err != nil {
+		return nil // which copying tells
+	}
+	if name, _, _ := strings.Cut(x.VerifierKey, "+"); name != c.archive.Origin() {
+		return fault.New("follow", c.Source, fmt.Errorf("its trail is %s, and the copy in %s is of %s", name, c.Dir, c.archive.Origin())).
+			WithHint("name the address of the collector that was copied, or another folder with --data DIR")
 	}
 	return nil
 }
@@ -310,26 +335,35 @@ func (c *copier) cosign(ctx context.Context) error {
 	if err != nil || now.Size == c.cosigned {
 		return err
 	}
-	known, err := c.archive.Verifiers()
-	if err != nil {
-		return err
-	}
-	s, err := trail.NewCosigner(c.name, c.witness, time.Now())
-	if err != nil {
-		return err
-	}
-	both, err := trail.Cosign(signed, known, s)
-	if err == nil {
-		err = c.archive.AddCosigned(c.key, both)
-	}
-	if err != nil {
-		return err
+	if !bytes.HasPrefix(c.signed, signed) { // else it did not reach the source before
+		if c.signed, err = c.witnessed(signed); err != nil {
+			return err
+		}
 	}
 	within, done := context.WithTimeout(ctx, 10*time.Second)
 	defer done()
-	if err := follow.Cosign(within, c.conn, c.key, both); err != nil {
+	if err := follow.Cosign(within, c.conn, c.key, c.signed); err != nil {
 		return err
 	}
 	c.cosigned = now.Size
 	return nil
+}
+
+// witnessed signs a head beside its signatures, and keeps it.
+func (c *copier) witnessed(head []byte) (both []byte, err error) {
+	known, err := c.archive.Verifiers()
+	if err != nil {
+		return nil, err
+	}
+	s, err := trail.NewCosigner(c.name, c.witness, time.Now())
+	if err != nil {
+		return nil, err
+	}
+	if both, err = trail.Cosign(head, known, s); err == nil {
+		err = c.archive.AddCosigned(c.key, both)
+	}
+	if err != nil {
+		return nil, err
+	}
+	return both, nil
 }

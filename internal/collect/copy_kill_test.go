@@ -2,12 +2,19 @@ package collect_test
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"log/slog"
+	"os"
+	"strings"
 	"testing"
 	"time"
 
 	"witnessmark/internal/audit"
+	"witnessmark/internal/collect"
+	"witnessmark/internal/fault"
 	"witnessmark/internal/labtest"
+	"witnessmark/internal/trust"
 )
 
 // TestFollowerKilledAnywhere: a follower that is killed again and again, from before
@@ -51,4 +58,64 @@ func TestFollowerKilledAnywhere(t *testing.T) {
 		t.Errorf("%+v, %v", open, err)
 	}
 	t.Logf("%d kills, %d entries", kills, want.Size)
+}
+
+// TestSignedOnce: a head that does not reach the source, here because an analyst may not
+// bring it, is signed and written down once, and not each second.
+func TestSignedOnce(t *testing.T) {
+	s := newCopiedSite(t)
+	s.send(1)
+	id := labtest.Enrol(t, dialled(t, s.proxy.Address(), s.dir), trust.Member{Role: trust.Analyst, Name: "swift"}, labtest.Key(labtest.Rand(t)))
+	ctx, stop := context.WithCancel(t.Context())
+	defer stop()
+	var log shared
+	ready, ended := make(chan string, 1), make(chan error, 1)
+	f := s.following()
+	f.Listen, f.Ready, f.Log = "127.0.0.1:0", func(a string) { ready <- a }, slog.New(slog.NewTextHandler(&log, nil))
+	f.Dial = func(a string) (*collect.Connection, error) {
+		return collect.Dial(a, func() []trust.Identity { return []trust.Identity{id} })
+	}
+	go func() { ended <- collect.Follow(ctx, f) }()
+	var copied *collect.Connection
+	select {
+	case a := <-ready:
+		copied = dialled(t, a, s.copyDir)
+	case err := <-ended:
+		t.Fatal(err)
+	}
+	insist(t, "sign", func(context.Context) error {
+		if len(cosignedBy(t, copied)) != 1 || !log.holds("may not call Cosign") {
+			return errors.New("not yet")
+		}
+		return nil
+	})
+	first := string(cosignedBy(t, copied)[0].Head)
+	time.Sleep(2500 * time.Millisecond) // in which it tries again twice
+	if again := string(cosignedBy(t, copied)[0].Head); again != first {
+		t.Errorf("it was signed again:\n%s%s", first, again)
+	}
+}
+
+// TestAnotherCollector: the address of another collector than the one that was copied
+// is a slip that leaves copy and alarms as they are.
+func TestAnotherCollector(t *testing.T) {
+	s, other := newCopiedSite(t), newCopiedSite(t)
+	s.send(2)
+	other.send(1)
+	if err := s.once(); err != nil {
+		t.Fatal(err)
+	}
+	f := other.following()
+	f.Dir, f.Once = s.copyDir, true
+	if err := collect.Follow(t.Context(), f); err == nil || errors.Is(err, audit.ErrAlarm) || !strings.Contains(fault.HintOf(err), "--data DIR") {
+		t.Errorf("%v", err)
+	}
+	if alarms, err := os.ReadDir(s.copyDir + "/source/alarms"); len(alarms) > 0 || err != nil {
+		t.Errorf("%v, %v", alarms, err)
+	}
+	s.send(1)
+	if err := s.once(); err != nil {
+		t.Error(err)
+	}
+	s.holds(s.copyDir, s.head().Size)
 }

@@ -188,3 +188,40 @@ func FuzzParseWitness(f *testing.F) {
 		}
 	})
 }
+
+// FuzzOpenWitnessed: what opens is a head that the trail's key opens without the
+// witness, signed at a time that can be written down; taken away, the witness's
+// signature is missed.
+func FuzzOpenWitnessed(f *testing.F) {
+	key, w := witnessOf(f, 9)
+	msg, own := headSigned(f)
+	s, err := NewCosigner(w.Name(), key, time.Unix(1e9, 0))
+	if err != nil {
+		f.Fatal(err)
+	}
+	both, err := Cosign(msg, note.VerifierList(own), s)
+	if err != nil {
+		f.Fatal(err)
+	}
+	f.Add(both)
+	f.Add(msg)
+	f.Fuzz(func(t *testing.T, b []byte) {
+		h, at, err := OpenWitnessedBy(b, note.VerifierList(own), w)
+		if err != nil {
+			if h != (Head{}) || !at.IsZero() {
+				t.Errorf("%v with %v, %v", err, h, at)
+			}
+			return
+		}
+		if alone, err := OpenHead(b, note.VerifierList(own)); err != nil || alone != h {
+			t.Errorf("%v, %v; with the witness %v", alone, err, h)
+		}
+		if _, err := at.MarshalText(); err != nil {
+			t.Error(err)
+		}
+		i := bytes.LastIndex(b, []byte("— "+w.Name()+" "))
+		if _, _, err := OpenWitnessedBy(b[:max(i, 0)], note.VerifierList(own), w); err == nil && bytes.Count(b, []byte("— "+w.Name()+" ")) == 1 {
+			t.Error("it opens without the witness's signature")
+		}
+	})
+}
