@@ -86,3 +86,17 @@ func TestForgedEntries(t *testing.T) {
 		}
 	}
 }
+
+// TestEmptyLists: where there is nothing to list there is no member, so that a file has
+// one spelling.
+func TestEmptyLists(t *testing.T) {
+	h := newHouse(t)
+	s := h.sample(t, "plain", h.run(t, labtest.Shape{Plain: true, Bare: true}).ID, nil)
+	for name, before := range map[string]string{"trail/keys.json": "trail/receipt.json", "trail/cosigned.json": "seal", "trail/after.json": "seal"} {
+		for _, empty := range []string{"[]\n", "null\n", "{}\n", ""} {
+			ms := membersOf(t, s.b)
+			i := slices.IndexFunc(ms, func(m member) bool { return m.name == before })
+			refused(t, name+" "+empty, s.seal(t, slices.Insert(ms, i, member{name, []byte(empty)})), s.known, name)
+		}
+	}
+}

@@ -100,6 +100,13 @@ func (r *reader) parse(name string, v any) {
 	}
 }
 
+// some refuses a member that lists nothing: there is none where there is nothing.
+func (r *reader) some(name string, n int) {
+	if r.err == nil && n == 0 {
+		r.err = at(name, errors.New("it is empty"))
+	}
+}
+
 func (r *reader) signed(name, sig string) (s record.Signed) {
 	s.Bytes = r.take(name)
 	var x signature
@@ -174,9 +181,7 @@ func (r *reader) proof(p *Proof) {
 	}
 	if r.has(keysName) {
 		r.parse(keysName, &p.Keys)
-		if r.err == nil && len(p.Keys) == 0 {
-			r.err = at(keysName, errors.New("it is empty"))
-		}
+		r.some(keysName, len(p.Keys))
 	}
 	var x receiptFile
 	r.parse(receiptName, &x)
@@ -190,5 +195,6 @@ func (r *reader) proof(p *Proof) {
 	}
 	if r.has(cosignedName) {
 		r.parse(cosignedName, &p.Cosigned)
+		r.some(cosignedName, len(p.Cosigned))
 	}
 }
