@@ -32,8 +32,9 @@ collector, which copies all and signs heads of the trail.
 
 A member that has lost its key joins anew by a token that says so: --lost. Once it
 is used the keys so far are revoked and the new one stands in their place, on your
-word, which the trail keeps. Runs that they signed and that are kept stay proved.
-A rig that still has its key changes it by itself: agent rekey.
+word, which the trail keeps. Runs that they signed and that are kept stay proved;
+tokens that a keeper made with them are void. Who still has the key changes it
+without a token: agent rekey, collector login --rekey.
 
 The first one is made where the collector runs, by whoever may read its folder.`,
 		Example: "  collector token --rig heron\n  collector token --keeper wren --data /srv/dome/archive --for 10m\n  collector token --rig heron --lost \"the disk broke\"",

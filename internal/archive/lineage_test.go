@@ -159,3 +159,38 @@ func TestTokenRevivesNoKey(t *testing.T) {
 		t.Errorf("the token is spent by what was refused, or the last key is not taken: %v", err)
 	}
 }
+
+// TestLostKeeperHandsOutNothing: tokens that somebody with a keeper's lost key has made
+// are void when another key takes its place, as they are when he is revoked; those of
+// others, and his own, are not.
+func TestLostKeeperHandsOutNothing(t *testing.T) {
+	a := open(t, filepath.Join(t.TempDir(), "archive.db"))
+	defer a.Close()
+	wren, mole, heron := trust.Member{Role: trust.Keeper, Name: "wren"}, trust.Member{Role: trust.Keeper, Name: "mole"}, trust.Member{Role: trust.Rig, Name: "heron"}
+	admit(t, a, wren, newKey(1))
+	add := func(secret byte, m trust.Member, by, lost string) {
+		t.Helper()
+		now := time.Now().UTC()
+		if err := a.AddToken(trust.Secret{secret}.Hash(), archive.JoinToken{Member: m, By: by, Made: now, Expires: now.Add(time.Hour), Lost: lost}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	add(2, mole, "wren", "")
+	add(3, heron, "ibis", "")
+	add(4, wren, "ibis", "the laptop was taken")
+	if _, err := a.Join(trust.Secret{4}.Hash(), wren, newKey(4), trust.Chain{}); err != nil {
+		t.Fatal(err)
+	}
+	if k, err := a.Join(trust.Secret{2}.Hash(), mole, newKey(2), trust.Chain{}); trust.ReasonOf(err) != archive.TokenUnknown {
+		t.Errorf("%+v, %v", k, err)
+	}
+	if _, err := a.Join(trust.Secret{3}.Hash(), heron, newKey(3), trust.Chain{}); err != nil {
+		t.Error(err)
+	}
+	if _, err := a.Join(trust.Secret{4}.Hash(), wren, newKey(5), trust.Chain{}); trust.ReasonOf(err) != archive.TokenUsed {
+		t.Errorf("spent, it says %v", err)
+	}
+	if _, err := a.Check(t.Context()); err != nil {
+		t.Error(err)
+	}
+}

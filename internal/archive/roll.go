@@ -190,7 +190,14 @@ func (a *Archive) lose(tx *bolt.Tx, m trust.Member, key ed25519.PublicKey, t Joi
 	if len(lost) == 0 || len(lost) > trust.MostLost {
 		return nil, trust.Deny(KeyNotLost, "%s has %d keys beside each other; between 1 and %d can be lost", m, len(lost), trust.MostLost)
 	}
-	return lost, dropCosigner(tx, m.Name)
+	err = dropTokens(tx, func(t JoinToken) bool { return handedOut(changes, m.Name, t) })
+	return lost, errors.Join(err, dropCosigner(tx, m.Name))
+}
+
+// handedOut says whether a token waits that a keeper has made: by what he has handed
+// out, or who has his key, he would come in again.
+func handedOut(changes []KeyChange, name string, t JoinToken) bool {
+	return t.Used.IsZero() && t.By == name && slices.ContainsFunc(changes, func(c KeyChange) bool { return c.Name == name && c.Role == trust.Keeper })
 }
 
 // goodKeys gives the admissions of a member's keys that no revocation followed.
@@ -310,10 +317,8 @@ func (a *Archive) Revoke(name, by, why string) (revoked []KeyChange, err error) 
 			return err
 		}
 		found := len(revoked) > 0
-		// By what a keeper has handed out he would come in again.
-		keeper := slices.ContainsFunc(changes, func(c KeyChange) bool { return c.Name == name && c.Role == trust.Keeper })
 		err = dropTokens(tx, func(t JoinToken) bool {
-			waits := t.Used.IsZero() && (t.Name == name || keeper && t.By == name)
+			waits := t.Used.IsZero() && t.Name == name || handedOut(changes, name, t)
 			found = found || waits
 			return waits
 		})
