@@ -8,6 +8,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"time"
 
 	"witnessmark/internal/durable"
@@ -132,7 +133,7 @@ func admittedBy(ctx context.Context, dir string, ids []trust.Identity, next ed25
 		got = append(got, now)
 	}
 	if len(late) > 0 {
-		return nil, pending{errors.Join(late...)}
+		return nil, pending(late)
 	}
 	return got, nil
 }
@@ -148,13 +149,16 @@ func rotateAt(ctx context.Context, id trust.Identity, next ed25519.PrivateKey) (
 	return enrol.Rotate(ctx, conn, id, next)
 }
 
-// pending is a rotation that waits for collectors.
-type pending struct{ error }
+// pending is a rotation that waits for collectors, by what each has said.
+type pending []error
 
 func (p pending) Error() string {
-	return fmt.Sprintf("the earlier key goes on being used: %v", p.error)
+	return fmt.Sprintf("the earlier key goes on being used: %v", errors.Join(p...))
 }
-func (p pending) Unwrap() error { return p.error }
+func (p pending) Unwrap() []error { return p }
 func (p pending) Hint() string {
+	if i := slices.IndexFunc(p, func(err error) bool { return errors.Is(err, enrol.ErrRefused) }); i >= 0 {
+		return fault.HintOf(p[i]) // to ask again mends nothing
+	}
 	return "ask again when every collector that this machine is enrolled with answers; the certificate of one that is no more can be taken out of the folder certificates"
 }

@@ -13,6 +13,7 @@ import (
 	"witnessmark/internal/collect"
 	"witnessmark/internal/deliver"
 	"witnessmark/internal/enrol"
+	"witnessmark/internal/fault"
 	"witnessmark/internal/labtest"
 	"witnessmark/internal/trust"
 )
@@ -179,5 +180,27 @@ func TestACopyGoesOnWithItsNextKey(t *testing.T) {
 	stop()
 	if err := <-ended; err != nil {
 		t.Error(err)
+	}
+}
+
+// TestFolderOfBefore: a folder that was put back has a key that another came after. It
+// is told what to do, and not to ask again.
+func TestFolderOfBefore(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "archive")
+	address, _ := labtest.Serve(t, dir)
+	s := joined(t, labtest.DialOwner(t, address, dir))
+	before := filepath.Join(t.TempDir(), "before")
+	if err := os.CopyFS(before, os.DirFS(s.dir)); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := collect.RotateKey(t.Context(), s.dir); err != nil {
+		t.Fatal(err)
+	}
+	_, err := collect.RotateKey(t.Context(), before)
+	if !errors.Is(err, enrol.ErrRefused) || !strings.Contains(err.Error(), "another key of rig heron came after this one") {
+		t.Fatal(err)
+	}
+	if hint := fault.HintOf(err); !strings.Contains(hint, "collector token --lost") || strings.Contains(hint, "ask again") {
+		t.Errorf("the hint is %q", hint)
 	}
 }

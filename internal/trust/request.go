@@ -35,6 +35,9 @@ func ParseRequest(der []byte) (Member, ed25519.PublicKey, error) {
 	if !ok {
 		return Member{}, nil, errors.New("the certificate request is not for an Ed25519 key")
 	}
+	if Weak(key) {
+		return Member{}, nil, errors.New("the certificate request is for a key that anybody can sign for")
+	}
 	if err := r.CheckSignature(); err != nil {
 		return Member{}, nil, errors.New("the certificate request is not signed by its key")
 	}

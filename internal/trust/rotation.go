@@ -27,7 +27,7 @@ func (r Rotation) Sign(before ed25519.PrivateKey) []byte { return ed25519.Sign(b
 
 // Check holds a signature against the statement.
 func (r Rotation) Check(signature []byte) error {
-	if len(r.Before) != ed25519.PublicKeySize || !ed25519.Verify(r.Before, r.statement(), signature) {
+	if Weak(r.Before) || !ed25519.Verify(r.Before, r.statement(), signature) {
 		return errors.New("the key before has not signed that this one comes after it")
 	}
 	return nil
