@@ -227,7 +227,9 @@ func (c *copier) another(ctx context.Context, seen *audit.Auditor) error {
 	if err != nil || slices.ContainsFunc(known, func(m audit.Memory) bool { return m.Collector == c.Source }) {
 		return err
 	}
-	x, err := deliver.AskHead(ctx, c.conn)
+	within, done := context.WithTimeout(ctx, 10*time.Second)
+	defer done()
+	x, err := deliver.AskHead(within, c.conn)
 	if err != nil {
 		return nil // which copying tells
 	}

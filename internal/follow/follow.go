@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"strings"
+	"time"
 
 	"golang.org/x/mod/sumdb/note"
 	"google.golang.org/grpc"
@@ -114,8 +115,8 @@ func open(ctx context.Context, conn grpc.ClientConnInterface, head []byte, since
 // Once, nothing is left to copy. An error that wraps audit.ErrAlarm says that the
 // source's trail is not the one that was copied; it is then to be copied no more.
 func (f *Follower) Follow(ctx context.Context, conn grpc.ClientConnInterface) (err error) {
-	ctx, cancel := context.WithCancel(ctx)
-	defer cancel()
+	ctx, cancel := context.WithCancelCause(ctx)
+	defer cancel(nil)
 	own, signed, err := f.Copy.Head()
 	if err == nil && own.Size > 0 {
 		err = f.Auditor.Saw(f.Source, signed) // else the source need not add to it
@@ -123,9 +124,9 @@ func (f *Follower) Follow(ctx context.Context, conn grpc.ClientConnInterface) (e
 	if err != nil {
 		return err
 	}
-	source, err := f.Auditor.Meet(ctx, conn, f.Source)
+	source, err := f.meet(ctx, conn)
 	if err != nil {
-		return f.unmet(err)
+		return err
 	}
 	defer func() {
 		now, signed, e := f.Copy.Head()
@@ -140,10 +141,14 @@ func (f *Follower) Follow(ctx context.Context, conn grpc.ClientConnInterface) (e
 	if err != nil {
 		return err
 	}
-	st, b, err := open(ctx, conn, signed, known.Present())
+	late := time.AfterFunc(f.quiet(), func() { cancel(f.late()) })
+	defer late.Stop()
+	stream, b, err := open(ctx, conn, signed, known.Present())
 	if err != nil {
 		return err
 	}
+	late.Stop()
+	st := timed{stream, late, f.quiet()}
 	if b.GetVerifierKey() != known.Present() { // which the auditor has found to follow the one that is known
 		if err := f.Copy.Announce(successions(b)...); err != nil {
 			return err
@@ -183,35 +188,18 @@ func (f *Follower) Follow(ctx context.Context, conn grpc.ClientConnInterface) (e
 	}
 }
 
-// unmet says in a follower's words that the source was not met.
-func (f *Follower) unmet(err error) error {
-	var why *fault.Error
-	if !errors.Is(err, deliver.ErrUnreachable) || errors.Is(err, audit.ErrAlarm) || !errors.As(err, &why) {
-		return err
-	}
-	return fault.New("follow", f.Source, fmt.Errorf("%w: %s", ErrUnreachable, strings.TrimPrefix(why.Why.Error(), deliver.ErrUnreachable.Error()+": "))).
-		WithHint("the copy stays as it is; is the collector running, and is the address right?")
-}
-
-// doubt is the error of a head that is not shown to add to the copy's: the alarm over
-// both, or that the source has proved them when it was asked once more.
-func (f *Follower) doubt(ctx context.Context, source *audit.Trail, seen, now []byte, why error) error {
-	if err := source.Doubt(ctx, seen, now, why); err != nil {
-		return err
-	}
-	return fault.New("follow", f.Source, fmt.Errorf("%w: %w, though it can prove that head", ErrUnreachable, why))
-}
-
 // step takes entries up to the head that is signed over them, and adopts them.
-func (f *Follower) step(ctx context.Context, source *audit.Trail, conn grpc.ClientConnInterface, st incoming, known trail.Line, of int64) error {
+func (f *Follower) step(ctx context.Context, source *audit.Trail, conn grpc.ClientConnInterface, st timed, known trail.Line, of int64) error {
 	head, signed, err := f.Copy.Head()
 	if err != nil {
 		return err
 	}
 	var batch []archive.Adopting
 	var bytes int64
+	next := st.incoming.Recv // there may be nothing new for long
 	for {
-		m, err := st.Recv()
+		m, err := next()
+		next = st.Recv
 		if err != nil {
 			return explain(ctx, err)
 		}
@@ -301,7 +289,7 @@ func (e Entry) bytes() (n int64) {
 }
 
 // receive takes the bytes that an entry announces.
-func (f *Follower) receive(ctx context.Context, st incoming, m *pb.CopiedEntry) (e Entry, err error) {
+func (f *Follower) receive(ctx context.Context, st timed, m *pb.CopiedEntry) (e Entry, err error) {
 	fail := func(err error) (Entry, error) {
 		return e, fault.New("follow", f.Source, fmt.Errorf("%w: %w", ErrUnreachable, err))
 	}
@@ -348,7 +336,7 @@ func (f *Follower) receive(ctx context.Context, st incoming, m *pb.CopiedEntry) 
 
 // take reads n bytes in the chunks in which they come; memory grows with what came,
 // not with what was announced.
-func take(ctx context.Context, st incoming, n uint64) (b []byte, err error) {
+func take(ctx context.Context, st timed, n uint64) (b []byte, err error) {
 	for uint64(len(b)) < n {
 		m, err := st.Recv()
 		if err != nil {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"testing"
+	"time"
 
 	"google.golang.org/grpc"
 
@@ -106,4 +107,68 @@ func TestEndlessStep(t *testing.T) {
 		t.Error(err)
 	}
 	equal(t, c, a)
+}
+
+// silent is a source that says nothing more after some answers to who follows it, or
+// never answers about its head.
+type silent struct {
+	*labtest.Collector
+	after int
+	deaf  bool
+}
+
+func (s silent) Invoke(ctx context.Context, method string, args, reply any, opts ...grpc.CallOption) error {
+	if _, ok := reply.(*pb.GetHeadResponse); ok && s.deaf {
+		<-ctx.Done()
+		return ctx.Err()
+	}
+	return s.Collector.Invoke(ctx, method, args, reply, opts...)
+}
+
+func (s silent) NewStream(ctx context.Context, d *grpc.StreamDesc, method string, opts ...grpc.CallOption) (grpc.ClientStream, error) {
+	st, err := s.Collector.NewStream(ctx, d, method, opts...)
+	return &hushed{st, s.after}, err
+}
+
+type hushed struct {
+	grpc.ClientStream
+	left int
+}
+
+func (h *hushed) RecvMsg(m any) error {
+	if h.left--; h.left < 0 {
+		<-h.Context().Done()
+		return h.Context().Err()
+	}
+	return h.ClientStream.RecvMsg(m)
+}
+
+// TestSilentSource: who falls silent where it is his turn is told of and asked again;
+// who has nothing new is waited for.
+func TestSilentSource(t *testing.T) {
+	c, _ := lab(t)
+	f, a, seen := follower(t, c)
+	f.Limits.Quiet = 300 * time.Millisecond
+	for _, source := range []silent{{c, 100, true}, {c, 0, false}, {c, 2, false}, {c, 5, false}} {
+		if err := f.Follow(t.Context(), source); !errors.Is(err, follow.ErrUnreachable) {
+			t.Errorf("%+v: %v", source, err)
+		}
+	}
+	if open, err := seen.Open(); len(open) > 0 || err != nil {
+		t.Errorf("%+v, %v", open, err)
+	}
+	f.Once = false
+	ctx, stop := context.WithCancel(t.Context())
+	ended := make(chan error, 1)
+	go func() { ended <- f.Follow(ctx, c) }()
+	select {
+	case err := <-ended:
+		t.Errorf("while there was nothing new: %v", err)
+	case <-time.After(3 * f.Limits.Quiet):
+	}
+	equal(t, c, a)
+	stop()
+	if err := <-ended; !errors.Is(err, context.Canceled) {
+		t.Error(err)
+	}
 }
