@@ -82,6 +82,9 @@ func (d *desk) turnTo(ctx context.Context, dial dialling, f func(b answer.Book, 
 		return err
 	}
 	err = f(answer.NewClient(conn).At(conn.Where), conn.Where)
+	if err == nil && conn.Doubt != nil {
+		d.warn(conn.Doubt)
+	}
 	return errors.Join(err, conn.Close())
 }
 

@@ -91,6 +91,7 @@ type Archive struct {
 	done     chan struct{}
 	stop     sync.Once
 	damage   atomic.Pointer[error] // the first that was met in the file
+	stuck    atomic.Bool           // for which bbolt gives no transaction any more
 	writer   sync.WaitGroup
 }
 
@@ -347,6 +348,9 @@ func (a *Archive) learn(key string) error {
 }
 
 func (a *Archive) update(f func(*bolt.Tx) error) error {
+	if err := a.Damaged(); err != nil {
+		return err
+	}
 	if a.ReadOnly() {
 		return fault.New("write", a.db.Path(), ErrReadOnly).WithHint(needsKey)
 	}

@@ -9,6 +9,7 @@ import (
 	"runtime"
 	"runtime/debug"
 	"strings"
+	"time"
 
 	bolt "go.etcd.io/bbolt"
 
@@ -81,15 +82,29 @@ func (a *Archive) met(err error) error {
 	return err
 }
 
-func (a *Archive) view(f func(*bolt.Tx) error) error {
-	return a.met(whole(a.db.Path(), func() error { return a.db.View(f) }))
-}
+func (a *Archive) view(f func(*bolt.Tx) error) error { return a.transact(a.db.View, f) }
 
 func (a *Archive) change(f func(*bolt.Tx) error) error {
 	if err := a.Damaged(); err != nil {
 		return err
 	}
-	return a.met(whole(a.db.Path(), func() error { return a.db.Update(f) }))
+	return a.transact(a.db.Update, f)
+}
+
+// transact calls bbolt's View or Update. Where that has panicked before there was a
+// transaction, it has kept its locks, and is not called again.
+func (a *Archive) transact(in func(func(*bolt.Tx) error) error, f func(*bolt.Tx) error) error {
+	if a.stuck.Load() {
+		return a.Damaged()
+	}
+	began := false
+	err := a.met(whole(a.db.Path(), func() error {
+		return in(func(tx *bolt.Tx) error { began = true; return f(tx) })
+	}))
+	if !began && errors.Is(err, ErrDamaged) {
+		a.stuck.Store(true)
+	}
+	return err
 }
 
 // LookOver reads all pages of the file, beside what else is done with it, and gives
@@ -105,13 +120,30 @@ func (a *Archive) LookOver(ctx context.Context) error {
 }
 
 // moment calls f with a transaction whose first page is still in the file, so that
-// its pages can be walked.
+// its pages can be walked. Where it is gone and no later one has been written, the
+// file is damaged.
 func (a *Archive) moment(f func(*bolt.Tx) error) error {
-	for {
-		if err := a.db.View(f); !errors.Is(err, errOtherTx) {
+	for last := -1; ; {
+		now := -1
+		err := a.view(func(tx *bolt.Tx) error { now = tx.ID(); return f(tx) })
+		if !errors.Is(err, errOtherTx) {
 			return err
 		}
+		if now == last {
+			return damaged(a.db.Path(), fmt.Errorf("the first page of transaction %d is not whole", now))
+		}
+		last = now
 	}
+}
+
+// OpenDamaged opens a file that Open has refused for its damage, to read what can
+// still be read.
+func OpenDamaged(path string, damage error, wait time.Duration) (*Archive, error) {
+	a, err := OpenReadOnly(path, "", wait)
+	if err == nil {
+		a.met(damage)
+	}
+	return a, err
 }
 
 // opening says of an error that it came while the archive was opened.

@@ -7,8 +7,10 @@ import (
 	"fmt"
 	"math/rand/v2"
 	"os"
+	"path/filepath"
 	"slices"
 	"testing"
+	"time"
 
 	"witnessmark/internal/archive"
 	"witnessmark/internal/fault"
@@ -81,8 +83,9 @@ func TestDamagedFiles(t *testing.T) {
 	if testing.Short() || labtest.Race {
 		tries = 100
 	}
-	refused, met := 0, 0
-	for range tries {
+	refused, met, opened, dir := 0, 0, 0, t.TempDir()
+	for i := range tries {
+		path := filepath.Join(dir, fmt.Sprint(i)) // where bbolt is stuck, its lock stays
 		how, b := spoilt(r, whole)
 		if err := os.WriteFile(path, b, 0o600); err != nil {
 			t.Fatal(err)
@@ -93,6 +96,14 @@ func TestDamagedFiles(t *testing.T) {
 			a.Close()
 		} else if refused++; errors.Is(err, archive.ErrDamaged) && fault.HintOf(err) == "" {
 			t.Errorf("%s: no hint with %v", how, err)
+		} else if a, e := archive.OpenDamaged(path, err, time.Second); e == nil {
+			if read(a); errors.Is(err, archive.ErrDamaged) {
+				opened++
+				if _, err := a.Keep(context.Background(), keeping(g.Finish(labtest.Shape{Plain: true}))); !errors.Is(err, archive.ErrDamaged) {
+					t.Errorf("%s: kept in a damaged file: %v", how, err)
+				}
+			}
+			a.Close()
 		}
 
 		if err := os.WriteFile(path, whole, 0o600); err != nil {
@@ -118,10 +129,64 @@ func TestDamagedFiles(t *testing.T) {
 			}
 		}
 		a.Close()
+		os.Remove(path)
 	}
-	t.Logf("of %d damaged files %d were not opened, and in %d damage was met", tries, refused, met)
+	t.Logf("of %d damaged files %d were not opened, %d of them could be read in part, and in %d damage was met", tries, refused, opened, met)
+	if opened == 0 {
+		t.Error("none could be read in part")
+	}
 	if refused < tries/4 || met < tries/4 {
 		t.Errorf("of %d damaged files %d were not opened, and in %d damage was met", tries, refused, met)
+	}
+}
+
+// TestFirstPagesGone: what tells where the rest is goes while the file is open. A
+// look at it ends all the same.
+func TestFirstPagesGone(t *testing.T) {
+	met := 0
+	for page := range int64(3) { // 2: both
+		for i, look := range []func(a *archive.Archive) error{
+			func(a *archive.Archive) error { return a.LookOver(context.Background()) },
+			func(a *archive.Archive) error { _, err := a.Check(context.Background()); return err },
+		} {
+			path := filepath.Join(t.TempDir(), "archive.db")
+			a := open(t, path)
+			keep(t, a, keeping(labtest.NewRig("heron", labtest.Rand(t)).Finish(labtest.Shape{Plain: true})))
+			whole, err := os.ReadFile(path)
+			if err != nil {
+				t.Fatal(err)
+			}
+			f, err := os.OpenFile(path, os.O_RDWR, 0)
+			if err != nil {
+				t.Fatal(err)
+			}
+			gone, at := make([]byte, 4096), 4096*page
+			if page == 2 {
+				gone, at = make([]byte, 8192), 0
+			}
+			if _, err := f.WriteAt(gone, at); err != nil {
+				t.Fatal(err)
+			}
+			found := look(a)
+			if _, err := f.WriteAt(whole, 0); err != nil {
+				t.Fatal(err)
+			}
+			f.Close()
+			// The first pages take turns; that of the last transaction is needed.
+			if _, err := a.Keep(context.Background(), keeping(labtest.NewRig("heron", labtest.Rand(t)).Finish(labtest.Shape{Plain: true}))); (err != nil) != (a.Damaged() != nil) || a.Damaged() != nil && found == nil {
+				t.Errorf("page %d: %v is found, then %v", page, found, err)
+			}
+			if found == nil && i == 1 {
+				t.Errorf("page %d: the check finds nothing", page)
+			}
+			if a.Damaged() != nil {
+				met++
+			}
+			a.Close()
+		}
+	}
+	if met == 0 {
+		t.Error("no page was needed")
 	}
 }
 

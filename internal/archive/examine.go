@@ -72,6 +72,10 @@ func (a *Archive) Examine(ctx context.Context, x Examination) (n Checked, err er
 		}
 		return err
 	})
+	if errors.Is(err, ErrDamaged) {
+		x.Found(Finding{"file", a.met(err).Error()})
+		err = nil
+	}
 	if err != nil && ctx.Err() == nil {
 		err = fault.New("check archive", a.db.Path(), err)
 	}

@@ -57,6 +57,9 @@ type item struct{ key, value []byte }
 // record that is already kept gives the receipt it had. After an error nothing
 // of it is stored.
 func (a *Archive) Keep(ctx context.Context, k Keeping) (Kept, error) {
+	if err := a.Damaged(); err != nil {
+		return Kept{}, fault.New("keep record", k.ID, err)
+	}
 	if a.ReadOnly() {
 		return Kept{}, fault.New("keep record", k.ID, ErrReadOnly).WithHint(needsKey)
 	}

@@ -34,6 +34,7 @@ import (
 type Connection struct {
 	grpc.ClientConnInterface
 	Where string // HOST:PORT, or the embedded archive's folder
+	Doubt error  // why an embedded collector keeps nothing; nil when it does
 	close func() error
 }
 
@@ -121,7 +122,7 @@ func dial(address string, tls *tls.Config) (*Connection, error) {
 	if err != nil {
 		return nil, fault.New("connect to collector", address, err)
 	}
-	return &Connection{conn, address, conn.Close}, nil
+	return &Connection{ClientConnInterface: conn, Where: address, close: conn.Close}, nil
 }
 
 func clientOptions() []grpc.DialOption {
@@ -186,7 +187,14 @@ func ServedAt(dir string) string {
 }
 
 func inProcess(dir string, log *slog.Logger) (*Connection, error) {
-	c, err := open(dir, 200*time.Millisecond, 0, log)
+	const wait = 200 * time.Millisecond
+	c, err := open(dir, wait, 0, log)
+	if errors.Is(err, archive.ErrDamaged) {
+		if a, e := archive.OpenDamaged(filepath.Join(dir, ArchiveFile), err, wait); e == nil {
+			c, err = New(a, time.Now, log), nil
+			c.dir = dir
+		}
+	}
 	if err != nil {
 		return nil, err
 	}
@@ -200,7 +208,7 @@ func inProcess(dir string, log *slog.Logger) (*Connection, error) {
 		srv.Stop()
 		return nil, errors.Join(err, c.close())
 	}
-	return &Connection{conn, dir, func() error {
+	return &Connection{conn, dir, c.doubt(), func() error {
 		err := conn.Close()
 		c.calls.stop()
 		srv.Stop()
