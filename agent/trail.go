@@ -9,6 +9,7 @@ import (
 	"strings"
 	"time"
 	"unicode"
+	"unicode/utf8"
 
 	"github.com/spf13/cobra"
 	"golang.org/x/mod/sumdb/note"
@@ -48,7 +49,7 @@ is kept, with the explanation.`,
 		Example: "  agent trail accept k3x9 --why \"the keeper restored the copy of the night before\"",
 		Args:    cobra.ExactArgs(1),
 		RunE: func(_ *cobra.Command, args []string) error {
-			if strings.TrimSpace(why) == "" || strings.ContainsFunc(why, unicode.IsControl) {
+			if strings.TrimSpace(why) == "" || !utf8.ValidString(why) || strings.ContainsFunc(why, unicode.IsControl) {
 				return screen.Misuse("say in one line what the collector's keeper explained: --why TEXT", "accept: it needs a reason")
 			}
 			a, err := s.openAuditor()

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"os"
 	"os/user"
+	"strings"
 
 	"github.com/spf13/cobra"
 
@@ -34,10 +35,17 @@ is kept with the mark for whoever asks in a year.`,
 			if list {
 				return d.ask(cmd.Context(), func(b answer.Book, where string) error { return listMarks(cmd.Context(), d, b, where) })
 			}
+			if cmd.Flags().Changed("why") {
+				if err := reason("mark", why); err != nil {
+					return err
+				}
+			}
 			if by == "" {
 				by = userName()
 			}
-			return d.decide(cmd.Context(), func(b answer.Book, _ string) error { return acceptMark(cmd.Context(), d, b, args[0], by, why) })
+			return d.decide(cmd.Context(), func(b answer.Book, _ string) error {
+				return acceptMark(cmd.Context(), d, b, args[0], by, strings.TrimSpace(why))
+			})
 		},
 	}
 	cmd.Flags().StringVar(&why, "why", "", "the reason, kept in the trail, as `TEXT`")

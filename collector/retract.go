@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"strings"
 	"unicode"
+	"unicode/utf8"
 
 	"github.com/spf13/cobra"
 
@@ -63,8 +64,9 @@ func retracting(d *desk, cmd *cobra.Command, which func(answer.Book) retract) *c
 	return cmd
 }
 
-// mostReason is what an entry of the trail has room for.
-const mostReason = 4096
+// mostReason is what every entry of the trail has room for: 4,096 bytes, of which
+// that of a mark uses some itself.
+const mostReason = 4000
 
 // reason refuses a text that the trail would not take.
 func reason(command, why string) error {
@@ -73,6 +75,8 @@ func reason(command, why string) error {
 		return screen.Misuse("say why, for whoever asks in a year: --why \"the fan was unplugged\"", "%s: it needs a reason", command)
 	case len(why) > mostReason:
 		return screen.Misuse("say it in fewer words", "%s: --why has %d bytes, and %d are kept", command, len(why), mostReason)
+	case !utf8.ValidString(why):
+		return screen.Misuse("use a terminal that writes UTF-8", "%s: --why is not UTF-8", command)
 	case strings.ContainsFunc(why, unicode.IsControl):
 		return screen.Misuse("say it in one line", "%s: --why has line breaks or other control characters", command)
 	}

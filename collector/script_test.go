@@ -31,6 +31,7 @@ func TestMain(m *testing.M) {
 //	quit NAME             end it by SIGTERM; it must exit with 0
 //	later DIR             deliver one more run of heron, its firmware updated
 //	writelog N FILE       write the timing log of the workshop's run N
+//	text NAME N           put N letters into $NAME
 //	wrong COMMAND...      run a command that must exit with 2 and print to stderr
 //	exits N COMMAND...    run a command that must exit with N
 //	damage FILE OLD NEW   write NEW over OLD wherever the file has it
@@ -54,7 +55,7 @@ func TestScripts(t *testing.T) {
 			return nil
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
-			"fill": cmdFill, "later": cmdLater, "writelog": cmdWriteLog, "serving": cmdServing, "following": cmdFollowing, "login": cmdLogin, "quit": cmdQuit, "wrong": cmdWrong, "exits": cmdExits, "damage": cmdDamage, "into": cmdInto, "for-each-command": cmdHelp, "study": cmdStudy,
+			"fill": cmdFill, "later": cmdLater, "writelog": cmdWriteLog, "serving": cmdServing, "following": cmdFollowing, "login": cmdLogin, "quit": cmdQuit, "wrong": cmdWrong, "exits": cmdExits, "damage": cmdDamage, "into": cmdInto, "for-each-command": cmdHelp, "study": cmdStudy, "text": cmdText,
 		},
 	})
 }
@@ -75,6 +76,12 @@ func cmdWriteLog(ts *testscript.TestScript, neg bool, args []string) {
 	ts.Check(err)
 	_, data := workshop[n].run()
 	ts.Check(os.WriteFile(ts.MkAbs(args[1]), data[0], 0o666))
+}
+
+func cmdText(ts *testscript.TestScript, neg bool, args []string) {
+	n, err := strconv.Atoi(args[1])
+	ts.Check(err)
+	ts.Setenv(args[0], strings.Repeat("a", n))
 }
 
 func cmdWrong(ts *testscript.TestScript, neg bool, args []string) {
