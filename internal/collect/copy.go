@@ -243,6 +243,7 @@ func (c *copier) another(ctx context.Context, seen *audit.Auditor) error {
 const (
 	againAfter = 200 * time.Millisecond
 	againMost  = 5 * time.Second
+	doubtMost  = time.Minute // as what does not hold costs the source a step each time
 )
 
 // copy follows the source over connections that break. All but an alarm is tried
@@ -277,7 +278,11 @@ func (c *copier) copy(ctx context.Context) error {
 			return nil
 		case <-time.After(wait):
 		}
-		wait = min(2*wait, againMost)
+		most := againMost
+		if errors.Is(err, follow.ErrDoubt) {
+			most = doubtMost
+		}
+		wait = min(2*wait, most)
 	}
 }
 

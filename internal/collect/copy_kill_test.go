@@ -12,6 +12,7 @@ import (
 
 	"witnessmark/internal/audit"
 	"witnessmark/internal/collect"
+	"witnessmark/internal/deliver"
 	"witnessmark/internal/fault"
 	"witnessmark/internal/labtest"
 	"witnessmark/internal/trust"
@@ -118,4 +119,45 @@ func TestAnotherCollector(t *testing.T) {
 		t.Error(err)
 	}
 	s.holds(s.copyDir, s.head().Size)
+}
+
+// TestNotCopiedIsTold: what keeps a copy from growing and is no alarm is told once, with
+// what to do, and tried again; the copy is served meanwhile.
+func TestNotCopiedIsTold(t *testing.T) {
+	s := newCopiedSite(t)
+	s.send(1)
+	ctx, stop := context.WithCancel(t.Context())
+	defer stop()
+	var log shared
+	ready, ended := make(chan string, 1), make(chan error, 1)
+	f := s.following()
+	f.Listen, f.Ready, f.Log = "127.0.0.1:0", func(a string) { ready <- a }, slog.New(slog.NewTextHandler(&log, nil))
+	f.Limits = deliver.Limits{Record: 100, Parts: 100, Count: 1}
+	go func() { ended <- collect.Follow(ctx, f) }()
+	var copied *collect.Connection
+	select {
+	case a := <-ready:
+		copied = dialled(t, a, s.copyDir)
+	case err := <-ended:
+		t.Fatal(err)
+	}
+	insist(t, "its word on it", func(context.Context) error {
+		if !log.holds("not copied; trying again") || !log.holds("--largest SIZE") {
+			return errors.New("it does not say so")
+		}
+		return nil
+	})
+	select {
+	case err := <-ended:
+		t.Errorf("it ended: %v", err)
+	case <-time.After(time.Second):
+	}
+	if h, ok := headAt(t, copied); !ok || h.Size >= s.head().Size {
+		t.Errorf("it came to %v, %v", h, ok)
+	}
+	log.Lock()
+	defer log.Unlock()
+	if n := strings.Count(log.Buffer.String(), "not copied; trying again"); n != 1 {
+		t.Errorf("it was told %d times", n)
+	}
 }
