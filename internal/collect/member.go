@@ -65,7 +65,7 @@ func identities(dir string, key ed25519.PrivateKey) ([]trust.Identity, error) {
 	later, _ := enrol.Load(Certificates(dir), next) // who has none yet is as before
 	for i, id := range ids {
 		for _, l := range later {
-			if trust.FingerprintOf(l.Authority) == trust.FingerprintOf(id.Authority) {
+			if l.SameCollector(id) {
 				ids[i] = l
 			}
 		}

@@ -112,14 +112,12 @@ func presentKey(dir string) (ed25519.PrivateKey, []trust.Identity, error) {
 // admittedBy has every collector admit the next key, and keeps their certificates.
 func admittedBy(ctx context.Context, dir string, ids []trust.Identity, next ed25519.PrivateKey) (got []trust.Identity, err error) {
 	had, _ := enrol.Load(Certificates(dir), next) // what is not there is asked for
-	known := map[trust.Fingerprint]trust.Identity{}
-	for _, id := range had {
-		known[trust.FingerprintOf(id.Authority)] = id
-	}
 	var late []error
 	for _, id := range ids {
-		now, ok := known[trust.FingerprintOf(id.Authority)]
-		if !ok {
+		var now trust.Identity
+		if i := slices.IndexFunc(had, id.SameCollector); i >= 0 {
+			now = had[i]
+		} else {
 			rotationStep()
 			if now, err = rotateAt(ctx, id, next); err != nil {
 				late = append(late, err)
@@ -160,5 +158,5 @@ func (p pending) Hint() string {
 	if i := slices.IndexFunc(p, func(err error) bool { return errors.Is(err, enrol.ErrRefused) }); i >= 0 {
 		return fault.HintOf(p[i]) // to ask again mends nothing
 	}
-	return "ask again when every collector that this machine is enrolled with answers; the certificate of one that is no more can be taken out of the folder certificates"
+	return "ask again when every collector that this machine is enrolled with answers; the certificate of one that is no more, or has another address, can be taken out of the folder certificates, where the first line of each names the collector"
 }

@@ -99,6 +99,7 @@ func TestPeopleRotateWhileACollectorIsAway(t *testing.T) {
 	two, _ = labtest.Serve(t, dirs[1])
 	for _, id := range ids { // it is served at another address now
 		if id.Collector != one {
+			takeOut(t, desk, id.Collector)
 			id.Collector = two
 			if err := enrol.Save(collect.Certificates(desk), id); err != nil {
 				t.Fatal(err)

@@ -22,8 +22,9 @@ import (
 	"witnessmark/internal/trust"
 )
 
-// suffix is how the files of certificates are called, one for each authority and
-// key; before keys went over into others, one for each authority.
+// suffix is how the files of certificates end, of which there is one for each
+// collector and key. There was one for each authority and key before, and one for each
+// authority before that.
 const suffix = ".pem"
 
 // Load reads who the holder of the key is, with each collector that it was
@@ -63,17 +64,17 @@ func Load(dir string, key ed25519.PrivateKey) (ids []trust.Identity, err error) 
 // ofOtherKey says whether a file is rightly of another key: of one that comes
 // next, or of the one before.
 func ofOtherKey(name string, key ed25519.PrivateKey, files []fs.DirEntry) bool {
-	authority, of, said := strings.Cut(strings.TrimSuffix(name, suffix), "-")
-	if said {
-		return of != keyPart(key)
+	parts := strings.Split(strings.TrimSuffix(name, suffix), "-")
+	if len(parts) > 1 {
+		return parts[1] != keyPart(key)
 	}
-	return slices.ContainsFunc(files, func(f fs.DirEntry) bool { return f.Name() == fileName(authority, key) })
+	return slices.ContainsFunc(files, func(f fs.DirEntry) bool { return strings.HasPrefix(f.Name(), parts[0]+"-"+keyPart(key)) })
 }
 
-// add keeps the latest certificate of each authority.
+// add keeps the latest certificate of each collector.
 func add(ids []trust.Identity, id trust.Identity) []trust.Identity {
 	for i, had := range ids {
-		if trust.FingerprintOf(had.Authority) == trust.FingerprintOf(id.Authority) {
+		if had.SameCollector(id) {
 			if had.Leaf.NotAfter.Before(id.Leaf.NotAfter) {
 				ids[i] = id
 			}
@@ -83,10 +84,12 @@ func add(ids []trust.Identity, id trust.Identity) []trust.Identity {
 	return append(ids, id)
 }
 
-// fileName names a certificate's file by its authority and key, so that those of
-// two keys lie beside each other while one goes over into the other.
-func fileName(authority string, key ed25519.PrivateKey) string {
-	return authority + "-" + keyPart(key) + suffix
+// fileName names a certificate's file by its authority, its key and the collector's
+// address: those of two keys lie beside each other while one goes over into the other,
+// and so do those of two collectors with one authority.
+func fileName(id trust.Identity) string {
+	at := sha256.Sum256([]byte(id.Collector))
+	return fmt.Sprintf("%.32s-%s-%x%s", trust.FingerprintOf(id.Authority), keyPart(id.Key), at[:8], suffix)
 }
 
 func keyPart(key ed25519.PrivateKey) string {
@@ -94,14 +97,12 @@ func keyPart(key ed25519.PrivateKey) string {
 	return fmt.Sprintf("%x", sum[:8])
 }
 
-func authorityPart(id trust.Identity) string { return trust.FingerprintOf(id.Authority).String()[:32] }
-
 // Save keeps an identity's certificate in dir, in the place of an earlier one of
-// the same authority and key.
+// the same collector and key.
 func Save(dir string, id trust.Identity) error {
 	err := durable.MakeDir(dir)
 	if err == nil {
-		err = durable.WriteFile(dir, fileName(authorityPart(id), id.Key), id.Certificates())
+		err = durable.WriteFile(dir, fileName(id), id.Certificates())
 	}
 	if err != nil {
 		return fault.New("keep certificate", dir, err)
@@ -129,17 +130,25 @@ func Clear(dir string, key ed25519.PrivateKey) error {
 	return err
 }
 
-// At gives the identity that was enrolled at that address, or the only one there
-// is.
+// At gives the identity that was enrolled at that address; where none was, the latest,
+// if all are of one authority.
 func At(ids []trust.Identity, address string) (trust.Identity, bool) {
 	i := slices.IndexFunc(ids, func(id trust.Identity) bool { return id.Collector == address })
-	switch {
-	case i >= 0:
+	if i >= 0 {
 		return ids[i], true
-	case len(ids) == 1:
-		return ids[0], true
 	}
-	return trust.Identity{}, false
+	var latest trust.Identity
+	for _, id := range ids {
+		switch {
+		case latest.Leaf == nil:
+		case trust.FingerprintOf(id.Authority) != trust.FingerprintOf(latest.Authority):
+			return trust.Identity{}, false
+		case id.Leaf.NotAfter.Before(latest.Leaf.NotAfter):
+			continue
+		}
+		latest = id
+	}
+	return latest, latest.Leaf != nil
 }
 
 // Refresh renews an identity over a connection that it was used for, if it is

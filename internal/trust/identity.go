@@ -23,6 +23,12 @@ type Identity struct {
 	Collector string // the HOST:PORT that it was enrolled at; may be empty
 }
 
+// SameCollector says whether two are with one collector: of its authority, which may
+// certify the members of several, and enrolled at its address.
+func (id Identity) SameCollector(o Identity) bool {
+	return id.Collector == o.Collector && FingerprintOf(id.Authority) == FingerprintOf(o.Authority)
+}
+
 // NewIdentity joins a key and what an authority certified of it, and refuses
 // them when they do not belong together.
 func NewIdentity(key ed25519.PrivateKey, leaf, authority []byte, collector string) (Identity, error) {

@@ -1,0 +1,75 @@
+package collect_test
+
+import (
+	"errors"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"witnessmark/internal/collect"
+	"witnessmark/internal/enrol"
+	"witnessmark/internal/labtest"
+	"witnessmark/internal/trust"
+)
+
+// siteOf serves two collectors whose members the same authority of the site certifies.
+func siteOf(t *testing.T) (owners []*collect.Connection, stop func()) {
+	t.Helper()
+	pem, err := trust.NewAuthority(time.Now())
+	file := filepath.Join(t.TempDir(), "site.pem")
+	if err = errors.Join(err, os.WriteFile(file, pem, 0o600)); err != nil {
+		t.Fatal(err)
+	}
+	for range 2 {
+		var address string
+		dir := filepath.Join(t.TempDir(), "archive")
+		address, stop = labtest.Serve(t, dir, collect.WithAuthority(file))
+		owners = append(owners, labtest.DialOwner(t, address, dir))
+	}
+	return owners, stop
+}
+
+// underEarlierNames gives a folder's certificates names of before: by authority and key,
+// and by authority alone.
+func underEarlierNames(t *testing.T, dir string) {
+	t.Helper()
+	files, err := filepath.Glob(filepath.Join(collect.Certificates(dir), "*.pem"))
+	if err != nil || len(files) != 2 {
+		t.Fatal(files, err)
+	}
+	for i, name := range files {
+		dir, file := filepath.Split(name)
+		parts := strings.Split(file, "-")
+		if err := os.Rename(name, dir+strings.Join(parts[:2-i], "-")+".pem"); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
+// TestRotationUnderOneAuthority: each collector that a rig has joined is asked for its
+// next key, also where one authority certifies the members of both.
+func TestRotationUnderOneAuthority(t *testing.T) {
+	owners, stop := siteOf(t)
+	one, two := owners[0].Where, owners[1].Where
+	s := joined(t, owners...)
+	before := s.key()
+	underEarlierNames(t, s.dir)
+	ids, err := collect.RotateKey(t.Context(), s.dir)
+	if err != nil || len(ids) != 2 {
+		t.Fatalf("%d collectors have admitted the next key, %v", len(ids), err)
+	}
+	if _, replies := s.deliver(one, two); s.key().Equal(before) || moved(replies[0]) || moved(replies[1]) {
+		t.Error("the key is the one before, or looks like another machine's")
+	}
+	// While one is away both go on, each by the key that it has admitted.
+	stop()
+	if _, err := collect.RotateKey(t.Context(), s.dir); !errors.Is(err, enrol.ErrUnreachable) || !collect.NextKey(s.dir) {
+		t.Fatal(err)
+	}
+	if ids, err := collect.Present(s.dir); err != nil || len(ids) != 2 || ids[0].Key.Equal(ids[1].Key) {
+		t.Errorf("%d, %v", len(ids), err)
+	}
+	s.deliver(one)
+}
