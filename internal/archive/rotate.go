@@ -62,6 +62,9 @@ func follows(before []KeyChange, k KeyChange) error {
 			return fmt.Errorf("the key before could not sign for another: %w", err)
 		}
 	}
+	if k.Lost == nil {
+		return nil
+	}
 	good := InForceKeys(before)
 	for _, lost := range k.Lost {
 		is := func(c KeyChange) bool {
