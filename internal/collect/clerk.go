@@ -97,16 +97,26 @@ func (c *Collector) good(key ed25519.PublicKey, m trust.Member) error {
 // it has signed waits to be brought, as with a rig, and whoever else has it is out. A
 // connection of before is closed, so that who has the later key comes back with it.
 func (c *Collector) latest(ctx context.Context, p trust.Peer) error {
-	e, _, err := c.entryOf(p.Key)
-	if err != nil || e.after == nil || p.Role == trust.Rig || p.Role == trust.Owner {
+	next, err := c.after(p)
+	if err != nil || next == nil {
 		return err
 	}
-	err = trust.Deny(archive.KeySucceeded, "another key of %s came after this one on %s", p.Member, e.after.At.Format(time.RFC3339))
-	if m, ok := metBy(ctx); ok && m.at.Before(e.after.At) {
+	err = trust.Deny(archive.KeySucceeded, "another key of %s came after this one on %s", p.Member, next.At.Format(time.RFC3339))
+	if m, ok := metBy(ctx); ok && m.at.Before(next.At) {
 		c.door.shut(ctx)
 		return status.Errorf(codes.Unavailable, "the connection is of before: %v", err)
 	}
 	return err
+}
+
+// after gives the key that came after the one of a person or a witness; nil where none
+// did, and for a rig, whose earlier keys stay good.
+func (c *Collector) after(p trust.Peer) (*archive.KeyChange, error) {
+	e, _, err := c.entryOf(p.Key)
+	if err != nil || p.Role == trust.Rig || p.Role == trust.Owner {
+		return nil, err
+	}
+	return e.after, nil
 }
 
 func metBy(ctx context.Context) (m met, ok bool) {
@@ -131,7 +141,7 @@ func (c *Collector) Admits(ctx context.Context, key ed25519.PublicKey) error {
 }
 
 // Join implements enrol.Clerk.
-func (c *Collector) Join(_ context.Context, secret trust.Secret, request []byte) (enrol.Certified, error) {
+func (c *Collector) Join(ctx context.Context, secret trust.Secret, request []byte) (enrol.Certified, error) {
 	if err := c.mayKeep(); err != nil {
 		return enrol.Certified{}, err
 	}
@@ -147,10 +157,7 @@ func (c *Collector) Join(_ context.Context, secret trust.Secret, request []byte)
 	if err != nil {
 		return enrol.Certified{}, err
 	}
-	c.roll.forget()
-	if k.Lost != nil {
-		c.rollMoved() // who has a lost key is out at once
-	}
+	c.rollMoved(ctx) // who has a lost key is out at once
 	c.log.Info("member joined", "role", m.Role, "name", m.Name, "by", k.By, "index", k.Index, "lost", len(k.Lost))
 	c.noteHead()
 	return handed(chain), nil

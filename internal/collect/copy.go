@@ -330,7 +330,7 @@ func (c *copier) explained(err error) error {
 // stepped tells who waits that the copy has grown.
 func (c *copier) stepped(now trail.Head, of int64) {
 	c.news.ring()
-	c.rollMoved()
+	c.rollMoved(context.Background())
 	if c.Progress != nil {
 		c.Progress(now.Size, of)
 	}

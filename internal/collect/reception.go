@@ -1,12 +1,14 @@
 package collect
 
 import (
+	"context"
 	"crypto/x509"
 	"fmt"
 	"net"
 	"time"
 
 	"google.golang.org/grpc/credentials"
+	"google.golang.org/grpc/peer"
 
 	"witnessmark/internal/fault"
 	"witnessmark/internal/trust"
@@ -98,15 +100,24 @@ func (c *Collector) onlyRead(method string) error {
 	return trust.Deny(ofACopy, "this is a copy that follows %s, and is only read: that goes to the collector itself", c.copyOf)
 }
 
-// rollMoved goes by the roll as it was copied now: who was revoked in it loses his
-// connections.
-func (c *Collector) rollMoved() {
+// rollMoved goes by the roll as it is now: whose key has ended in it loses his
+// connections, but for the one that the call came by, which is to be answered.
+func (c *Collector) rollMoved(ctx context.Context) {
 	c.roll.forget()
-	c.guests.leaveUnless(func(p trust.Peer) bool { return p.Role == trust.Owner || c.good(p.Key, p.Member) == nil })
+	by, called := peer.FromContext(ctx)
+	c.guests.leaveUnless(func(n *guest) bool {
+		return n.peer.Role == trust.Owner || called && n.RemoteAddr().String() == by.Addr.String() || c.stands(n.peer)
+	})
 }
 
-// leaveUnless closes the connections of those who are not good.
-func (g *guests) leaveUnless(good func(trust.Peer) bool) {
+// stands says whether a member's key has not ended.
+func (c *Collector) stands(p trust.Peer) bool {
+	next, err := c.after(p)
+	return err == nil && next == nil && c.good(p.Key, p.Member) == nil
+}
+
+// leaveUnless closes the connections that may not stay.
+func (g *guests) leaveUnless(stays func(*guest) bool) {
 	g.mu.Lock()
 	var all []*guest
 	for n := range g.conns {
@@ -114,7 +125,7 @@ func (g *guests) leaveUnless(good func(trust.Peer) bool) {
 	}
 	g.mu.Unlock()
 	for _, n := range all {
-		if !good(n.peer) {
+		if !stays(n) {
 			n.Conn.Close() // gRPC notices, and closes the guest
 		}
 	}

@@ -32,7 +32,7 @@ func (c *Collector) Rotate(ctx context.Context, request, signature []byte) (enro
 	if err != nil {
 		return enrol.Certified{}, err
 	}
-	c.roll.forget()
+	c.rollMoved(ctx) // whoever else has a person's earlier key is out at once
 	if chain, err = c.lastOf(key, chain); err != nil {
 		return enrol.Certified{}, err
 	}

@@ -27,9 +27,22 @@ func TestThePeoplesEarlierKeyEnds(t *testing.T) {
 	if _, err := enrol.Members(t.Context(), before, w.address); err != nil {
 		t.Fatal(err)
 	}
+	begun, ended := make(chan bool, 1), make(chan error, 1)
+	go func() { // a stream that only listens
+		ended <- answer.NewClient(before).FollowFlags(t.Context(), nil, func(answer.Flagged) error { begun <- true; return nil })
+	}()
+	<-begun
 	got, err := enrol.Rotate(t.Context(), w.as(t, "wren"), id, next)
 	if err != nil {
 		t.Fatal(err)
+	}
+	select {
+	case err := <-ended:
+		if err == nil {
+			t.Error("a stream of before ended well")
+		}
+	case <-time.After(time.Minute):
+		t.Error("a stream of before goes on")
 	}
 	w.refused(t, "key_succeeded", "another key of keeper wren came after this one", func() error {
 		_, err := enrol.Members(t.Context(), w.as(t, "wren"), w.address)
