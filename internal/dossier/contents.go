@@ -56,6 +56,10 @@ type ProvedEntry struct {
 // wordedSince with it.
 const Edition = 2
 
+// spelledSince is the edition from which members have a date that is one, and the
+// receipt's digest is text.
+const spelledSince = 2
+
 // The members by name; files are named by fileName.
 const (
 	coverName    = "cover.txt"
@@ -93,6 +97,19 @@ type signature struct {
 
 // receiptFile is trail/receipt.json.
 type receiptFile struct {
+	Receipt     receiptText  `json:"receipt"`
+	Consistency []trail.Hash `json:"consistency"`
+}
+
+// receiptText is a receipt whose digest is spelt as the hashes are, in base64, and not
+// as the list of numbers that JSON has for an array.
+type receiptText struct {
+	RecordSHA256 []byte
+	trail.Receipt
+}
+
+// firstReceiptFile is trail/receipt.json in files of before spelledSince.
+type firstReceiptFile struct {
 	Receipt     trail.Receipt `json:"receipt"`
 	Consistency []trail.Hash  `json:"consistency"`
 }
@@ -109,7 +126,7 @@ func (c Contents) Make(origin string, sign func(text string) ([]byte, error)) ([
 		return nil, at(sealName, err)
 	}
 	var b bytes.Buffer
-	if err := pack(&b, append(members, member{sealName, seal})); err != nil {
+	if err := pack(&b, append(members, member{sealName, seal}), Edition); err != nil {
 		return nil, err
 	}
 	return b.Bytes(), nil
@@ -161,7 +178,7 @@ func (c Contents) members() ([]member, error) {
 		ms = append(ms, member{keysName, text(c.Proof.Keys)})
 	}
 	ms = append(ms,
-		member{receiptName, text(receiptFile{c.Proof.Receipt, c.Proof.Consistency})},
+		member{receiptName, text(receiptFile{receiptText{c.Proof.Receipt.RecordSHA256[:], c.Proof.Receipt}, c.Proof.Consistency})},
 		member{summaryName, c.Proof.Summary},
 		member{entriesName, text(c.Proof.Entries)},
 		member{headName, c.Proof.Head})
@@ -199,12 +216,20 @@ func fileName(i int, name string) string {
 	return fmt.Sprintf("%s%d-%s", filesFolder, i+1, safe)
 }
 
-// pack writes the container: no compression and no times, so that the bytes do
-// not hang on a library's version or on the hour.
-func pack(to io.Writer, members []member) error {
+// firstDay is 1980-01-01 as the format spells dates (PKWARE's APPNOTE, section 4.4.6):
+// months and days count from 1, so that 0 is none.
+const firstDay = 1<<5 | 1
+
+// pack writes the container: no compression and one date for all, so that the bytes
+// do not hang on a library's version or on the hour.
+func pack(to io.Writer, members []member, edition int) error {
 	z := zip.NewWriter(to)
 	for _, m := range members {
-		w, err := z.CreateHeader(&zip.FileHeader{Name: m.name, Method: zip.Store})
+		h := &zip.FileHeader{Name: m.name, Method: zip.Store}
+		if edition >= spelledSince {
+			h.ModifiedDate = firstDay //lint:ignore SA1019 Modified would add a field with a time zone's date
+		}
+		w, err := z.CreateHeader(h)
 		if err == nil {
 			_, err = w.Write(m.data)
 		}

@@ -3,7 +3,7 @@
 //
 // # The file
 //
-// A zip archive whose members are stored, not compressed, without times, in this
+// A zip archive whose members are stored, not compressed, all of 1980-01-01, in this
 // order, so that the same run in the same archive gives the same bytes:
 //
 //	cover.txt            for a person: what was measured, on what, what the collector made of

@@ -101,6 +101,15 @@ func TestHolds(t *testing.T) {
 	if d := doubts(verified(t, b, dossier.Keys{})); len(d) != 3 {
 		t.Errorf("without keys: %q", d)
 	}
+	z, err := zip.NewReader(bytes.NewReader(b), int64(len(b)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, f := range z.File { // by PKWARE's APPNOTE, months and days count from 1
+		if f.Modified.Format(time.DateTime) != "1980-01-01 00:00:00" {
+			t.Errorf("%s is dated %v", f.Name, f.Modified)
+		}
+	}
 	raw := membersOf(t, b)
 	if i := slices.IndexFunc(raw, func(m member) bool { return strings.HasPrefix(m.name, "files/") }); i < 0 || !bytes.Equal(raw[i].data, k.run.Data[0]) {
 		t.Error("the raw log is not in it, byte for byte")
@@ -140,10 +149,18 @@ func membersOf(t testing.TB, b []byte) (out []member) {
 
 func zipOf(t testing.TB, ms []member) []byte {
 	t.Helper()
+	return datedZip(t, firstDay, ms)
+}
+
+// firstDay is 1980-01-01, in a zip archive.
+const firstDay = 0x21
+
+func datedZip(t testing.TB, date uint16, ms []member) []byte {
+	t.Helper()
 	var b bytes.Buffer
 	z := zip.NewWriter(&b)
 	for _, m := range ms {
-		w, err := z.CreateHeader(&zip.FileHeader{Name: m.name, Method: zip.Store})
+		w, err := z.CreateHeader(&zip.FileHeader{Name: m.name, Method: zip.Store, ModifiedDate: date}) //lint:ignore SA1019 a date and no more
 		if err == nil {
 			_, err = w.Write(m.data)
 		}
@@ -186,7 +203,7 @@ func TestForged(t *testing.T) {
 	reseal := func(change func(ms []member)) []byte {
 		c := slices.Clone(ms)
 		change(c)
-		return sealed(t, 1, c, stranger)
+		return sealed(t, dossier.Edition, c, stranger)
 	}
 	mine := reseal(func(c []member) { find(c, "trail/key").data = []byte(key + "\n") })
 	refused(t, "the forger's key", mine, k.keys(), "trail/key")

@@ -54,6 +54,20 @@ func TestEditions(t *testing.T) {
 	}
 }
 
+// TestFirstSpelling: what members of edition 1 have in another spelling is taken in
+// files of that edition alone, and those of now in no other.
+func TestFirstSpelling(t *testing.T) {
+	h := newHouse(t)
+	run := h.run(t, labtest.Shape{Plain: true, LogBytes: 3000, Bare: true})
+	now := membersOf(t, h.dossier(t, run.ID, nil))
+	first := asFirst(t, now)
+	verified(t, sealed(t, 1, first, h.opt.Key), h.known())
+	refused(t, "the first spelling now", sealed(t, dossier.Edition, first, h.opt.Key), h.known(), "trail/receipt.json")
+	refused(t, "the spelling of now in a first file", sealed(t, 1, now, h.opt.Key), h.known(), "trail/receipt.json")
+	dated := datedZip(t, firstDay, membersOf(t, sealed(t, 1, first, h.opt.Key)))
+	refused(t, "a date in a first file", dated, h.known(), "the file itself")
+}
+
 func readFile(t testing.TB, name string) []byte {
 	t.Helper()
 	b, err := os.ReadFile(name)

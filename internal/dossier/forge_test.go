@@ -93,10 +93,9 @@ func contentsOf(t *testing.T, ms []member) (c dossier.Contents) {
 		}
 	}
 	read(t, find(ms, "trail/entries.json"), &c.Proof.Entries)
-	read(t, find(ms, "trail/receipt.json"), &struct {
-		Receipt     *trail.Receipt
-		Consistency *[]trail.Hash
-	}{&c.Proof.Receipt, &c.Proof.Consistency})
+	var r receipt
+	read(t, find(ms, "trail/receipt.json"), &r)
+	c.Proof.Receipt, c.Proof.Consistency = r.whole(), r.Consistency
 	c.Proof.Head, c.Proof.Summary = find(ms, "trail/head").data, find(ms, "trail/summary").data
 	c.Proof.VerifierKey = strings.TrimSuffix(string(find(ms, "trail/key").data), "\n")
 	return c
@@ -297,14 +296,14 @@ func TestEditionClaimed(t *testing.T) {
 		}
 	}
 	// The words of edition 1 are not worked out any more: what differs is told.
-	r := verified(t, sealed(t, 1, ms, h.opt.Key), h.known())
+	r := verified(t, sealed(t, 1, asFirst(t, ms), h.opt.Key), h.known())
 	if d := strings.Join(doubts(r), "\n"); !slices.Equal(r.Otherwise, []string{"cover.txt"}) || !strings.Contains(d, "STANDING") || !strings.Contains(d, "standing  ") {
 		t.Errorf("%v: %s", r.Otherwise, d)
 	}
 	// Statistics and flags of edition 1 are.
 	f := h.forge(t, run.ID)
 	f.summary.Statistics.P99 = 1
-	refused(t, "statistics", sealed(t, 1, membersOf(t, f.make(t)), h.opt.Key), h.known(), "trail/summary")
+	refused(t, "statistics", sealed(t, 1, asFirst(t, membersOf(t, f.make(t))), h.opt.Key), h.known(), "trail/summary")
 }
 
 // TestMarkOfAStranger: a mark that another key signed holds where the trail shows

@@ -258,7 +258,45 @@ func sealed(t testing.TB, edition int, ms []member, key ed25519.PrivateKey) []by
 	if seal.data, err = note.Sign(&note.Note{Text: text.String()}, signer); err != nil {
 		t.Fatal(err)
 	}
+	if edition == 1 {
+		return datedZip(t, 0, ms)
+	}
 	return zipOf(t, ms)
+}
+
+// receipt is trail/receipt.json.
+type receipt struct {
+	Receipt struct {
+		RecordSHA256 []byte
+		trail.Receipt
+	} `json:"receipt"`
+	Consistency []trail.Hash `json:"consistency"`
+}
+
+func (r receipt) whole() trail.Receipt {
+	r.Receipt.Receipt.RecordSHA256 = trail.Digest(r.Receipt.RecordSHA256)
+	return r.Receipt.Receipt
+}
+
+// asFirst spells members as files of edition 1 have them: the digest of the receipt is
+// a list of numbers.
+func asFirst(t testing.TB, ms []member) []member {
+	t.Helper()
+	ms = slices.Clone(ms)
+	m := find(ms, "trail/receipt.json")
+	var r receipt
+	err := json.Unmarshal(m.data, &r)
+	if err == nil {
+		m.data, err = json.MarshalIndent(struct {
+			Receipt     trail.Receipt `json:"receipt"`
+			Consistency []trail.Hash  `json:"consistency"`
+		}{r.whole(), r.Consistency}, "", "  ")
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	m.data = append(m.data, '\n')
+	return ms
 }
 
 // find gives the member of a name; nil when there is none.
@@ -289,10 +327,7 @@ func spelt(t testing.TB, name string, v any) []byte {
 	case "trail/entries.json":
 		to = &[]dossier.ProvedEntry{}
 	case "trail/receipt.json":
-		to = &struct {
-			Receipt     trail.Receipt `json:"receipt"`
-			Consistency []trail.Hash  `json:"consistency"`
-		}{}
+		to = &receipt{}
 	case "trail/keys.json":
 		to = &[]dossier.Succeeded{}
 	case "record.sig":

@@ -163,7 +163,7 @@ func TestKeepersWord(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if d := strings.Join(doubts(verified(t, sealed(t, 1, membersOf(t, b), h.opt.Key), h.known())), "\n"); !strings.Contains(d, "that the key of keeper wren was admitted is not in the file") {
+	if d := strings.Join(doubts(verified(t, sealed(t, 1, asFirst(t, membersOf(t, b)), h.opt.Key), h.known())), "\n"); !strings.Contains(d, "that the key of keeper wren was admitted is not in the file") {
 		t.Errorf("of edition 1: %s", d)
 	}
 	// Revoked before, he was no keeper any more.

@@ -25,13 +25,14 @@ func HeadOf(b []byte) ([]byte, error) {
 // that its trail only added to the older's. Lines are what came after the older was
 // made. The newer must have been made with the older's head.
 func Later(older, newer []byte, known Keys) (old, now Report, lines []Line, err error) {
-	if old, err = Verify(older, known); err != nil {
+	o := &verification{known: known}
+	if old, err = o.verify(older); err != nil {
 		return old, now, nil, err
 	}
 	v := &verification{known: known}
 	now, err = v.verify(newer)
 	if err == nil {
-		lines, err = v.since(older)
+		lines, err = v.since(o.opened)
 	}
 	if err != nil {
 		var f *Fault
@@ -44,15 +45,7 @@ func Later(older, newer []byte, known Keys) (old, now Report, lines []Line, err 
 }
 
 // since holds the file against an older one that verifies.
-func (v *verification) since(older []byte) ([]Line, error) {
-	members, err := unpack(older)
-	if err != nil {
-		return nil, err
-	}
-	o, err := open(members)
-	if err != nil {
-		return nil, err
-	}
+func (v *verification) since(o *opened) ([]Line, error) {
 	if !bytes.Equal(o.Signed.Bytes, v.Signed.Bytes) {
 		return nil, at(recordName, fmt.Errorf("it is of run %s, and its record is not that of the older file, of run %s", v.run.ID, o.run.ID))
 	}

@@ -10,6 +10,7 @@ import (
 	"strings"
 
 	"witnessmark/internal/record"
+	"witnessmark/internal/trail"
 )
 
 // container is the name under which faults of the whole file are told.
@@ -52,6 +53,7 @@ func short(name string) string { return name[:min(len(name), mostNameSize)] }
 // reader takes members in their order.
 type reader struct {
 	members []member
+	edition int
 	next    int
 	err     error
 }
@@ -137,9 +139,9 @@ func decoded(s record.Signed, name, sig string) (*record.Run, error) {
 
 // open gives the members their meaning. What the records say is read once they are
 // known to be signed.
-func open(members []member) (o *opened, err error) {
+func open(members []member, edition int) (o *opened, err error) {
 	o = &opened{members: members}
-	r := &reader{members: o.members}
+	r := &reader{members: o.members, edition: edition}
 	r.take(coverName)
 	if o.Signed = r.signed(recordName, sigName); r.err != nil {
 		return nil, r.err
@@ -173,6 +175,22 @@ func open(members []member) (o *opened, err error) {
 	return o, r.err
 }
 
+func (r *reader) receipt() (trail.Receipt, []trail.Hash) {
+	if r.edition < spelledSince {
+		var x firstReceiptFile
+		r.parse(receiptName, &x)
+		return x.Receipt, x.Consistency
+	}
+	var x receiptFile
+	r.parse(receiptName, &x)
+	if b := x.Receipt.RecordSHA256; len(b) == len(trail.Digest{}) {
+		x.Receipt.Receipt.RecordSHA256 = trail.Digest(b)
+	} else if r.err == nil {
+		r.err = at(receiptName, errors.New("its digest is no SHA-256"))
+	}
+	return x.Receipt.Receipt, x.Consistency
+}
+
 func (r *reader) proof(p *Proof) {
 	key := string(r.take(keyName))
 	p.VerifierKey = strings.TrimSuffix(key, "\n")
@@ -183,9 +201,7 @@ func (r *reader) proof(p *Proof) {
 		r.parse(keysName, &p.Keys)
 		r.some(keysName, len(p.Keys))
 	}
-	var x receiptFile
-	r.parse(receiptName, &x)
-	p.Receipt, p.Consistency = x.Receipt, x.Consistency
+	p.Receipt, p.Consistency = r.receipt()
 	p.Summary = r.take(summaryName)
 	r.parse(entriesName, &p.Entries)
 	p.Head = r.take(headName)

@@ -102,7 +102,7 @@ func (v *verification) all(b []byte) error {
 	if err := v.sealed(members); err != nil {
 		return err
 	}
-	if v.opened, err = open(members); err != nil {
+	if v.opened, err = open(members, v.edition); err != nil {
 		return err
 	}
 	v.report.Run, v.report.Rig = v.run.ID, v.run.Rig
@@ -302,7 +302,7 @@ func (v *verification) summarised() (err error) {
 // whole holds the bytes of the container against those that the members make.
 func (v *verification) whole(b []byte) error {
 	rest := expected(b)
-	if err := pack(&rest, v.members); err != nil || len(rest) > 0 {
+	if err := pack(&rest, v.members, v.edition); err != nil || len(rest) > 0 {
 		return at(container, errMore)
 	}
 	return nil
