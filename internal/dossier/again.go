@@ -26,14 +26,20 @@ const (
 )
 
 // statistics works out again what the raw log says, and holds all of the summary
-// against the record.
+// against the record and the mark in the file.
 func (v *verification) statistics() error {
 	read := judge.Read(v.run, v.Files)
+	v.logs = read.Found()
 	says, err := shown(v.summary)
 	if err != nil {
 		return at(summaryName, err)
 	}
-	worked, err := shown(answer.Summarise(v.run, v.Signed.SHA256(), read.Statistics, v.summary.Judgement))
+	judged := v.summary.Judgement
+	judged.MarkRun = ""
+	if v.marked != nil {
+		judged.MarkRun = v.marked.ID
+	}
+	worked, err := shown(answer.Summarise(v.run, v.Signed.SHA256(), read.Statistics, judged))
 	if err != nil {
 		return at(recordName, err)
 	}
@@ -81,7 +87,7 @@ func values(name string, v any) (out []string) {
 // flags judges the run again by record, setup and mark. What an outcome was held
 // against, earlier runs, is not in the file, nor is the rig's earlier key.
 func (v *verification) flags() error {
-	in := judge.Input(v.run, judge.Read(v.run, v.Files).Found())
+	in := judge.Input(v.run, v.logs)
 	in.Run.Key = record.Fingerprint(v.Signed.PublicKey)
 	s, err := judge.Setup(v.run)
 	if err != nil {

@@ -331,6 +331,28 @@ func TestMarkOfAStranger(t *testing.T) {
 	f.wants(t, "accepted before it was kept", "trail/entries.json", "a mark of")
 }
 
+// TestMarkMadeUp: the mark that the page names is the one in the file, and none where
+// there is none.
+func TestMarkMadeUp(t *testing.T) {
+	h := newHouse(t)
+	shape := labtest.Shape{Plain: true, LogBytes: 3000, Bare: true}
+	marked := h.run(t, shape)
+	f := h.forge(t, marked.ID)
+	f.summary.Judgement.MarkRun = "20310302-094714-aaaaaaaa"
+	f.wants(t, "none is in the file", "trail/summary", "mark_run: 20310302-094714-aaaaaaaa")
+	if _, _, err := h.ask.AcceptMark(t.Context(), marked.ID, "wren", "checked"); err != nil {
+		t.Fatal(err)
+	}
+	for name, change := range map[string]func(s *answer.Summary){
+		"another": func(s *answer.Summary) { s.Judgement.MarkRun = "20310302-094714-aaaaaaaa" },
+		"none":    func(s *answer.Summary) { s.Judgement.MarkRun = "" },
+	} {
+		f = h.forge(t, h.run(t, shape).ID)
+		change(&f.summary)
+		f.wants(t, name, "trail/summary", "mark_run: "+marked.ID)
+	}
+}
+
 // TestForgedAdmissions: who has the trail's key and not the rig's cannot say of a key
 // that the one before it signed for it, nor that a key was lost which was none.
 func TestForgedAdmissions(t *testing.T) {

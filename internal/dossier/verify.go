@@ -79,6 +79,7 @@ type verification struct {
 	head    trail.Head
 	own     trail.Entry // the record's
 	summary answer.Summary
+	logs    []drift.Log // as they were read again for the statistics
 	after   story
 }
 
