@@ -41,17 +41,27 @@ func Who(dir string) (func() []trust.Identity, error) {
 	if err != nil {
 		return nil, err
 	}
-	if ids, err := identities(dir, key); err != nil && len(ids) == 0 {
+	if ids, err := presently(dir, key); err != nil && len(ids) == 0 {
 		return nil, err
 	}
 	return func() []trust.Identity {
-		now, err := LoadKey(filepath.Join(dir, memberKey), false) // another may have come after it
-		if err != nil {
-			now = key
-		}
-		ids, _ := identities(dir, now) // the others count
+		ids, _ := presently(dir, key) // the others count
 		return ids
 	}, nil
+}
+
+// presently gives who the member of a folder is that had this key when it was read last.
+// Another may have come after it, or come while this looks, and then certificates are
+// taken away.
+func presently(dir string, key ed25519.PrivateKey) ([]trust.Identity, error) {
+	for {
+		ids, err := identities(dir, key)
+		now, gone := LoadKey(filepath.Join(dir, memberKey), false)
+		if gone != nil || now.Equal(key) {
+			return ids, err
+		}
+		key = now
+	}
 }
 
 // identities gives who the member of a folder is: with its key, and where a collector has
@@ -79,7 +89,7 @@ func Present(dir string) ([]trust.Identity, error) {
 	if err != nil {
 		return nil, err
 	}
-	return identities(dir, key)
+	return presently(dir, key)
 }
 
 // DialAs connects as the member of a folder, and renews its certificate if it is

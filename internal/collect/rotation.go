@@ -37,15 +37,15 @@ func NextKey(dir string) bool {
 // goes on with the present one; asked again, it goes on with the same new one. It
 // gives who the member is with the new key.
 func RotateKey(ctx context.Context, dir string) ([]trust.Identity, error) {
-	if _, _, err := presentKey(dir); err != nil {
-		return nil, err
+	if _, err := os.Stat(filepath.Join(dir, memberKey)); errors.Is(err, fs.ErrNotExist) {
+		return nil, nobody(dir)
 	}
 	lock, err := lockKey(dir)
 	if err != nil {
 		return nil, err
 	}
 	defer lock.Close()
-	key, ids, err := presentKey(dir) // as another rekeying may have left it
+	key, ids, err := presentKey(dir)
 	if err != nil {
 		return nil, err
 	}
@@ -95,18 +95,19 @@ func lockKey(dir string) (*os.File, error) {
 // presentKey gives a folder's key and who its member is, which must be somebody.
 func presentKey(dir string) (ed25519.PrivateKey, []trust.Identity, error) {
 	key, err := LoadKey(filepath.Join(dir, memberKey), false)
-	if errors.Is(err, fs.ErrNotExist) {
-		err = nil
+	if err != nil {
+		return nil, nil, err
 	}
-	var ids []trust.Identity
-	if err == nil && key != nil {
-		ids, err = enrol.Load(Certificates(dir), key)
-	}
+	ids, err := enrol.Load(Certificates(dir), key)
 	if err == nil && len(ids) == 0 {
-		err = fault.New("rekey", dir, errors.New("this machine is enrolled with no collector")).
-			WithHint("there is no key to change; one is made when a collector is joined, and that needs a token")
+		err = nobody(dir)
 	}
 	return key, ids, err
+}
+
+func nobody(dir string) error {
+	return fault.New("rekey", dir, errors.New("this machine is enrolled with no collector")).
+		WithHint("there is no key to change; one is made when a collector is joined, and that needs a token")
 }
 
 // admittedBy has every collector admit the next key, and keeps their certificates.

@@ -1,10 +1,12 @@
 package collect_test
 
 import (
+	"context"
 	"errors"
 	"os"
 	"path/filepath"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -72,4 +74,28 @@ func TestRotationUnderOneAuthority(t *testing.T) {
 		t.Errorf("%d, %v", len(ids), err)
 	}
 	s.deliver(one)
+}
+
+// TestWhoWhileTheKeyChanges: whoever looks at any moment of a change of key sees a member
+// of both collectors.
+func TestWhoWhileTheKeyChanges(t *testing.T) {
+	owners, _ := siteOf(t)
+	s := joined(t, owners...)
+	ctx, stop := context.WithCancel(t.Context())
+	var looking sync.WaitGroup
+	looking.Go(func() {
+		for ctx.Err() == nil {
+			if ids, err := collect.Present(s.dir); err != nil || len(ids) != 2 {
+				t.Errorf("it is a member of %d collectors, %v", len(ids), err)
+				return
+			}
+		}
+	})
+	for range 12 {
+		if _, err := collect.RotateKey(t.Context(), s.dir); err != nil {
+			t.Error(err)
+		}
+	}
+	stop()
+	looking.Wait()
 }

@@ -51,6 +51,7 @@ func Load(dir string, key ed25519.PrivateKey) (ids []trust.Identity, err error) 
 			id, err = trust.ParseIdentity(b, key)
 		}
 		switch {
+		case errors.Is(err, fs.ErrNotExist): // it was taken away meanwhile
 		case errors.Is(err, trust.ErrOtherKey) && ofOtherKey(f.Name(), key, files):
 		case err != nil:
 			bad = errors.Join(bad, fault.New("read certificate", path, err).WithHint("enrol once more with a new token"))
