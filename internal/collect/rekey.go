@@ -247,6 +247,11 @@ func KeeperOf(dir string, id trust.Identity) (is bool, err error) {
 // lost refuses to call a key lost that is there, or that waits for its place, and to
 // go on with a trail that was put back.
 func (v Vouching) lost(path string) error {
+	next := filepath.Join(v.Dir, nextKeyFile)
+	if _, err := LoadKey(next, false); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return fault.New("change key", next, fmt.Errorf("it cannot be read, and may be the key that the trail is signed with: %w", err)).
+			WithHint("make it readable; where it cannot be mended, move it away and ask again")
+	}
 	if err := placeNext(v.Dir, path, 2*time.Second); err != nil {
 		return err
 	}

@@ -55,7 +55,13 @@ func TestNextKeyIsNotThrownAway(t *testing.T) {
 	if _, err := os.Stat(next); err != nil {
 		t.Errorf("it was taken away: %v", err)
 	}
-	if err := errors.Join(os.WriteFile(next, key, 0o600), os.RemoveAll(at), os.Rename(saved, at), conn.Close()); err != nil {
+	if err := errors.Join(os.RemoveAll(at), conn.Close()); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := collect.Vouch(collect.Vouching{Dir: dir, By: "operator", Why: "it cannot be read"}); err == nil || !strings.Contains(err.Error(), "may be the key that the trail is signed with") {
+		t.Errorf("it is called lost: %v", err)
+	}
+	if err := errors.Join(os.WriteFile(next, key, 0o600), os.Rename(saved, at)); err != nil {
 		t.Fatal(err)
 	}
 	conn = embedded(t, dir)
