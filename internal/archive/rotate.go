@@ -109,7 +109,7 @@ func (a *Archive) Rotate(m trust.Member, before, key ed25519.PublicKey, signatur
 			return err
 		}
 		if often(changes, m, a.now().Add(-24*time.Hour)) {
-			return trust.Deny(KeyTooOften, "%s has had %d new keys within a day", m, rotations)
+			return trust.Deny(KeyTooOften, "%s has had %d new keys within a day; the next waits for tomorrow", m, rotations)
 		}
 		k = KeyChange{Name: m.Name, Role: m.Role, Authority: authorityOf(c), Key: key, Before: before, Signature: signature, By: m.Name}
 		if err := k.Admission().Check(m.Name, sha256.Sum256(key)); err != nil {

@@ -4,11 +4,11 @@ import (
 	"context"
 	"crypto/ed25519"
 	"errors"
-	"fmt"
 	"io/fs"
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 	"time"
 
 	"witnessmark/internal/durable"
@@ -87,7 +87,7 @@ func lockKey(dir string) (*os.File, error) {
 		err = ErrRekeying
 	}
 	if err != nil {
-		return nil, fault.New("rekey", dir, err).WithHint("an agent serve that runs finishes what was left of it; ask again in a minute")
+		return nil, fault.New("rekey", dir, err).WithHint("another command does that, or an agent serve, which finishes what was left of it; ask again in a minute")
 	}
 	return lock, nil
 }
@@ -152,7 +152,11 @@ func rotateAt(ctx context.Context, id trust.Identity, next ed25519.PrivateKey) (
 type pending []error
 
 func (p pending) Error() string {
-	return fmt.Sprintf("the earlier key goes on being used: %v", errors.Join(p...))
+	said := make([]string, len(p))
+	for i, err := range p {
+		said[i] = err.Error()
+	}
+	return "the earlier key goes on being used: " + strings.Join(said, "; ")
 }
 func (p pending) Unwrap() []error { return p }
 func (p pending) Hint() string {

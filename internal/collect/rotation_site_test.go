@@ -17,7 +17,7 @@ import (
 )
 
 // siteOf serves two collectors whose members the same authority of the site certifies.
-func siteOf(t *testing.T) (owners []*collect.Connection, stop func()) {
+func siteOf(t *testing.T) (owners []*collect.Connection, stops []func()) {
 	t.Helper()
 	pem, err := trust.NewAuthority(time.Now())
 	file := filepath.Join(t.TempDir(), "site.pem")
@@ -25,12 +25,11 @@ func siteOf(t *testing.T) (owners []*collect.Connection, stop func()) {
 		t.Fatal(err)
 	}
 	for range 2 {
-		var address string
 		dir := filepath.Join(t.TempDir(), "archive")
-		address, stop = labtest.Serve(t, dir, collect.WithAuthority(file))
-		owners = append(owners, labtest.DialOwner(t, address, dir))
+		address, stop := labtest.Serve(t, dir, collect.WithAuthority(file))
+		owners, stops = append(owners, labtest.DialOwner(t, address, dir)), append(stops, stop)
 	}
-	return owners, stop
+	return owners, stops
 }
 
 // underEarlierNames gives a folder's certificates names of before: by authority and key,
@@ -53,7 +52,7 @@ func underEarlierNames(t *testing.T, dir string) {
 // TestRotationUnderOneAuthority: each collector that a rig has joined is asked for its
 // next key, also where one authority certifies the members of both.
 func TestRotationUnderOneAuthority(t *testing.T) {
-	owners, stop := siteOf(t)
+	owners, stops := siteOf(t)
 	one, two := owners[0].Where, owners[1].Where
 	s := joined(t, owners...)
 	before := s.key()
@@ -66,7 +65,7 @@ func TestRotationUnderOneAuthority(t *testing.T) {
 		t.Error("the key is the one before, or looks like another machine's")
 	}
 	// While one is away both go on, each by the key that it has admitted.
-	stop()
+	stops[1]()
 	if _, err := collect.RotateKey(t.Context(), s.dir); !errors.Is(err, enrol.ErrUnreachable) || !collect.NextKey(s.dir) {
 		t.Fatal(err)
 	}
@@ -74,6 +73,19 @@ func TestRotationUnderOneAuthority(t *testing.T) {
 		t.Errorf("%d, %v", len(ids), err)
 	}
 	s.deliver(one)
+}
+
+// TestRotationWithAllAway: it says of each collector why it waits, in one line.
+func TestRotationWithAllAway(t *testing.T) {
+	owners, stops := siteOf(t)
+	s := joined(t, owners...)
+	for _, stop := range stops {
+		stop()
+	}
+	_, err := collect.RotateKey(t.Context(), s.dir)
+	if err == nil || strings.Contains(err.Error(), "\n") || strings.Count(err.Error(), "could not be reached") != 2 {
+		t.Errorf("%v", err)
+	}
 }
 
 // TestWhoWhileTheKeyChanges: whoever looks at any moment of a change of key sees a member

@@ -140,7 +140,7 @@ var refused = map[string]string{
 	"make token": "only keepers make tokens; collector members shows whose the names are",
 }
 
-const succeeded = "a key that another came after gets nothing new: go over to that one with rekey; where it is gone, move key.pem and key.next.pem away and have a keeper make a token for it: collector token --lost WHY"
+const succeeded = "where another key came after this one, go over to that with rekey; where that is gone, move key.pem and key.next.pem away and have a keeper make a token: collector token --lost WHY; where this one was revoked, without --lost"
 
 // network takes the network's own words out of gRPC's wrapping.
 func network(msg string) string {
