@@ -72,7 +72,13 @@ func (d *desk) check(ctx context.Context, args []string, key string) error {
 	defer p.Done()
 	f := findings{Findings: []finding{}}
 	found := func(where, what string) { f.Findings = append(f.Findings, finding{where, what}) }
-	n, err := d.examine(ctx, args, key, &f.Where, found, p.Set)
+	n, err := d.examine(ctx, args, key, &f.Where, found, func(done, total int64) {
+		if total == 0 {
+			p.Note(screen.Count(int(done), "page") + " read")
+			return
+		}
+		p.Set(done, total)
+	})
 	if err != nil {
 		return err
 	}

@@ -101,7 +101,8 @@ type Book interface {
 	// Rekey has the trail signed with a new key from now on, with an entry in it.
 	Rekey(ctx context.Context, by, why string) (Rekeyed, trail.Receipt, error)
 	// Check goes through all that is kept and calls found for all that is wrong,
-	// and progress, unless it is nil, as it comes on.
+	// and progress, unless it is nil, as it comes on: with a total of 0 while it reads
+	// the pages of the file, of which done is how many.
 	Check(ctx context.Context, found func(where, what string), progress func(done, total int64)) (Checked, error)
 	// Backup calls begin with the size of a consistent copy of the whole archive,
 	// and writes the copy to the writer that it gives.

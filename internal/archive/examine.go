@@ -35,8 +35,10 @@ type Examined struct {
 
 // Examination is what goes with a look through a whole archive.
 type Examination struct {
-	Found    func(Finding)
-	Progress func(done, total int64)         // nil when nobody looks
+	Found func(Finding)
+	// Progress is told how far it has come: while the pages are read how many were,
+	// with a total of 0, and then of the rest. It is nil when nobody looks.
+	Progress func(done, total int64)
 	Run      func(Examined) (wrong []string) // looks deeper; nil for no deeper
 }
 
@@ -62,7 +64,7 @@ func (a *Archive) Examine(ctx context.Context, x Examination) (n Checked, err er
 	defer f.Close()
 	defer func() { n.VerifierKey = a.VerifierKey() }()
 	err = a.moment(func(tx *bolt.Tx) error {
-		w, err := walkFile(ctx, f, uint64(tx.ID()), x.Found)
+		w, err := walkFile(ctx, f, uint64(tx.ID()), x)
 		switch {
 		case err != nil:
 		case w.unsafe:
@@ -83,15 +85,18 @@ func (a *Archive) Examine(ctx context.Context, x Examination) (n Checked, err er
 }
 
 // walkFile walks the pages of one transaction, the last one's for 0.
-func walkFile(ctx context.Context, f *os.File, tx uint64, found func(Finding)) (*walk, error) {
+func walkFile(ctx context.Context, f *os.File, tx uint64, x Examination) (*walk, error) {
 	info, err := f.Stat()
 	if err != nil {
 		return nil, err
 	}
-	w := &walk{r: f, size: info.Size(), wrong: func(what string, err error) { found(Finding{what, err.Error()}) }}
+	w := &walk{r: f, size: info.Size(), wrong: func(what string, err error) { x.Found(Finding{what, err.Error()}) }}
+	if x.Progress != nil {
+		w.progress = func(pages int64) { x.Progress(pages, 0) }
+	}
 	err = w.run(ctx, tx)
 	if err != nil && !errors.Is(err, errOtherTx) && ctx.Err() == nil {
-		found(Finding{"file", err.Error()})
+		x.Found(Finding{"file", err.Error()})
 		err = nil
 	}
 	return w, err
@@ -114,7 +119,7 @@ func ExamineFile(ctx context.Context, path, key string, x Examination) (n Checke
 	if err == nil {
 		defer db.Close()
 	}
-	w, walked := walkFile(ctx, f, 0, x.Found)
+	w, walked := walkFile(ctx, f, 0, x)
 	if walked != nil || w.unsafe {
 		return n, walked
 	}

@@ -46,8 +46,11 @@ type walk struct {
 	met   []bool // pages
 	wrong func(what string, err error)
 	// page is told of each page that holds keys and values; nil when nobody asks.
-	page    func(id uint64, b []byte)
-	stopped func() error // says that nobody waits any more
+	page func(id uint64, b []byte)
+	// progress is told how many pages were read so far; nil when nobody asks.
+	progress func(pages int64)
+	read     int64
+	stopped  func() error // says that nobody waits any more
 	// unsafe says that bbolt must not be let near the file.
 	unsafe bool
 }
@@ -225,6 +228,9 @@ func (w *walk) load(where string, id uint64, kinds ...uint16) []byte {
 			return nil
 		}
 		w.met[i] = true
+	}
+	if w.read += int64(over) + 1; w.progress != nil {
+		w.progress(w.read)
 	}
 	if over > 0 {
 		b = make([]byte, n*int64(over+1))

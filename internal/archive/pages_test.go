@@ -159,3 +159,49 @@ func TestFilesThatAreNone(t *testing.T) {
 	}
 	t.Logf("found %d of %d", found, len(files))
 }
+
+// TestProgress: an examination tells of the pages that it reads, each once and all of
+// them, before it tells of what they hold.
+func TestProgress(t *testing.T) {
+	path, _ := sample(t, labtest.Rand(t))
+	opt := options()
+	opt.Next = labtest.Key(labtest.Seeded(8))
+	a, err := archive.Open(path, opt)
+	if err != nil {
+		t.Fatal(err)
+	}
+	live, size, err := a.LivePages()
+	if err != nil {
+		t.Fatal(err)
+	}
+	least, most := int64(0), a.Size()/int64(size)
+	for _, n := range live {
+		least += int64(n)
+	}
+	examine := map[string]func(archive.Examination) (archive.Checked, error){
+		"open": func(x archive.Examination) (archive.Checked, error) { return a.Examine(t.Context(), x) },
+		"closed": func(x archive.Examination) (archive.Checked, error) {
+			return archive.ExamineFile(t.Context(), path, "", x)
+		},
+	}
+	for _, how := range []string{"open", "closed"} {
+		var pages, done, total int64
+		_, err := examine[how](archive.Examination{
+			Found: func(f archive.Finding) { t.Errorf("%s: %v", how, f) },
+			Progress: func(d, of int64) {
+				switch {
+				case of == 0 && total == 0 && d > pages:
+					pages = d
+				case of > 0 && d >= done && d <= of:
+					done, total = d, of
+				default:
+					t.Errorf("%s: %d of %d after %d pages and %d of %d", how, d, of, pages, done, total)
+				}
+			},
+		})
+		if err != nil || pages <= least || pages >= most || done == 0 || done != total {
+			t.Errorf("%s: it told of %d pages, where %d hold something and %d are in the file, and of %d of %d (%v)", how, pages, least, most, done, total, err)
+		}
+		a.Close()
+	}
+}

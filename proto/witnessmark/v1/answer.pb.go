@@ -1850,9 +1850,10 @@ func (*CheckArchiveResponse_Finding) isCheckArchiveResponse_Message() {}
 func (*CheckArchiveResponse_Summary) isCheckArchiveResponse_Message() {}
 
 type CheckProgress struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Done          int64                  `protobuf:"varint,1,opt,name=done,proto3" json:"done,omitempty"`
-	Total         int64                  `protobuf:"varint,2,opt,name=total,proto3" json:"total,omitempty"`
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Done  int64                  `protobuf:"varint,1,opt,name=done,proto3" json:"done,omitempty"`
+	// 0 while pages of the file are read, of which done is how many.
+	Total         int64 `protobuf:"varint,2,opt,name=total,proto3" json:"total,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
