@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"os"
 	"regexp"
 	"strings"
@@ -160,16 +161,28 @@ func keysOf(keys []string) (known dossier.Keys, err error) {
 	return known, nil
 }
 
-// mostDossier bounds the file that is read: the largest delivery and then some.
-const mostDossier = 4 << 30
+// mostDossier bounds the file that is read: the largest delivery and then some, as far
+// as this machine can count.
+const mostDossier = min(4<<30, math.MaxInt-bytes.MinRead)
+
+var errNoDossier = fmt.Errorf("it is larger than any dossier, %s", screen.Bytes(mostDossier))
 
 func (d *desk) verify(file string, known dossier.Keys) error {
 	b, err := readDossier(file)
 	if err != nil {
 		return err
 	}
+	p := d.verifying()
 	r, err := dossier.Verify(b, known)
+	p.Done()
 	return d.verified(file, r, err)
+}
+
+// verifying says on a terminal what goes on: a long log takes some seconds.
+func (d *desk) verifying() *screen.Progress {
+	p := screen.NewProgress(d.stderr, "verify")
+	p.Step("checking signatures and proofs, working out statistics and flags")
+	return p
 }
 
 // verified says what was found of a file.
@@ -249,9 +262,19 @@ func readWhole(file string) ([]byte, error) {
 		return nil, err
 	}
 	defer f.Close()
-	b, err := io.ReadAll(io.LimitReader(f, mostDossier+1))
-	if err == nil && len(b) > mostDossier {
-		err = fmt.Errorf("it is larger than any dossier, %s", screen.Bytes(mostDossier))
+	info, err := f.Stat()
+	switch {
+	case err != nil:
+		return nil, err
+	case info.Size() > mostDossier:
+		return nil, errNoDossier
 	}
-	return b, err
+	var b bytes.Buffer
+	b.Grow(int(info.Size()) + bytes.MinRead) // so that it is copied nowhere while it grows
+	if n, err := b.ReadFrom(io.LimitReader(f, mostDossier+1)); err != nil {
+		return nil, err
+	} else if n > mostDossier {
+		return nil, errNoDossier // a pipe, or a file that grew
+	}
+	return b.Bytes(), nil
 }

@@ -23,7 +23,9 @@ func (d *desk) verifyLater(ctx context.Context, file, later string, known dossie
 	if later != "" {
 		newer, err = readDossier(later)
 	} else {
+		p := d.verifying()
 		r, bad := dossier.Verify(older, known)
+		p.Done()
 		if bad != nil {
 			return d.verified(file, r, bad)
 		}
@@ -34,7 +36,9 @@ func (d *desk) verifyLater(ctx context.Context, file, later string, known dossie
 	if err != nil {
 		return err
 	}
+	p := d.verifying()
 	old, now, lines, err := dossier.Later(older, newer, known)
+	p.Done()
 	if err != nil {
 		err = notProved("verify", file, err, askAgain)
 	}

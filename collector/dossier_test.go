@@ -3,6 +3,8 @@ package main
 import (
 	"errors"
 	"fmt"
+	"os"
+	"path/filepath"
 	"testing"
 
 	"witnessmark/internal/dossier"
@@ -23,5 +25,20 @@ func TestHintForANewerFile(t *testing.T) {
 		if got := fault.HintOf(err); got != c.hint || !errors.Is(err, dossier.ErrNotProved) {
 			t.Errorf("%v: hint %q", err, got)
 		}
+	}
+}
+
+// TestTooLargeADossier: a file that is larger than any dossier is refused by its size.
+func TestTooLargeADossier(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "large.zip")
+	err := os.WriteFile(file, nil, 0o600)
+	if err == nil {
+		err = os.Truncate(file, mostDossier+1) // it takes no room on the disk
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := readDossier(file); !errors.Is(err, errNoDossier) {
+		t.Fatal(err)
 	}
 }

@@ -135,12 +135,14 @@ func (c Contents) Make(origin string, sign func(text string) ([]byte, error)) ([
 // sealText lists the members. Its first line keeps it from being taken for a head.
 func sealText(origin string, edition int, members []member) string {
 	var b strings.Builder
-	fmt.Fprintf(&b, "%s/dossier\nedition %d\n", origin, edition)
+	b.WriteString(origin + "/dossier\n" + editionLine(edition))
 	for _, m := range members {
 		b.WriteString(m.line())
 	}
 	return b.String()
 }
+
+func editionLine(edition int) string { return fmt.Sprintf("edition %d\n", edition) }
 
 // line is the member's line in the seal.
 func (m member) line() string {

@@ -171,12 +171,12 @@ func (v *verification) sealed(all []member) error {
 	if v.edition < 1 {
 		return at(sealName, fmt.Errorf("there is no edition %d of the rules", v.edition))
 	}
+	if lines[1] != editionLine(v.edition) {
+		return at(sealName, errors.New("it is not spelt as it is written"))
+	}
 	members := all[:len(all)-1]
 	if err := against(lines[2:len(lines)-1], members); err != nil {
 		return err
-	}
-	if n.Text != sealText(origin, v.edition, members) {
-		return at(sealName, errors.New("it is not spelt as it is written"))
 	}
 	v.holds(sealName, "the collector %s sealed the file, %d members, under edition %d of the rules", origin, len(members), v.edition)
 	return nil
