@@ -20,6 +20,12 @@ import (
 
 // The editions from which on a file says what this program works out. Where one of
 // an earlier edition says otherwise, that is told and is no fault.
+//
+// The cover is made with the file. Statistics and flags are those of the summary, which
+// was made when the run was kept, maybe years before, and names no edition: all so far
+// are of 1. Before judgedSince goes up, a summary has to carry the edition of its rules,
+// none meaning 1, and to be held against that and not against the file's, or honest
+// files of runs of before are refused (TestSummaryOfBefore).
 const (
 	judgedSince = 1 // statistics, results, configuration and flags
 	wordedSince = 2 // the cover

@@ -54,6 +54,22 @@ func TestEditions(t *testing.T) {
 	}
 }
 
+// TestSummaryOfBefore: a file that is made now of a run that was kept and judged by the
+// rules of edition 1 holds.
+func TestSummaryOfBefore(t *testing.T) {
+	c := contentsOf(t, asNow(t, membersOf(t, readFile(t, "testdata/edition-1.zip"))))
+	b, err := made(t, c, labtest.Key(labtest.Seeded(7))) // the trail's of labtest.NewCollector
+	if err != nil {
+		t.Fatal(err)
+	}
+	if r, err := dossier.Verify(b, dossier.Keys{}); err != nil || len(r.Otherwise) > 0 {
+		t.Errorf("what was judged by edition 1 is held against other rules: %v, otherwise in %v", err, r.Otherwise)
+	}
+	if dossier.JudgedSince != 1 {
+		t.Error("statistics or flags come out otherwise than before: let summaries say by which edition they were made, before this test goes on to ask for a file of a run of each")
+	}
+}
+
 // TestFirstSpelling: what members of edition 1 have in another spelling is taken in
 // files of that edition alone, and those of now in no other.
 func TestFirstSpelling(t *testing.T) {

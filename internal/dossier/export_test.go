@@ -7,6 +7,9 @@ import (
 	"witnessmark/internal/trust"
 )
 
+// JudgedSince is the edition of all summaries that are kept.
+const JudgedSince = judgedSince
+
 // LeadsTo holds the last admission of a rig's key against what the trail told of its
 // keys before.
 func LeadsTo(entries ...trail.Entry) error {

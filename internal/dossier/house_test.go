@@ -299,6 +299,24 @@ func asFirst(t testing.TB, ms []member) []member {
 	return ms
 }
 
+// asNow spells members of edition 1 as files have them now.
+func asNow(t testing.TB, ms []member) []member {
+	t.Helper()
+	ms = slices.Clone(ms)
+	m := find(ms, "trail/receipt.json")
+	var first struct {
+		Receipt     trail.Receipt
+		Consistency []trail.Hash
+	}
+	if err := json.Unmarshal(m.data, &first); err != nil {
+		t.Fatal(err)
+	}
+	r := receipt{Consistency: first.Consistency}
+	r.Receipt.Receipt, r.Receipt.RecordSHA256 = first.Receipt, first.Receipt.RecordSHA256[:]
+	m.data = spelt(t, m.name, r)
+	return ms
+}
+
 // find gives the member of a name; nil when there is none.
 func find(ms []member, name string) *member {
 	if i := slices.IndexFunc(ms, func(m member) bool { return m.name == name }); i >= 0 {
