@@ -196,6 +196,9 @@ func (v *verification) chain(own *admission) error {
 		return errors.New("the trail in the file tells of other certificates, or of this one after the record was kept")
 	}
 	v.holds(chainName, "a certificate of authority %v binds the key to rig %s, %s; it is entry %d of the trail", trust.FingerprintOf(c.Authority), v.run.Rig, validity(c), bound.index)
+	if own.Authority != (trust.Fingerprint{}) && own.Authority != trust.FingerprintOf(c.Authority) {
+		v.doubt(chainName, "the key was admitted under another authority, %v, and certified anew since", own.Authority)
+	}
 	if !validAt(c, v.own.At) {
 		v.doubt(chainName, "it was not valid when the collector kept the run, %s UTC", screen.At(v.own.At))
 	}
@@ -223,8 +226,6 @@ func (s *keyStory) certified(pem []byte, key ed25519.PublicKey, own *admission) 
 		return c, told{}, errors.New("the certificate is of another key than the one that signed")
 	case own == nil:
 		return c, told{}, errors.New("the trail in the file does not tell that the key was admitted before it signed")
-	case own.Authority != trust.Fingerprint{} && own.Authority != authority:
-		return c, told{}, fmt.Errorf("the certificate is of authority %v, and the key was admitted under %v", authority, own.Authority)
 	case bound < 0:
 		return c, told{}, errors.New("no entry of the trail in the file binds these certificates")
 	case s.certificates[bound].Text != trust.CertificateText(authority):
