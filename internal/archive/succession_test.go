@@ -112,21 +112,24 @@ func reopenRekeyed(t *testing.T, path, old, next string) {
 // TestVouch: a lost key is followed on the word of a keeper or of the owner, which
 // stays with it.
 func TestVouch(t *testing.T) {
-	wren := labtest.Key(labtest.Seeded(21))
+	first, wren := labtest.Key(labtest.Seeded(20)), labtest.Key(labtest.Seeded(21))
 	for name, x := range map[string]struct {
 		keeper ed25519.PrivateKey
 		by     string
 		word   string // "" where it is refused
 	}{
-		"a keeper":      {wren, "wren", "keeper wren"},
-		"the owner":     {nil, "operator", "the owner of the collector's folder"},
-		"another's key": {labtest.Key(labtest.Seeded(22)), "wren", ""},
-		"another name":  {wren, "ibis", ""},
+		"a keeper":       {wren, "wren", "keeper wren"},
+		"the owner":      {nil, "operator", "the owner of the collector's folder"},
+		"another's key":  {labtest.Key(labtest.Seeded(22)), "wren", ""},
+		"another name":   {wren, "ibis", ""},
+		"his key before": {first, "wren", ""},
 	} {
 		path := filepath.Join(t.TempDir(), "archive.db")
 		a := open(t, path)
 		old := a.VerifierKey()
-		admit(t, a, trust.Member{Role: trust.Keeper, Name: "wren"}, wren.Public().(ed25519.PublicKey))
+		keeper := trust.Member{Role: trust.Keeper, Name: "wren"}
+		admit(t, a, keeper, first.Public().(ed25519.PublicKey))
+		rotate(t, a, keeper, first, wren)
 		before, _, err := a.Head()
 		if err != nil {
 			t.Fatal(err)

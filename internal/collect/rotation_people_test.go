@@ -6,6 +6,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -61,6 +62,29 @@ func TestThePeoplesEarlierKeyEnds(t *testing.T) {
 	if _, _, err := answer.NewClient(now).Rekey(t.Context(), "", "a year is over"); err != nil {
 		t.Error(err)
 	}
+}
+
+// TestOpenConnectionComesBackWithTheNextKey: a connection that is met with the key before
+// is not left with it, not even the one over which another key came after that.
+func TestOpenConnectionComesBackWithTheNextKey(t *testing.T) {
+	w := newWorkshop(t)
+	var who atomic.Pointer[trust.Identity]
+	set := func(id trust.Identity) { who.Store(&id) }
+	set(w.ids["swift"])
+	conn, err := collect.Dial(w.address, func() []trust.Identity { return []trust.Identity{*who.Load()} })
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer conn.Close()
+	got, err := enrol.Rotate(t.Context(), conn, w.ids["swift"], labtest.Key(labtest.Seeded(60)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	set(got)
+	insist(t, "ask over it", func(ctx context.Context) error {
+		_, err := answer.NewClient(conn).Rigs(ctx)
+		return err
+	})
 }
 
 // TestPeopleRotateWhileACollectorIsAway: where the next key was admitted already the

@@ -212,6 +212,26 @@ func TestOnlyOwnRunsAreThinned(t *testing.T) {
 	}
 }
 
+// TestThinsByTheNextKey: when the rig's key has become another, runs that this has
+// signed are thinned.
+func TestThinsByTheNextKey(t *testing.T) {
+	r := labtest.Rand(t)
+	heron := labtest.NewRig("heron", r)
+	s := limit(t, t.TempDir(), 1, heron)
+	heron.Key = labtest.Key(r)
+	s.Rekey(heron.Key)
+	run := long(heron, r, 900)
+	if err := s.Put(run.Item("x"), run.Openers()); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Room(); !errors.Is(err, spool.ErrFull) { // of one byte
+		t.Error(err)
+	}
+	if left := checkThinned(t, pending(t, s)[run.ID], run); left >= 4*900 {
+		t.Errorf("all %d samples are left", left)
+	}
+}
+
 // TestOfferIsKept: the mark outlives the process, and the receipt takes its room.
 func TestOfferIsKept(t *testing.T) {
 	r := labtest.Rand(t)
