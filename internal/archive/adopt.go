@@ -326,7 +326,7 @@ var ErrNotBegun = errors.New("the copy was not begun")
 // of its keys so far. For one that is there the key may be "": it is then the one
 // that the archive names.
 func OpenFollowing(path, key string, empty []byte, opt Options, successions ...[]byte) (*Archive, error) {
-	db, err := openFile(path, opt.Wait, &bolt.Options{FreelistType: bolt.FreelistMapType, InitialMmapSize: opt.MapSize})
+	db, err := openFile(path, opt.Wait, opt.bolt(path))
 	if err != nil {
 		return nil, err
 	}
@@ -334,7 +334,7 @@ func OpenFollowing(path, key string, empty []byte, opt Options, successions ...[
 	a.follows = true
 	if err := a.prepareFollowing(key, empty, successions); err != nil {
 		db.Close()
-		return nil, fault.New("open archive", path, err)
+		return nil, opening(path, err)
 	}
 	return a, nil
 }

@@ -70,7 +70,16 @@ type Options struct {
 	Origin  string             // names the trail when the archive is new
 	Now     func() time.Time
 	Wait    time.Duration // how long to wait for another process to let go; 0 waits 10 s
-	MapSize int           // address space reserved at open, so that growth need not wait for readers
+	MapSize int           // address space reserved beyond the file, so that growth need not wait for readers
+}
+
+// bolt gives the options of the file to be opened with these.
+func (o Options) bolt(path string) *bolt.Options {
+	b := &bolt.Options{FreelistType: bolt.FreelistMapType, InitialMmapSize: o.MapSize}
+	if info, err := os.Stat(path); err == nil && o.MapSize > 0 {
+		b.InitialMmapSize += int(info.Size())
+	}
+	return b
 }
 
 // Archive is an open archive. Its methods may be called at the same time.
@@ -104,7 +113,7 @@ func Open(path string, opt Options) (*Archive, error) {
 	}
 	_, err := os.Lstat(path)
 	fresh := errors.Is(err, fs.ErrNotExist)
-	db, err := openFile(path, opt.Wait, &bolt.Options{FreelistType: bolt.FreelistMapType, InitialMmapSize: opt.MapSize})
+	db, err := openFile(path, opt.Wait, opt.bolt(path))
 	if err != nil {
 		return nil, err
 	}
