@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -187,18 +188,18 @@ func (d *desk) verifying() *screen.Progress {
 
 // verified says what was found of a file.
 func (d *desk) verified(file string, r dossier.Report, err error) error {
-	if d.json {
-		err = errors.Join(verdictJSON(d.stdout, r), err)
-	} else {
-		d.printLines(r)
-	}
 	if err != nil {
-		return notProved("verify", file, err, "do not rely on this file; ask for it again, and keep this one as evidence")
+		err = notProved("verify", file, err, "do not rely on this file; ask for it again, and keep this one as evidence")
 	}
-	if !d.json {
-		_, err = fmt.Fprintf(d.stdout, "%s: run %s of rig %s, %s\n", verdict(r), screen.Clean(r.Run), screen.Clean(r.Rig), r.Standing)
+	if d.json {
+		return cmp.Or(err, verdictJSON(d.stdout, r))
 	}
-	return err
+	text := linesOf(r)
+	if err == nil {
+		text += fmt.Sprintf("%s: run %s of rig %s, %s\n", verdict(r), screen.Clean(r.Run), screen.Clean(r.Rig), r.Standing)
+	}
+	_, bad := io.WriteString(d.stdout, text)
+	return cmp.Or(err, bad)
 }
 
 // verdict sums up files of which nothing was refused.
@@ -222,14 +223,16 @@ func notProved(op, what string, err error, hint string) error {
 	return screen.Exit(screen.NotProved, fault.New(op, what, err).WithHint(hint))
 }
 
-func (d *desk) printLines(r dossier.Report) {
+func linesOf(r dossier.Report) string {
+	var b strings.Builder
 	for _, l := range r.Lines {
 		word := "holds"
 		if l.Doubt {
 			word = "note "
 		}
-		fmt.Fprintf(d.stdout, "%s  %s: %s\n", word, screen.Clean(l.Member), screen.Clean(l.Holds))
+		fmt.Fprintf(&b, "%s  %s: %s\n", word, screen.Clean(l.Member), screen.Clean(l.Holds))
 	}
+	return b.String()
 }
 
 func readDossier(file string) ([]byte, error) {

@@ -2,9 +2,11 @@ package main
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"slices"
 
 	"witnessmark/internal/answer"
@@ -45,22 +47,26 @@ func (d *desk) verifyLater(ctx context.Context, file, later string, known dossie
 	if d.json {
 		return d.laterJSON(old, now, lines, err)
 	}
-	now = ofNewer(now)
-	d.printLines(old)
+	_, bad := io.WriteString(d.stdout, laterText(old, ofNewer(now), lines, err == nil))
+	return cmp.Or(err, bad)
+}
+
+func laterText(old, now dossier.Report, lines []dossier.Line, holds bool) string {
+	text := linesOf(old)
 	if old.Failed == nil {
-		d.printLines(now)
+		text += linesOf(now)
 	}
-	if err != nil {
-		return err
+	if !holds {
+		return text
 	}
-	fmt.Fprintf(d.stdout, "%s: run %s of rig %s, %s then and %s now\n", verdict(old, now), screen.Clean(old.Run), screen.Clean(old.Rig), old.Standing, now.Standing)
+	text += fmt.Sprintf("%s: run %s of rig %s, %s then and %s now\n", verdict(old, now), screen.Clean(old.Run), screen.Clean(old.Rig), old.Standing, now.Standing)
 	if len(lines) == 0 {
-		fmt.Fprintln(d.stdout, "nothing came after")
+		text += "nothing came after\n"
 	}
 	for _, l := range lines {
-		fmt.Fprintf(d.stdout, "after  %s\n", screen.Clean(l.Holds))
+		text += fmt.Sprintf("after  %s\n", screen.Clean(l.Holds))
 	}
-	return nil
+	return text
 }
 
 // ofNewer puts what was found of the newer file under names of its own.
@@ -102,8 +108,5 @@ func (d *desk) laterJSON(old, now dossier.Report, lines []dossier.Line, failed e
 		After []dossier.Line `json:"after"`
 		Holds bool           `json:"holds"`
 	}{old, now, append([]dossier.Line{}, lines...), failed == nil}
-	if err := screen.JSON(d.stdout, v); err != nil {
-		return err
-	}
-	return failed
+	return cmp.Or(failed, screen.JSON(d.stdout, v))
 }

@@ -3,6 +3,7 @@ package main
 import (
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"path/filepath"
 	"testing"
@@ -40,5 +41,25 @@ func TestTooLargeADossier(t *testing.T) {
 	}
 	if _, err := readDossier(file); !errors.Is(err, errNoDossier) {
 		t.Fatal(err)
+	}
+}
+
+// TestVerdictUnwritten: that a verdict could not be written says nothing against the
+// file, and is no success.
+func TestVerdictUnwritten(t *testing.T) {
+	r, w := io.Pipe()
+	r.CloseWithError(io.ErrShortWrite)
+	const file = "../internal/dossier/testdata/edition-1.zip"
+	for _, json := range []bool{false, true} {
+		for _, later := range []string{"", file} {
+			d := &desk{stdout: w, stderr: io.Discard, json: json}
+			err := d.verify(file, dossier.Keys{})
+			if later != "" {
+				err = d.verifyLater(t.Context(), file, later, dossier.Keys{})
+			}
+			if !errors.Is(err, io.ErrShortWrite) || fault.HintOf(err) != "" {
+				t.Errorf("json %v, later %q: %v; hint %q", json, later, err, fault.HintOf(err))
+			}
+		}
 	}
 }

@@ -8,6 +8,7 @@ import (
 
 	"golang.org/x/mod/sumdb/note"
 
+	"witnessmark/internal/record"
 	"witnessmark/internal/screen"
 	"witnessmark/internal/trail"
 )
@@ -48,6 +49,9 @@ func Later(older, newer []byte, known Keys) (old, now Report, lines []Line, err 
 func (v *verification) since(o *opened) ([]Line, error) {
 	if !bytes.Equal(o.Signed.Bytes, v.Signed.Bytes) {
 		return nil, at(recordName, fmt.Errorf("it is of run %s, and its record is not that of the older file, of run %s", v.run.ID, o.run.ID))
+	}
+	if !bytes.Equal(o.Signed.PublicKey, v.Signed.PublicKey) {
+		return nil, at(sigName, fmt.Errorf("key %s signed it, and that of the older file is %s", record.Fingerprint(v.Signed.PublicKey), record.Fingerprint(o.Signed.PublicKey)))
 	}
 	again := !bytes.Equal(text(o.Proof.Receipt), text(v.Proof.Receipt))
 	if again && !v.after.wentBehind(o.Proof.Receipt.Index) {

@@ -9,6 +9,7 @@ import (
 
 	"witnessmark/internal/dossier"
 	"witnessmark/internal/labtest"
+	"witnessmark/internal/record"
 )
 
 // TestSameBytes: the same run gives the same file after a restart and a year later.
@@ -38,6 +39,24 @@ func TestLaterOfAnother(t *testing.T) {
 	h.run(t, labtest.Shape{Plain: true, Bare: true})
 	var f *dossier.Fault
 	if _, _, _, err := dossier.Later(older, h.dossier(t, run.ID, head), h.known()); !errors.As(err, &f) || f.Member != "newer file, trail/after.json" {
+		t.Errorf("%v", err)
+	}
+}
+
+// TestLaterByAnotherKey: who has the trail's key and not the rig's cannot put another
+// key in the place of the one that signed the older file's record.
+func TestLaterByAnotherKey(t *testing.T) {
+	k := keep(t) // a rig without a certificate
+	older := k.dossier(t)
+	c := contentsOf(t, membersOf(t, older))
+	c.Signed = record.Sign(c.Signed.Bytes, labtest.Key(labtest.Seeded(93)))
+	newer, err := made(t, c, labtest.Key(labtest.Seeded(7))) // the trail's of labtest.NewCollector
+	if err != nil {
+		t.Fatal(err)
+	}
+	verified(t, newer, dossier.Keys{})
+	var f *dossier.Fault
+	if _, _, _, err := dossier.Later(older, newer, dossier.Keys{}); !errors.As(err, &f) || f.Member != "newer file, record.sig" {
 		t.Errorf("%v", err)
 	}
 }
