@@ -96,7 +96,7 @@ type Trouble struct {
 
 // Status is how a Taker stands.
 type Status struct {
-	Taken    int    // runs made since the agent started
+	Taken    int    // runs that it has made
 	Latest   string // the id of the latest; "" for none
 	Troubles []Trouble
 }

@@ -48,6 +48,7 @@ func TestGoesOverToTheNextKey(t *testing.T) {
 	}
 	land("two.csv", "frame_ms\n950\n850\n")
 	both := signed(2)
+	s.until("both to be counted", func() bool { return v.Status().Taken == 2 })
 	is := func(k ed25519.PrivateKey) func(ed25519.PublicKey) bool {
 		return func(p ed25519.PublicKey) bool { return p.Equal(k.Public()) }
 	}

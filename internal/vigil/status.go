@@ -11,15 +11,12 @@ import (
 func (v *Vigil) Status() local.Status {
 	now := v.o.Clock.Read()
 	v.mu.Lock()
-	plan, beats, taker := v.plan, v.beats, v.taker
+	plan, beats := v.plan, v.beats
 	v.mu.Unlock()
 	s := local.Status{
 		Rig: plan.Name, Version: v.o.Version, Played: v.o.Played, Collector: plan.Collector, Up: now.SinceBoot - v.started.SinceBoot,
 		Sampled: -1, FactsAge: -1, BeatAge: -1, Waiting: v.waiting(), Troubles: v.present(),
-		Spans: v.spans.Open(), Delivered: v.count.delivered.Load(), BeatsAnswered: v.count.answered.Load(), BeatsUnanswered: v.count.unanswered.Load(),
-	}
-	if taker != nil {
-		s.Taken = uint64(taker.Status().Taken)
+		Spans: v.spans.Open(), Taken: v.count.taken.Load(), Delivered: v.count.delivered.Load(), BeatsAnswered: v.count.answered.Load(), BeatsUnanswered: v.count.unanswered.Load(),
 	}
 	if plan.Setup != nil {
 		s.Setup = plan.Setup.Label

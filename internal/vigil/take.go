@@ -38,7 +38,7 @@ func (v *Vigil) take(ctx context.Context, p *Plan, destination string) {
 				Name: p.Name, Tree: v.o.Tree, Key: p.Key, Spool: v.spool, Destination: destination, Demand: dispatch.DemandOf(p.Demand),
 				Played: v.o.Played, Version: v.o.Version, Now: v.o.Now, Random: v.o.Random,
 			},
-			Taken:    func(*record.Run) { poke(v.finished) },
+			Taken:    func(*record.Run) { v.count.taken.Add(1); poke(v.finished) },
 			Happened: v.happened,
 		})
 		if v.troubles.set("take logs", err); err == nil {

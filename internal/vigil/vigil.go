@@ -70,8 +70,8 @@ type Vigil struct {
 
 // counts are of this process.
 type counts struct {
-	answered, unanswered, delivered atomic.Uint64
-	unsigned, overdue               atomic.Int64 // runs that wait for witnesses; witnesses that keep overdue ones waiting
+	answered, unanswered, taken, delivered atomic.Uint64
+	unsigned, overdue                      atomic.Int64 // runs that wait for witnesses; witnesses that keep overdue ones waiting
 }
 
 func (c *counts) beat(err error) {
