@@ -52,7 +52,7 @@ func namesIn(t *testing.T, dir string) (names []string) {
 // TestKilledRestore kills it anywhere. There is never a part of an archive, nor the
 // key of one without it, with which a collector would begin another trail.
 func TestKilledRestore(t *testing.T) {
-	file, key := backedUp(t, 200)
+	file, key := backedUp(t, 60)
 	self, err := os.Executable()
 	if err != nil {
 		t.Fatal(err)

@@ -68,7 +68,6 @@ func TestSignedOnce(t *testing.T) {
 	s.send(1)
 	id := labtest.Enrol(t, dialled(t, s.proxy.Address(), s.dir), trust.Member{Role: trust.Analyst, Name: "swift"}, labtest.Key(labtest.Rand(t)))
 	ctx, stop := context.WithCancel(t.Context())
-	defer stop()
 	var log shared
 	ready, ended := make(chan string, 1), make(chan error, 1)
 	f := s.following()
@@ -76,7 +75,8 @@ func TestSignedOnce(t *testing.T) {
 	f.Dial = func(a string) (*collect.Connection, error) {
 		return collect.Dial(a, func() []trust.Identity { return []trust.Identity{id} })
 	}
-	go func() { ended <- collect.Follow(ctx, f) }()
+	go func() { defer close(ended); ended <- collect.Follow(ctx, f) }()
+	defer func() { stop(); <-ended }()
 	var copied *collect.Connection
 	select {
 	case a := <-ready:
@@ -127,13 +127,13 @@ func TestNotCopiedIsTold(t *testing.T) {
 	s := newCopiedSite(t)
 	s.send(1)
 	ctx, stop := context.WithCancel(t.Context())
-	defer stop()
 	var log shared
 	ready, ended := make(chan string, 1), make(chan error, 1)
 	f := s.following()
 	f.Listen, f.Ready, f.Log = "127.0.0.1:0", func(a string) { ready <- a }, slog.New(slog.NewTextHandler(&log, nil))
 	f.Limits = deliver.Limits{Record: 100, Parts: 100, Count: 1}
-	go func() { ended <- collect.Follow(ctx, f) }()
+	go func() { defer close(ended); ended <- collect.Follow(ctx, f) }()
+	defer func() { stop(); <-ended }()
 	var copied *collect.Connection
 	select {
 	case a := <-ready:

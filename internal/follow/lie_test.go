@@ -157,14 +157,14 @@ func TestSilentSource(t *testing.T) {
 	if open, err := seen.Open(); len(open) > 0 || err != nil {
 		t.Errorf("%+v, %v", open, err)
 	}
-	f.Once = false
+	f.Once, f.Limits.Quiet = false, time.Second // in which its honest answers do come
 	ctx, stop := context.WithCancel(t.Context())
 	ended := make(chan error, 1)
 	go func() { ended <- f.Follow(ctx, c) }()
 	select {
 	case err := <-ended:
 		t.Errorf("while there was nothing new: %v", err)
-	case <-time.After(3 * f.Limits.Quiet):
+	case <-time.After(2 * f.Limits.Quiet):
 	}
 	equal(t, c, a)
 	stop()
