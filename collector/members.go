@@ -32,9 +32,11 @@ collector, which copies all and signs heads of the trail.
 
 A member that has lost its key joins anew by a token that says so: --lost. Once it
 is used the keys so far are revoked and the new one stands in their place, on your
-word, which the trail keeps. Runs that they signed and that are kept stay proved;
-tokens that a keeper made with them are void. Who still has the key changes it
-without a token: agent rekey, collector login --rekey.
+word. The trail keeps that, signed with your key when you are logged in here as a
+keeper, or else as the word of the folder's owner, which nothing shows but the entry.
+Runs that the lost keys signed and that are kept stay proved; tokens that a keeper
+made with them are void. Who still has the key changes it without a token: agent
+rekey, collector login --rekey.
 
 The first one is made where the collector runs, by whoever may read its folder.`,
 		Example: "  collector token --rig heron\n  collector token --keeper wren --data /srv/dome/archive --for 10m\n  collector token --rig heron --lost \"the disk broke\"",
@@ -57,7 +59,7 @@ The first one is made where the collector runs, by whoever may read its folder.`
 				return screen.Misuse("say how it was lost, in a line", "--lost: it takes up to %d bytes without control characters", trust.MaxWhy)
 			}
 			return d.asMember(cmd.Context(), func(conn *collect.Connection) error {
-				t, err := enrol.IssueToken(cmd.Context(), conn, conn.Where, m, life, whoDecides(by), lost)
+				t, err := d.issue(cmd.Context(), conn, enrol.Wanted{Member: m, Life: life, By: whoDecides(by), Lost: lost})
 				if err != nil {
 					return err
 				}
@@ -91,6 +93,34 @@ func whoDecides(by string) string {
 	return by
 }
 
+// issue has a token made; one for another's lost keys is signed by the keeper as whom
+// the user is logged in, and is the owner's word where he is none.
+func (d *desk) issue(ctx context.Context, conn *collect.Connection, w enrol.Wanted) (enrol.Issued, error) {
+	if w.Lost == "" {
+		return enrol.IssueToken(ctx, conn, conn.Where, w)
+	}
+	roll, err := enrol.Members(ctx, conn, conn.Where)
+	if err != nil {
+		return enrol.Issued{}, err
+	}
+	dir, err := d.member()
+	if err != nil {
+		return enrol.Issued{}, err
+	}
+	who, err := collect.Who(dir)
+	if err != nil {
+		return enrol.Issued{}, err
+	}
+	if keeper, ok := roll.Keeper(who()); ok && keeper.Member != w.Member {
+		return enrol.VouchLoss(ctx, conn, conn.Where, roll, keeper, w)
+	}
+	t, err := enrol.IssueToken(ctx, conn, conn.Where, w)
+	if err == nil {
+		screen.Warn(d.stderr, "token", fmt.Sprintf("no other keeper is logged in here, so no key signs that the keys are lost: the collector's entry alone will say that it is the word of %s", screen.Clean(w.By)))
+	}
+	return t, err
+}
+
 func printToken(d *desk, m trust.Member, t enrol.Issued) error {
 	if d.json {
 		return screen.JSON(d.stdout, struct {
@@ -119,11 +149,11 @@ good, on whose word, and which key came after it. All of that are entries of the
 		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return d.asMember(cmd.Context(), func(conn *collect.Connection) error {
-				all, err := enrol.Members(cmd.Context(), conn, conn.Where)
+				roll, err := enrol.Members(cmd.Context(), conn, conn.Where)
 				if err != nil {
 					return err
 				}
-				return printMembers(d, all, conn.Where)
+				return printMembers(d, roll.Members, conn.Where)
 			})
 		},
 	}
@@ -143,10 +173,11 @@ type memberKeyJSON struct {
 	Fingerprint string         `json:"fingerprint"`
 	Admitted    time.Time      `json:"admitted"`
 	By          string         `json:"by"`
-	Index       int64          `json:"index"`               // of its entry in the trail
-	Before      string         `json:"before,omitempty"`    // the key that signed for it
-	Lost        string         `json:"lost,omitempty"`      // why those in whose place it is are lost
-	LostKeys    []string       `json:"lost_keys,omitempty"` // those
+	Index       int64          `json:"index"`                 // of its entry in the trail
+	Before      string         `json:"before,omitempty"`      // the key that signed for it
+	Lost        string         `json:"lost,omitempty"`        // why those in whose place it is are lost
+	LostKeys    []string       `json:"lost_keys,omitempty"`   // those
+	LostSigner  string         `json:"lost_signer,omitempty"` // the keeper's key that signed it
 	After       *keyAfter      `json:"after,omitempty"`
 	Revoked     *keyRevocation `json:"revoked,omitempty"`
 }
@@ -194,7 +225,11 @@ func word(k enrol.Key) string {
 	case len(k.Before) > 0:
 		return "its key before, " + record.Fingerprint(k.Before)
 	case k.Lost != "":
-		return k.By + ", in place of lost " + strings.Join(shortOf(k.LostKeys), ", ") + ": " + k.Lost
+		by := k.By
+		if len(k.Signer) > 0 {
+			by = "signed by keeper " + k.By + "'s key " + record.Fingerprint(k.Signer)
+		}
+		return by + ", in place of lost " + strings.Join(shortOf(k.LostKeys), ", ") + ": " + k.Lost
 	}
 	return k.By
 }
@@ -248,6 +283,9 @@ func memberOf(s enrol.Summary) memberJSON {
 		j := memberKeyJSON{Fingerprint: record.Fingerprint(k.Key), Admitted: k.Admitted, By: k.By, Index: k.Index, Lost: k.Lost, LostKeys: shortOf(k.LostKeys)}
 		if len(k.Before) > 0 {
 			j.Before = record.Fingerprint(k.Before)
+		}
+		if len(k.Signer) > 0 {
+			j.LostSigner = record.Fingerprint(k.Signer)
 		}
 		if next, ok := after(s, k); ok {
 			j.After = &keyAfter{record.Fingerprint(next.Key), next.Admitted}

@@ -202,7 +202,7 @@ func (a *Archive) adopt(tx *bolt.Tx, index int64, e Adopting, c *keepCall) error
 	case trail.KindSuccession:
 		return a.adoptSuccession(tx, index, e)
 	case trail.KindKey, trail.KindRevocation:
-		return adoptKey(tx, index, e)
+		return a.adoptKey(tx, index, e)
 	case trail.KindCertificate:
 		return adoptCertificate(tx, index, e)
 	}
@@ -277,7 +277,7 @@ func adoptRetraction(tx *bolt.Tx, index int64, e trail.Entry) error {
 	return putJSON(tx.Bucket(bRetractions), under(number(index), r.RunID), r)
 }
 
-func adoptKey(tx *bolt.Tx, index int64, e Adopting) error {
+func (a *Archive) adoptKey(tx *bolt.Tx, index int64, e Adopting) error {
 	k := KeyChange{Name: e.Entry.Subject, Key: e.Content, Revoked: e.Entry.Kind == trail.KindRevocation, At: e.Entry.At, By: e.Entry.Actor, Index: index}
 	if sha256.Sum256(k.Key) != e.Entry.Digest || int64(len(k.Key)) != e.Entry.Length {
 		return errors.New("the key is not what it is about")
@@ -290,7 +290,7 @@ func adoptKey(tx *bolt.Tx, index int64, e Adopting) error {
 	if k.Before != nil || k.Lost != nil { // all others follow from no change before
 		before, err := keyChanges(tx)
 		if err == nil {
-			err = follows(before, k)
+			err = follows(a.origin, before, k)
 		}
 		if err != nil {
 			return err

@@ -29,10 +29,12 @@ type KeyChange struct {
 	// that a keeper's word admitted.
 	Before    ed25519.PublicKey `json:",omitempty"`
 	Signature []byte            `json:",omitempty"`
-	// Lost are the keys, by their SHA-256, in whose place this one is on a keeper's word.
-	Lost    [][]byte  `json:",omitempty"`
-	Revoked bool      `json:",omitempty"`
-	At      time.Time // as in its entry of the trail
+	// Lost are the keys, by their SHA-256, in whose place this one is on a keeper's word,
+	// and Word what he has signed of that; nil where By is all that is known of it.
+	Lost    [][]byte    `json:",omitempty"`
+	Word    *trust.Word `json:",omitempty"`
+	Revoked bool        `json:",omitempty"`
+	At      time.Time   // as in its entry of the trail
 	By      string
 	Why     string `json:",omitempty"` // of a revocation or loss
 	Index   int64  // of its entry in the trail
@@ -49,6 +51,10 @@ type JoinToken struct {
 	Expires time.Time
 	Used    time.Time // zero until then
 	Lost    string    `json:",omitempty"` // why the keys so far are lost; "" where none is
+	// Keys are those, by their SHA-256, and Word what the keeper By has signed of it; nil
+	// where nobody has, and which they are shows when the token is spent.
+	Keys [][]byte    `json:",omitempty"`
+	Word *trust.Word `json:",omitempty"`
 }
 
 // Reasons why a token is of no use, for counts.
@@ -74,8 +80,11 @@ func (a *Archive) AddToken(hash [sha256.Size]byte, t JoinToken) error {
 		if err == nil {
 			err = sameRole(changes, t.Member)
 		}
-		if err == nil && t.Lost != "" && len(goodKeys(changes, t.Member)) == 0 {
-			err = trust.Deny(KeyNotLost, "%s has no key that could be lost", t.Member)
+		if err == nil && t.Lost != "" {
+			err = a.mayBeLost(changes, hash, t)
+		}
+		if err == nil && tx.Bucket(bTokens).Get(hash[:]) != nil {
+			err = trust.Deny(TokenUsed, "a token with that secret was made before")
 		}
 		if err != nil {
 			return err
@@ -148,8 +157,8 @@ func (a *Archive) Join(hash [sha256.Size]byte, asks trust.Member, key ed25519.Pu
 	err = a.update(func(tx *bolt.Tx) error {
 		t, err := a.spend(tx, hash, asks)
 		if err == nil {
-			k = KeyChange{Name: asks.Name, Role: asks.Role, Authority: authorityOf(c), Key: key, By: t.By, Why: t.Lost}
-			k.Lost, err = a.lose(tx, asks, key, t)
+			k = KeyChange{Name: asks.Name, Role: asks.Role, Authority: authorityOf(c), Key: key, By: t.By, Why: t.Lost, Word: t.Word}
+			k.Lost, err = a.lose(tx, key, t)
 		}
 		if err == nil {
 			k, err = a.admit(tx, k)
@@ -163,46 +172,6 @@ func (a *Archive) Join(hash [sha256.Size]byte, asks trust.Member, key ed25519.Pu
 		return KeyChange{}, fault.New("join", asks.String(), err)
 	}
 	return k, nil
-}
-
-// lose revokes the keys of a member that a token says are lost, and gives the hashes of
-// those that no other came after.
-func (a *Archive) lose(tx *bolt.Tx, m trust.Member, key ed25519.PublicKey, t JoinToken) (lost [][]byte, err error) {
-	if t.Lost == "" {
-		return nil, nil
-	}
-	changes, err := keyChanges(tx)
-	if err != nil {
-		return nil, err
-	}
-	for _, k := range goodKeys(changes, m) {
-		if k.Key.Equal(key) {
-			return nil, trust.Deny(KeyNotLost, "this is a key that is said to be lost")
-		}
-		if _, err := a.changeKey(tx, KeyChange{Name: m.Name, Key: k.Key, Revoked: true, By: t.By, Why: "lost: " + t.Lost}); err != nil {
-			return nil, err
-		}
-		if _, ok := successor(changes, k.Key); !ok {
-			sum := sha256.Sum256(k.Key)
-			lost = append(lost, sum[:])
-		}
-	}
-	if len(lost) == 0 || len(lost) > trust.MostLost {
-		return nil, trust.Deny(KeyNotLost, "%s has %d keys beside each other; between 1 and %d can be lost", m, len(lost), trust.MostLost)
-	}
-	err = dropTokens(tx, func(t JoinToken) bool { return handedOut(changes, m.Name, t) })
-	return lost, errors.Join(err, dropCosigner(tx, m.Name))
-}
-
-// handedOut says whether a token waits that a keeper has made: by what he has handed
-// out, or who has his key, he would come in again.
-func handedOut(changes []KeyChange, name string, t JoinToken) bool {
-	return t.Used.IsZero() && t.By == name && slices.ContainsFunc(changes, func(c KeyChange) bool { return c.Name == name && c.Role == trust.Keeper })
-}
-
-// goodKeys gives the admissions of a member's keys that no revocation followed.
-func goodKeys(changes []KeyChange, m trust.Member) []KeyChange {
-	return slices.DeleteFunc(InForceKeys(changes), func(k KeyChange) bool { return k.Member() != m })
 }
 
 func (a *Archive) spend(tx *bolt.Tx, hash [sha256.Size]byte, asks trust.Member) (JoinToken, error) {
@@ -281,7 +250,7 @@ func (k KeyChange) text() string {
 
 // Admission is how a key was admitted.
 func (k KeyChange) Admission() trust.Admission {
-	return trust.Admission{Role: k.Role, Authority: k.Authority, Before: k.Before, Signature: k.Signature, Lost: k.Lost, Why: k.Why}
+	return trust.Admission{Role: k.Role, Authority: k.Authority, Before: k.Before, Signature: k.Signature, Lost: k.Lost, Why: k.Why, Word: k.Word}
 }
 
 // admitted takes what an admission's entry says of it.
@@ -290,7 +259,7 @@ func (k *KeyChange) admitted(text string) error {
 	if err == nil {
 		err = a.Check(k.Name, sha256.Sum256(k.Key))
 	}
-	k.Role, k.Authority, k.Before, k.Signature, k.Lost, k.Why = a.Role, a.Authority, a.Before, a.Signature, a.Lost, a.Why
+	k.Role, k.Authority, k.Before, k.Signature, k.Lost, k.Why, k.Word = a.Role, a.Authority, a.Before, a.Signature, a.Lost, a.Why, a.Word
 	return err
 }
 
@@ -416,7 +385,7 @@ func (c *check) keys() {
 		}
 		if err := r.Admission().Check(r.Name, sha256.Sum256(r.Key)); err != nil {
 			c.wrong(where, "%v", err)
-		} else if err := follows(before, r); err != nil {
+		} else if err := follows(c.archive.origin, before, r); err != nil {
 			c.wrong(where, "%v", err)
 		}
 		before = append(before, r)
@@ -425,7 +394,11 @@ func (c *check) keys() {
 		c.wrong("keys", "%d changes are kept, and %d entries are about one", n, c.keyed)
 	}
 	c.each(bTokens, func(k, v []byte) {
-		if _, err := tokenOf(k, v); err != nil {
+		t, err := tokenOf(k, v)
+		if err == nil && t.Word != nil {
+			err = t.replaces().Admission().CheckWord(c.archive.origin, t.By, t.Name)
+		}
+		if err != nil {
 			c.wrong(fmt.Sprintf("token %x", k[:min(4, len(k))]), "%v", err)
 		}
 	})

@@ -54,9 +54,10 @@ func successor(changes []KeyChange, key ed25519.PublicKey) (KeyChange, bool) {
 
 // follows holds an admission against the changes before it: the key that it came
 // after was one that could sign for another then, and those in whose place it is
-// were the member's and are revoked. A signature by itself proves no more than that
-// somebody has a key.
-func follows(before []KeyChange, k KeyChange) error {
+// were the member's, are revoked, and have no other in their place, and who signed that
+// they are lost was a keeper. A signature by itself proves no more than that somebody
+// has a key.
+func follows(origin string, before []KeyChange, k KeyChange) error {
 	if k.Before != nil {
 		if _, err := newest(before, k.Member(), k.Before); err != nil {
 			return fmt.Errorf("the key before could not sign for another: %w", err)
@@ -74,8 +75,11 @@ func follows(before []KeyChange, k KeyChange) error {
 		if !slices.ContainsFunc(before, is) || slices.ContainsFunc(good, is) {
 			return fmt.Errorf("key %x is not one of %s that was lost and revoked before", lost[:8], k.Member())
 		}
+		if slices.ContainsFunc(before, func(c KeyChange) bool { return c.loses(lost) }) {
+			return fmt.Errorf("key %x was lost before, and another stands in its place", lost[:8])
+		}
 	}
-	return nil
+	return k.signed(origin, before)
 }
 
 // often says whether a member has had its keys of a day.

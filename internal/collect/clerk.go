@@ -234,22 +234,32 @@ func (c *Collector) renewedOften(key ed25519.PublicKey) (trust.Chain, error) {
 }
 
 // IssueToken implements enrol.Clerk.
-func (c *Collector) IssueToken(ctx context.Context, m trust.Member, life time.Duration, by, lost string) (enrol.Issued, error) {
+func (c *Collector) IssueToken(ctx context.Context, w enrol.Wanted) (enrol.Issued, error) {
+	if p, ok := trust.PeerOf(ctx); ok && p.Role == trust.Keeper && w.Lost != "" && w.Word == nil {
+		if p.Member == w.Member {
+			return enrol.Issued{}, trust.Deny(archive.KeyNotLost, "a key that is shown is not lost: change it with collector login --rekey, or have another keeper say that it is")
+		}
+		return enrol.Issued{}, trust.Deny(wordMissing, "a keeper who says that keys are lost signs that, and nothing signed came")
+	}
 	a, err := c.authority()
 	if err != nil {
 		return enrol.Issued{}, err
 	}
-	t, err := trust.NewToken(m, a.Fingerprint())
+	t, err := trust.NewToken(w.Member, a.Fingerprint())
 	if err != nil {
 		return enrol.Issued{}, err
 	}
-	now, by := c.now().UTC(), deciding(ctx, by)
-	until := now.Add(life)
-	if err := c.archive.AddToken(t.Secret.Hash(), archive.JoinToken{Member: m, By: by, Made: now, Expires: until, Lost: lost}); err != nil {
+	now := c.now().UTC()
+	kept := archive.JoinToken{Member: w.Member, By: deciding(ctx, w.By), Made: now, Expires: now.Add(w.Life), Lost: w.Lost, Keys: w.Keys, Word: w.Word}
+	issued, hash := enrol.Issued{Token: t.String(), Expires: kept.Expires, Authority: t.Authority}, t.Secret.Hash()
+	if w.Word != nil { // of a secret that never comes here
+		issued.Token, hash = "", w.Word.Token
+	}
+	if err := c.archive.AddToken(hash, kept); err != nil {
 		return enrol.Issued{}, err
 	}
-	c.log.Info("token made", "role", m.Role, "name", m.Name, "by", by, "until", until, "lost", lost)
-	return enrol.Issued{Token: t.String(), Expires: until}, nil
+	c.log.Info("token made", "role", w.Role, "name", w.Name, "by", kept.By, "until", kept.Expires, "lost", w.Lost, "signed", w.Word != nil)
+	return issued, nil
 }
 
 // deciding is who decides something: a keeper whose certificate says so, and in
@@ -262,10 +272,10 @@ func deciding(ctx context.Context, by string) string {
 }
 
 // Members implements enrol.Clerk.
-func (c *Collector) Members(context.Context) ([]enrol.Summary, error) {
+func (c *Collector) Members(context.Context) (enrol.Roll, error) {
 	changes, tokens, err := c.archive.Roll()
 	if err != nil {
-		return nil, err
+		return enrol.Roll{}, err
 	}
 	all := map[string]*enrol.Summary{}
 	of := func(m trust.Member) *enrol.Summary {
@@ -277,7 +287,11 @@ func (c *Collector) Members(context.Context) ([]enrol.Summary, error) {
 	for _, k := range changes {
 		if !k.Revoked {
 			s := of(k.Member())
-			s.Keys = append(s.Keys, enrol.Key{Key: k.Key, Admitted: k.At, By: k.By, Index: k.Index, Before: k.Before, Lost: k.Why, LostKeys: k.Lost})
+			key := enrol.Key{Key: k.Key, Admitted: k.At, By: k.By, Index: k.Index, Before: k.Before, Lost: k.Why, LostKeys: k.Lost}
+			if k.Word != nil {
+				key.Signer = k.Word.Key
+			}
+			s.Keys = append(s.Keys, key)
 			continue
 		}
 		for i, o := range all[k.Name].Keys {
@@ -294,11 +308,11 @@ func (c *Collector) Members(context.Context) ([]enrol.Summary, error) {
 			}
 		}
 	}
-	var out []enrol.Summary
+	out := enrol.Roll{Trail: c.archive.Origin()}
 	for _, s := range all {
-		out = append(out, *s)
+		out.Members = append(out.Members, *s)
 	}
-	slices.SortFunc(out, func(a, b enrol.Summary) int { return strings.Compare(a.Name, b.Name) })
+	slices.SortFunc(out.Members, func(a, b enrol.Summary) int { return strings.Compare(a.Name, b.Name) })
 	return out, nil
 }
 

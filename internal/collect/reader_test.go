@@ -137,7 +137,7 @@ func TestReadCopy(t *testing.T) {
 	refused("mark", isCopy, err)
 	_, _, err = answer.NewClient(wren).Retract(t.Context(), run.ID, "wren", "the lamp was on")
 	refused("retract", isCopy, err)
-	_, err = enrol.IssueToken(t.Context(), wren, copied, trust.Member{Role: trust.Rig, Name: "plover"}, time.Hour, "wren", "")
+	_, err = enrol.IssueToken(t.Context(), wren, copied, enrol.Wanted{Member: trust.Member{Role: trust.Rig, Name: "plover"}, Life: time.Hour, By: "wren"})
 	refused("token", isCopy, err)
 	_, err = enrol.Revoke(t.Context(), wren, copied, "swift", "wren", "no")
 	refused("revoke", isCopy, err)

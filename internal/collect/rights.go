@@ -80,6 +80,8 @@ const (
 	noRight   = "no_right"
 	keyGone   = "key_revoked"
 	keyNobody = "key_of_nobody"
+	// wordMissing is why a keeper's token for lost keys is not made.
+	wordMissing = "word_missing"
 )
 
 // allow says whether the call may be made, and gives it the context that says by

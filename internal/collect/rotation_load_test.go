@@ -81,9 +81,9 @@ func TestRotationUnderLoad(t *testing.T) {
 	if err != nil || int64(n.Runs) != kept.Load() || len(n.Keys) != 9 {
 		t.Errorf("%d runs are kept of %d, under %d keys; %v", n.Runs, kept.Load(), len(n.Keys), err)
 	}
-	members, err := enrol.Members(t.Context(), owner, address)
-	if err != nil || len(members) != 1 || len(members[0].Keys) != 9 {
-		t.Errorf("%+v, %v", members, err)
+	roll, err := enrol.Members(t.Context(), owner, address)
+	if err != nil || len(roll.Members) != 1 || len(roll.Members[0].Keys) != 9 {
+		t.Errorf("%+v, %v", roll, err)
 	}
 	t.Logf("%d runs, %d entries", n.Runs, n.Entries)
 }
@@ -103,7 +103,7 @@ func TestNextKeyOfALostOne(t *testing.T) {
 	if err := os.Remove(filepath.Join(s.dir, "key.pem")); err != nil {
 		t.Fatal(err)
 	}
-	issued, err := enrol.IssueToken(t.Context(), owner, one, heronRig, time.Hour, "wren", "the key's file was damaged")
+	issued, err := enrol.IssueToken(t.Context(), owner, one, enrol.Wanted{Member: heronRig, Life: time.Hour, By: "wren", Lost: "the key's file was damaged"})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -56,8 +56,8 @@ func TestThePeoplesEarlierKeyEnds(t *testing.T) {
 		t.Errorf("asked again: %v", err)
 	}
 	now := labtest.DialAs(t, w.address, got)
-	if all, err := enrol.Members(t.Context(), now, w.address); err != nil || len(all) != 4 {
-		t.Errorf("%d members, %v", len(all), err)
+	if all, err := enrol.Members(t.Context(), now, w.address); err != nil || len(all.Members) != 4 {
+		t.Errorf("%d members, %v", len(all.Members), err)
 	}
 	if _, _, err := answer.NewClient(now).Rekey(t.Context(), "", "a year is over"); err != nil {
 		t.Error(err)

@@ -129,7 +129,8 @@ func TestRotationThroughKills(t *testing.T) {
 		t.Errorf("it was killed at %d steps", steps)
 	}
 	for _, o := range owners {
-		all, err := enrol.Members(t.Context(), o, o.Where)
+		roll, err := enrol.Members(t.Context(), o, o.Where)
+		all := roll.Members
 		if err != nil || len(all) != 1 || !all[0].Good() {
 			t.Fatalf("%+v, %v", all, err)
 		}

@@ -211,7 +211,8 @@ func TestRevocationEndsWhatIsOpen(t *testing.T) {
 	if _, err := answer.NewClient(swift).Rigs(ctx); !errors.Is(err, answer.ErrDenied) {
 		t.Errorf("%v", err)
 	}
-	all, err := enrol.Members(ctx, wren, w.address)
+	roll, err := enrol.Members(ctx, wren, w.address)
+	all := roll.Members
 	if err != nil || len(all) != 4 || all[0].Name != "heron" || all[0].Good() || all[0].Keys[0].Revoked.By != "wren" || !all[1].Good() {
 		t.Errorf("%+v, %v", all, err)
 	}

@@ -1,9 +1,11 @@
 package enrol
 
 import (
+	"bytes"
 	"cmp"
 	"context"
 	"crypto/ed25519"
+	"crypto/sha256"
 	"errors"
 	"fmt"
 	"slices"
@@ -63,43 +65,106 @@ func Renew(ctx context.Context, conn grpc.ClientConnInterface, id trust.Identity
 	return next, nil
 }
 
-// IssueToken has a collector make a token for m. When the keys that m has are lost,
-// lost says why; they are revoked as the token is spent.
-func IssueToken(ctx context.Context, conn grpc.ClientConnInterface, where string, m trust.Member, life time.Duration, by, lost string) (Issued, error) {
-	r, err := pb.NewMemberServiceClient(conn).IssueToken(ctx, &pb.IssueTokenRequest{Role: string(m.Role), Name: m.Name, LifeNano: int64(life), By: by, Lost: lost})
+// IssueToken has a collector make a token.
+func IssueToken(ctx context.Context, conn grpc.ClientConnInterface, where string, w Wanted) (Issued, error) {
+	i, err := issue(ctx, conn, where, w)
 	if err != nil {
-		return Issued{}, explain("make token", where, err)
+		return Issued{}, err
 	}
-	t, err := trust.ParseToken(r.GetToken())
-	if err == nil && t.Member != m {
+	t, err := trust.ParseToken(i.Token)
+	if err == nil && t.Member != w.Member {
 		err = fmt.Errorf("the token that came is for %s", t.Member)
 	}
 	if err != nil {
 		return Issued{}, fault.New("make token", where, err)
 	}
-	return Issued{r.GetToken(), time.Unix(0, r.GetExpiresUnixNano()).UTC()}, nil
+	return i, nil
 }
 
-// Members lists a collector's members, by name.
-func Members(ctx context.Context, conn grpc.ClientConnInterface, where string) ([]Summary, error) {
+// VouchLoss makes a token for a member whose keys are lost, which a keeper of that
+// roll signs for, and has the collector take it.
+func VouchLoss(ctx context.Context, conn grpc.ClientConnInterface, where string, roll Roll, keeper trust.Identity, w Wanted) (Issued, error) {
+	t, err := trust.NewToken(w.Member, trust.Fingerprint{})
+	if err != nil {
+		return Issued{}, fault.New("make token", where, err)
+	}
+	w.By, w.Keys = keeper.Name, roll.latest(w.Member)
+	w.Word = trust.Loss{Trail: roll.Trail, Keeper: w.By, Member: w.Member, Token: t.Secret.Hash(), Keys: w.Keys, Why: w.Lost}.Sign(keeper.Key)
+	i, err := issue(ctx, conn, where, w)
+	if err != nil {
+		return Issued{}, err
+	}
+	t.Authority = i.Authority
+	i.Token = t.String()
+	return i, nil
+}
+
+func issue(ctx context.Context, conn grpc.ClientConnInterface, where string, w Wanted) (i Issued, err error) {
+	q := &pb.IssueTokenRequest{Role: string(w.Role), Name: w.Name, LifeNano: int64(w.Life), By: w.By, Lost: w.Lost}
+	if s := w.Word; s != nil {
+		q.Word = &pb.LossWord{TokenHash: s.Token[:], Keys: w.Keys, Signer: s.Key, Signature: s.Signature}
+	}
+	r, err := pb.NewMemberServiceClient(conn).IssueToken(ctx, q)
+	if err != nil {
+		return i, explain("make token", where, err)
+	}
+	i = Issued{Token: r.GetToken(), Expires: time.Unix(0, r.GetExpiresUnixNano()).UTC()}
+	if copy(i.Authority[:], r.GetAuthority()) != len(i.Authority) {
+		return i, fault.New("make token", where, errors.New("it names no authority")).WithHint("use programs of one version on both ends")
+	}
+	return i, nil
+}
+
+// latest gives the hashes of a member's good keys that no other came after.
+func (r Roll) latest(m trust.Member) (sums [][]byte) {
+	for _, s := range r.Members {
+		for _, k := range s.Keys {
+			if s.Member == m && k.Revoked == nil && !s.followed(k) {
+				sum := sha256.Sum256(k.Key)
+				sums = append(sums, sum[:])
+			}
+		}
+	}
+	return sums
+}
+
+// followed says whether another key came after one, by its signature.
+func (s Summary) followed(k Key) bool {
+	return slices.ContainsFunc(s.Keys, func(n Key) bool { return bytes.Equal(n.Before, k.Key) })
+}
+
+// Keeper finds the one among identities who is a keeper of the roll at present.
+func (r Roll) Keeper(ids []trust.Identity) (trust.Identity, bool) {
+	at := slices.IndexFunc(ids, func(id trust.Identity) bool {
+		sum := sha256.Sum256(id.Key.Public().(ed25519.PublicKey))
+		return id.Role == trust.Keeper && slices.ContainsFunc(r.latest(id.Member), func(l []byte) bool { return bytes.Equal(l, sum[:]) })
+	})
+	if at < 0 {
+		return trust.Identity{}, false
+	}
+	return ids[at], true
+}
+
+// Members lists a collector's members.
+func Members(ctx context.Context, conn grpc.ClientConnInterface, where string) (Roll, error) {
 	r, err := pb.NewMemberServiceClient(conn).ListMembers(ctx, &pb.ListMembersRequest{})
 	if err != nil {
-		return nil, explain("list members", where, err)
+		return Roll{}, explain("list members", where, err)
 	}
-	var out []Summary
+	out := Roll{Trail: r.GetTrail()}
 	for _, m := range r.GetMembers() {
 		s := Summary{Member: trust.Member{Role: trust.Role(m.GetRole()), Name: m.GetName()}}
 		if n := m.GetTokenUntilUnixNano(); n != 0 {
 			s.TokenUntil = time.Unix(0, n).UTC()
 		}
 		for _, k := range m.GetKeys() {
-			c := Key{Key: k.GetPublicKey(), Admitted: time.Unix(0, k.GetAdmittedUnixNano()).UTC(), By: k.GetBy(), Index: k.GetIndex(), Before: k.GetBefore(), Lost: k.GetLost(), LostKeys: k.GetLostKeys()}
+			c := Key{Key: k.GetPublicKey(), Admitted: time.Unix(0, k.GetAdmittedUnixNano()).UTC(), By: k.GetBy(), Index: k.GetIndex(), Before: k.GetBefore(), Lost: k.GetLost(), LostKeys: k.GetLostKeys(), Signer: k.GetLostSigner()}
 			if r := k.GetRevoked(); r != nil {
 				c.Revoked = &Revocation{time.Unix(0, r.GetAtUnixNano()).UTC(), r.GetBy(), r.GetWhy(), r.GetIndex()}
 			}
 			s.Keys = append(s.Keys, c)
 		}
-		out = append(out, s)
+		out.Members = append(out.Members, s)
 	}
 	return out, nil
 }

@@ -2,6 +2,7 @@ package enrol
 
 import (
 	"context"
+	"crypto/sha256"
 	"errors"
 	"time"
 
@@ -19,8 +20,25 @@ type Certified struct{ Leaf, Authority []byte }
 
 // Issued is a token that was made.
 type Issued struct {
-	Token   string
-	Expires time.Time
+	Token     string // "" where the collector does not have its secret
+	Expires   time.Time
+	Authority trust.Fingerprint // that it is for
+}
+
+// Wanted is a token that is to be made.
+type Wanted struct {
+	trust.Member
+	Life time.Duration
+	By   string      // who decides it
+	Lost string      // why the keys that the member has are lost; "" where none is
+	Keys [][]byte    // those that the word is of, by their SHA-256
+	Word *trust.Word // what the keeper By has signed of it; nil where no keeper has
+}
+
+// Roll is the members of a collector, and what names it.
+type Roll struct {
+	Members []Summary // by name
+	Trail   string    // its origin
 }
 
 // Clerk keeps the roll of members. An error that is a trust.Refusal goes through
@@ -33,11 +51,10 @@ type Clerk interface {
 	// Rotate puts the key of a certificate request in the place of the caller's, which
 	// has signed that.
 	Rotate(ctx context.Context, request, signature []byte) (Certified, error)
-	// IssueToken makes a token for m that lasts for life. When the keys that m has
-	// are lost, lost says why.
-	IssueToken(ctx context.Context, m trust.Member, life time.Duration, by, lost string) (Issued, error)
+	// IssueToken makes a token. Of one whose secret the caller has made it knows no text.
+	IssueToken(ctx context.Context, w Wanted) (Issued, error)
 	// Members lists who is a member, or was, by name.
-	Members(ctx context.Context) ([]Summary, error)
+	Members(ctx context.Context) (Roll, error)
 	// Revoke revokes all keys of a name and says how many; ErrNotFound says that
 	// it has none.
 	Revoke(ctx context.Context, name, by, why string) (int, error)
@@ -62,6 +79,7 @@ type Key struct {
 	Before   []byte      // the key that signed for it; nil where By's word admitted it
 	Lost     string      // why the keys in whose place it is are lost; "" where none is
 	LostKeys [][]byte    // those, by their SHA-256
+	Signer   []byte      // the keeper's key that signed that they are lost; nil where none has
 	Revoked  *Revocation // nil while it is good
 }
 
@@ -138,11 +156,19 @@ func (s *keeping) IssueToken(ctx context.Context, q *pb.IssueTokenRequest) (*pb.
 	case life < shortestToken || life > LongestToken:
 		return nil, status.Errorf(codes.InvalidArgument, "a token lasts from %v to %v, and not %v", shortestToken, LongestToken, life)
 	}
-	t, err := s.clerk.IssueToken(ctx, m, life, q.GetBy(), q.GetLost())
+	want := Wanted{Member: m, Life: life, By: q.GetBy(), Lost: q.GetLost()}
+	if w := q.GetWord(); w != nil {
+		if want.Lost == "" || len(w.GetTokenHash()) != sha256.Size {
+			return nil, status.Error(codes.InvalidArgument, "a keeper's word is of a loss, and of the hash of a token's secret")
+		}
+		want.Keys = w.GetKeys()
+		want.Word = &trust.Word{Token: [sha256.Size]byte(w.GetTokenHash()), Key: w.GetSigner(), Signature: w.GetSignature()}
+	}
+	t, err := s.clerk.IssueToken(ctx, want)
 	if err != nil {
 		return nil, statusOf(err)
 	}
-	return &pb.IssueTokenResponse{Token: t.Token, ExpiresUnixNano: t.Expires.UnixNano()}, nil
+	return &pb.IssueTokenResponse{Token: t.Token, ExpiresUnixNano: t.Expires.UnixNano(), Authority: t.Authority[:]}, nil
 }
 
 func (s *keeping) ListMembers(ctx context.Context, _ *pb.ListMembersRequest) (*pb.ListMembersResponse, error) {
@@ -150,8 +176,8 @@ func (s *keeping) ListMembers(ctx context.Context, _ *pb.ListMembersRequest) (*p
 	if err != nil {
 		return nil, statusOf(err)
 	}
-	m := &pb.ListMembersResponse{}
-	for _, s := range all {
+	m := &pb.ListMembersResponse{Trail: all.Trail}
+	for _, s := range all.Members {
 		m.Members = append(m.Members, s.proto())
 	}
 	return m, nil
@@ -163,7 +189,7 @@ func (s Summary) proto() *pb.MemberSummary {
 		m.TokenUntilUnixNano = s.TokenUntil.UnixNano()
 	}
 	for _, k := range s.Keys {
-		p := &pb.MemberKey{PublicKey: k.Key, AdmittedUnixNano: k.Admitted.UnixNano(), By: k.By, Index: k.Index, Before: k.Before, Lost: k.Lost, LostKeys: k.LostKeys}
+		p := &pb.MemberKey{PublicKey: k.Key, AdmittedUnixNano: k.Admitted.UnixNano(), By: k.By, Index: k.Index, Before: k.Before, Lost: k.Lost, LostKeys: k.LostKeys, LostSigner: k.Signer}
 		if r := k.Revoked; r != nil {
 			p.Revoked = &pb.KeyRevocation{AtUnixNano: r.At.UnixNano(), By: r.By, Why: r.Why, Index: r.Index}
 		}

@@ -54,7 +54,7 @@ func DialOwner(t testing.TB, address, dir string) *collect.Connection {
 // Token has a collector's owner make a join token.
 func Token(t testing.TB, owner *collect.Connection, m trust.Member, life time.Duration) trust.Token {
 	t.Helper()
-	issued, err := enrol.IssueToken(context.Background(), owner, owner.Where, m, life, "wren", "")
+	issued, err := enrol.IssueToken(context.Background(), owner, owner.Where, enrol.Wanted{Member: m, Life: life, By: "wren"})
 	if err != nil {
 		t.Fatal(err)
 	}

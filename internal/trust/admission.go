@@ -24,11 +24,14 @@ type Admission struct {
 	// word, and Why what he says of that. None of them has signed for it.
 	Lost [][]byte
 	Why  string
+	Word *Word // by which the keeper has signed that; nil where the entry alone says so
 }
 
 const (
 	ofAuthority = " of authority "
 	inPlaceOf   = " in place of lost "
+	onWord      = " on the word for token "
+	ofKey       = " of key "
 	afterKey    = " after key "
 	whichSigned = " which signed "
 )
@@ -38,9 +41,10 @@ const (
 //	rig of authority 5f1c…
 //	rig of authority 5f1c… after key 0a9b… which signed 7d3e…
 //	rig of authority 5f1c… in place of lost 0a9b…,3c4d…: the disk broke
+//	rig of authority 5f1c… in place of lost 0a9b… on the word for token 6e7f… of key 1b2c… which signed 9d8e…: the disk broke
 //
 // with whole keys and signatures, so that the entry proves by itself that the key
-// before has signed. Of lost keys it has the SHA-256.
+// before has signed, or the keeper's. Of lost keys it has the SHA-256.
 func (a Admission) Text() string {
 	s := string(a.Role)
 	if a.Authority != (Fingerprint{}) {
@@ -50,7 +54,11 @@ func (a Admission) Text() string {
 		s += fmt.Sprintf("%s%x%s%x", afterKey, []byte(a.Before), whichSigned, a.Signature)
 	}
 	if a.Lost != nil {
-		s += inPlaceOf + strings.Join(hexes(a.Lost), ",") + ": " + a.Why
+		s += inPlaceOf + strings.Join(hexes(a.Lost), ",")
+		if w := a.Word; w != nil {
+			s += fmt.Sprintf("%s%x%s%x%s%x", onWord, w.Token, ofKey, []byte(w.Key), whichSigned, w.Signature)
+		}
+		s += ": " + a.Why
 	}
 	return s
 }
@@ -82,9 +90,16 @@ func ValidWhy(s string) bool {
 	return s != "" && len(s) <= MaxWhy && utf8.ValidString(s) && !strings.ContainsFunc(s, unicode.IsControl)
 }
 
-// lost reads the keys that were lost and why they are said to be.
+// lost reads the keys that were lost, who signed that and why they are said to be.
 func (a *Admission) lost(s string) error {
 	keys, why, _ := strings.Cut(s, ": ")
+	keys, word, signed := strings.Cut(keys, onWord)
+	if signed {
+		var err error
+		if a.Word, err = parseWord(word); err != nil {
+			return err
+		}
+	}
 	for _, k := range strings.Split(keys, ",") {
 		b, err := hex.DecodeString(k)
 		if err != nil || len(b) != sha256.Size || len(a.Lost) == MostLost {
@@ -96,6 +111,27 @@ func (a *Admission) lost(s string) error {
 		return errAdmission
 	}
 	return nil
+}
+
+func parseWord(s string) (*Word, error) {
+	token, rest, _ := strings.Cut(s, ofKey)
+	hash, err := hex.DecodeString(token)
+	key, signature, err2 := parseSigned(rest)
+	if err != nil || err2 != nil || len(hash) != sha256.Size {
+		return nil, errAdmission
+	}
+	return &Word{[sha256.Size]byte(hash), key, signature}, nil
+}
+
+// parseSigned reads a key and what it has signed.
+func parseSigned(s string) (ed25519.PublicKey, []byte, error) {
+	key, signature, _ := strings.Cut(s, whichSigned)
+	k, err := hex.DecodeString(key)
+	sig, err2 := hex.DecodeString(signature)
+	if err != nil || err2 != nil || len(k) != ed25519.PublicKeySize || len(sig) != ed25519.SignatureSize {
+		return nil, nil, errAdmission
+	}
+	return k, sig, nil
 }
 
 var errAdmission = errors.New("it does not say what was admitted")
@@ -110,12 +146,9 @@ func ParseAdmission(s string) (a Admission, err error) {
 	}
 	said, rotation, rotated := strings.Cut(said, afterKey)
 	if rotated {
-		key, signature, _ := strings.Cut(rotation, whichSigned)
-		before, bad := hex.DecodeString(key)
-		if a.Signature, err = hex.DecodeString(signature); err != nil || bad != nil || len(before) != ed25519.PublicKeySize || len(a.Signature) != ed25519.SignatureSize {
-			return Admission{}, errAdmission
+		if a.Before, a.Signature, err = parseSigned(rotation); err != nil {
+			return Admission{}, err
 		}
-		a.Before = before
 	}
 	role, authority, certified := strings.Cut(said, ofAuthority)
 	if a.Role = Role(role); !a.Role.Joins() {

@@ -334,7 +334,10 @@ type IssueTokenRequest struct {
 	By string `protobuf:"bytes,4,opt,name=by,proto3" json:"by,omitempty"`
 	// Why the keys that the name has are lost: they are revoked when the token is
 	// spent, and the new key stands in their place. Empty where none is lost.
-	Lost          string `protobuf:"bytes,5,opt,name=lost,proto3" json:"lost,omitempty"`
+	Lost string `protobuf:"bytes,5,opt,name=lost,proto3" json:"lost,omitempty"`
+	// What a keeper has signed of that; unset where the keys are lost on the word of
+	// the owner, who has no key of a member.
+	Word          *LossWord `protobuf:"bytes,6,opt,name=word,proto3" json:"word,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -404,17 +407,99 @@ func (x *IssueTokenRequest) GetLost() string {
 	return ""
 }
 
+func (x *IssueTokenRequest) GetWord() *LossWord {
+	if x != nil {
+		return x.Word
+	}
+	return nil
+}
+
+// LossWord is a keeper's signature over the statement of package trust that keys are
+// lost.
+type LossWord struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Of the secret of the token, which the keeper has made: 32 bytes.
+	TokenHash []byte `protobuf:"bytes,1,opt,name=token_hash,json=tokenHash,proto3" json:"token_hash,omitempty"`
+	// The keys that are lost, by their SHA-256.
+	Keys          [][]byte `protobuf:"bytes,2,rep,name=keys,proto3" json:"keys,omitempty"`
+	Signer        []byte   `protobuf:"bytes,3,opt,name=signer,proto3" json:"signer,omitempty"`
+	Signature     []byte   `protobuf:"bytes,4,opt,name=signature,proto3" json:"signature,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LossWord) Reset() {
+	*x = LossWord{}
+	mi := &file_witnessmark_v1_enrol_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LossWord) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LossWord) ProtoMessage() {}
+
+func (x *LossWord) ProtoReflect() protoreflect.Message {
+	mi := &file_witnessmark_v1_enrol_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LossWord.ProtoReflect.Descriptor instead.
+func (*LossWord) Descriptor() ([]byte, []int) {
+	return file_witnessmark_v1_enrol_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *LossWord) GetTokenHash() []byte {
+	if x != nil {
+		return x.TokenHash
+	}
+	return nil
+}
+
+func (x *LossWord) GetKeys() [][]byte {
+	if x != nil {
+		return x.Keys
+	}
+	return nil
+}
+
+func (x *LossWord) GetSigner() []byte {
+	if x != nil {
+		return x.Signer
+	}
+	return nil
+}
+
+func (x *LossWord) GetSignature() []byte {
+	if x != nil {
+		return x.Signature
+	}
+	return nil
+}
+
 type IssueTokenResponse struct {
-	state           protoimpl.MessageState `protogen:"open.v1"`
-	Token           string                 `protobuf:"bytes,1,opt,name=token,proto3" json:"token,omitempty"`
-	ExpiresUnixNano int64                  `protobuf:"varint,2,opt,name=expires_unix_nano,json=expiresUnixNano,proto3" json:"expires_unix_nano,omitempty"`
-	unknownFields   protoimpl.UnknownFields
-	sizeCache       protoimpl.SizeCache
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Empty where the keeper has made the secret.
+	Token           string `protobuf:"bytes,1,opt,name=token,proto3" json:"token,omitempty"`
+	ExpiresUnixNano int64  `protobuf:"varint,2,opt,name=expires_unix_nano,json=expiresUnixNano,proto3" json:"expires_unix_nano,omitempty"`
+	// The fingerprint that such a token has of the collector's authority, 32 bytes.
+	Authority     []byte `protobuf:"bytes,3,opt,name=authority,proto3" json:"authority,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *IssueTokenResponse) Reset() {
 	*x = IssueTokenResponse{}
-	mi := &file_witnessmark_v1_enrol_proto_msgTypes[7]
+	mi := &file_witnessmark_v1_enrol_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -426,7 +511,7 @@ func (x *IssueTokenResponse) String() string {
 func (*IssueTokenResponse) ProtoMessage() {}
 
 func (x *IssueTokenResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_enrol_proto_msgTypes[7]
+	mi := &file_witnessmark_v1_enrol_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -439,7 +524,7 @@ func (x *IssueTokenResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use IssueTokenResponse.ProtoReflect.Descriptor instead.
 func (*IssueTokenResponse) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_enrol_proto_rawDescGZIP(), []int{7}
+	return file_witnessmark_v1_enrol_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *IssueTokenResponse) GetToken() string {
@@ -456,6 +541,13 @@ func (x *IssueTokenResponse) GetExpiresUnixNano() int64 {
 	return 0
 }
 
+func (x *IssueTokenResponse) GetAuthority() []byte {
+	if x != nil {
+		return x.Authority
+	}
+	return nil
+}
+
 type ListMembersRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	unknownFields protoimpl.UnknownFields
@@ -464,7 +556,7 @@ type ListMembersRequest struct {
 
 func (x *ListMembersRequest) Reset() {
 	*x = ListMembersRequest{}
-	mi := &file_witnessmark_v1_enrol_proto_msgTypes[8]
+	mi := &file_witnessmark_v1_enrol_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -476,7 +568,7 @@ func (x *ListMembersRequest) String() string {
 func (*ListMembersRequest) ProtoMessage() {}
 
 func (x *ListMembersRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_enrol_proto_msgTypes[8]
+	mi := &file_witnessmark_v1_enrol_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -489,20 +581,22 @@ func (x *ListMembersRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListMembersRequest.ProtoReflect.Descriptor instead.
 func (*ListMembersRequest) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_enrol_proto_rawDescGZIP(), []int{8}
+	return file_witnessmark_v1_enrol_proto_rawDescGZIP(), []int{9}
 }
 
 type ListMembersResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// By name.
-	Members       []*MemberSummary `protobuf:"bytes,1,rep,name=members,proto3" json:"members,omitempty"`
+	Members []*MemberSummary `protobuf:"bytes,1,rep,name=members,proto3" json:"members,omitempty"`
+	// The origin of the collector's trail, which a keeper's word names.
+	Trail         string `protobuf:"bytes,2,opt,name=trail,proto3" json:"trail,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *ListMembersResponse) Reset() {
 	*x = ListMembersResponse{}
-	mi := &file_witnessmark_v1_enrol_proto_msgTypes[9]
+	mi := &file_witnessmark_v1_enrol_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -514,7 +608,7 @@ func (x *ListMembersResponse) String() string {
 func (*ListMembersResponse) ProtoMessage() {}
 
 func (x *ListMembersResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_enrol_proto_msgTypes[9]
+	mi := &file_witnessmark_v1_enrol_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -527,7 +621,7 @@ func (x *ListMembersResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListMembersResponse.ProtoReflect.Descriptor instead.
 func (*ListMembersResponse) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_enrol_proto_rawDescGZIP(), []int{9}
+	return file_witnessmark_v1_enrol_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *ListMembersResponse) GetMembers() []*MemberSummary {
@@ -535,6 +629,13 @@ func (x *ListMembersResponse) GetMembers() []*MemberSummary {
 		return x.Members
 	}
 	return nil
+}
+
+func (x *ListMembersResponse) GetTrail() string {
+	if x != nil {
+		return x.Trail
+	}
+	return ""
 }
 
 type MemberSummary struct {
@@ -552,7 +653,7 @@ type MemberSummary struct {
 
 func (x *MemberSummary) Reset() {
 	*x = MemberSummary{}
-	mi := &file_witnessmark_v1_enrol_proto_msgTypes[10]
+	mi := &file_witnessmark_v1_enrol_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -564,7 +665,7 @@ func (x *MemberSummary) String() string {
 func (*MemberSummary) ProtoMessage() {}
 
 func (x *MemberSummary) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_enrol_proto_msgTypes[10]
+	mi := &file_witnessmark_v1_enrol_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -577,7 +678,7 @@ func (x *MemberSummary) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MemberSummary.ProtoReflect.Descriptor instead.
 func (*MemberSummary) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_enrol_proto_rawDescGZIP(), []int{10}
+	return file_witnessmark_v1_enrol_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *MemberSummary) GetName() string {
@@ -622,14 +723,16 @@ type MemberKey struct {
 	// Why the keys in whose place it is are lost; empty where none is.
 	Lost string `protobuf:"bytes,7,opt,name=lost,proto3" json:"lost,omitempty"`
 	// Those keys, by their SHA-256.
-	LostKeys      [][]byte `protobuf:"bytes,8,rep,name=lost_keys,json=lostKeys,proto3" json:"lost_keys,omitempty"`
+	LostKeys [][]byte `protobuf:"bytes,8,rep,name=lost_keys,json=lostKeys,proto3" json:"lost_keys,omitempty"`
+	// The keeper's key that signed that they are lost; empty where none has.
+	LostSigner    []byte `protobuf:"bytes,9,opt,name=lost_signer,json=lostSigner,proto3" json:"lost_signer,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *MemberKey) Reset() {
 	*x = MemberKey{}
-	mi := &file_witnessmark_v1_enrol_proto_msgTypes[11]
+	mi := &file_witnessmark_v1_enrol_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -641,7 +744,7 @@ func (x *MemberKey) String() string {
 func (*MemberKey) ProtoMessage() {}
 
 func (x *MemberKey) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_enrol_proto_msgTypes[11]
+	mi := &file_witnessmark_v1_enrol_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -654,7 +757,7 @@ func (x *MemberKey) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MemberKey.ProtoReflect.Descriptor instead.
 func (*MemberKey) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_enrol_proto_rawDescGZIP(), []int{11}
+	return file_witnessmark_v1_enrol_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *MemberKey) GetPublicKey() []byte {
@@ -713,6 +816,13 @@ func (x *MemberKey) GetLostKeys() [][]byte {
 	return nil
 }
 
+func (x *MemberKey) GetLostSigner() []byte {
+	if x != nil {
+		return x.LostSigner
+	}
+	return nil
+}
+
 type KeyRevocation struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	AtUnixNano    int64                  `protobuf:"varint,1,opt,name=at_unix_nano,json=atUnixNano,proto3" json:"at_unix_nano,omitempty"`
@@ -725,7 +835,7 @@ type KeyRevocation struct {
 
 func (x *KeyRevocation) Reset() {
 	*x = KeyRevocation{}
-	mi := &file_witnessmark_v1_enrol_proto_msgTypes[12]
+	mi := &file_witnessmark_v1_enrol_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -737,7 +847,7 @@ func (x *KeyRevocation) String() string {
 func (*KeyRevocation) ProtoMessage() {}
 
 func (x *KeyRevocation) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_enrol_proto_msgTypes[12]
+	mi := &file_witnessmark_v1_enrol_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -750,7 +860,7 @@ func (x *KeyRevocation) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use KeyRevocation.ProtoReflect.Descriptor instead.
 func (*KeyRevocation) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_enrol_proto_rawDescGZIP(), []int{12}
+	return file_witnessmark_v1_enrol_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *KeyRevocation) GetAtUnixNano() int64 {
@@ -793,7 +903,7 @@ type RevokeRequest struct {
 
 func (x *RevokeRequest) Reset() {
 	*x = RevokeRequest{}
-	mi := &file_witnessmark_v1_enrol_proto_msgTypes[13]
+	mi := &file_witnessmark_v1_enrol_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -805,7 +915,7 @@ func (x *RevokeRequest) String() string {
 func (*RevokeRequest) ProtoMessage() {}
 
 func (x *RevokeRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_enrol_proto_msgTypes[13]
+	mi := &file_witnessmark_v1_enrol_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -818,7 +928,7 @@ func (x *RevokeRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RevokeRequest.ProtoReflect.Descriptor instead.
 func (*RevokeRequest) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_enrol_proto_rawDescGZIP(), []int{13}
+	return file_witnessmark_v1_enrol_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *RevokeRequest) GetName() string {
@@ -852,7 +962,7 @@ type RevokeResponse struct {
 
 func (x *RevokeResponse) Reset() {
 	*x = RevokeResponse{}
-	mi := &file_witnessmark_v1_enrol_proto_msgTypes[14]
+	mi := &file_witnessmark_v1_enrol_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -864,7 +974,7 @@ func (x *RevokeResponse) String() string {
 func (*RevokeResponse) ProtoMessage() {}
 
 func (x *RevokeResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_enrol_proto_msgTypes[14]
+	mi := &file_witnessmark_v1_enrol_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -877,7 +987,7 @@ func (x *RevokeResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RevokeResponse.ProtoReflect.Descriptor instead.
 func (*RevokeResponse) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_enrol_proto_rawDescGZIP(), []int{14}
+	return file_witnessmark_v1_enrol_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *RevokeResponse) GetKeys() int64 {
@@ -907,24 +1017,33 @@ const file_witnessmark_v1_enrol_proto_rawDesc = "" +
 	"\tsignature\x18\x02 \x01(\fR\tsignature\"P\n" +
 	"\x0eRotateResponse\x12 \n" +
 	"\vcertificate\x18\x01 \x01(\fR\vcertificate\x12\x1c\n" +
-	"\tauthority\x18\x02 \x01(\fR\tauthority\"|\n" +
+	"\tauthority\x18\x02 \x01(\fR\tauthority\"\xaa\x01\n" +
 	"\x11IssueTokenRequest\x12\x12\n" +
 	"\x04role\x18\x01 \x01(\tR\x04role\x12\x12\n" +
 	"\x04name\x18\x02 \x01(\tR\x04name\x12\x1b\n" +
 	"\tlife_nano\x18\x03 \x01(\x03R\blifeNano\x12\x0e\n" +
 	"\x02by\x18\x04 \x01(\tR\x02by\x12\x12\n" +
-	"\x04lost\x18\x05 \x01(\tR\x04lost\"V\n" +
+	"\x04lost\x18\x05 \x01(\tR\x04lost\x12,\n" +
+	"\x04word\x18\x06 \x01(\v2\x18.witnessmark.v1.LossWordR\x04word\"s\n" +
+	"\bLossWord\x12\x1d\n" +
+	"\n" +
+	"token_hash\x18\x01 \x01(\fR\ttokenHash\x12\x12\n" +
+	"\x04keys\x18\x02 \x03(\fR\x04keys\x12\x16\n" +
+	"\x06signer\x18\x03 \x01(\fR\x06signer\x12\x1c\n" +
+	"\tsignature\x18\x04 \x01(\fR\tsignature\"t\n" +
 	"\x12IssueTokenResponse\x12\x14\n" +
 	"\x05token\x18\x01 \x01(\tR\x05token\x12*\n" +
-	"\x11expires_unix_nano\x18\x02 \x01(\x03R\x0fexpiresUnixNano\"\x14\n" +
-	"\x12ListMembersRequest\"N\n" +
+	"\x11expires_unix_nano\x18\x02 \x01(\x03R\x0fexpiresUnixNano\x12\x1c\n" +
+	"\tauthority\x18\x03 \x01(\fR\tauthority\"\x14\n" +
+	"\x12ListMembersRequest\"d\n" +
 	"\x13ListMembersResponse\x127\n" +
-	"\amembers\x18\x01 \x03(\v2\x1d.witnessmark.v1.MemberSummaryR\amembers\"\x99\x01\n" +
+	"\amembers\x18\x01 \x03(\v2\x1d.witnessmark.v1.MemberSummaryR\amembers\x12\x14\n" +
+	"\x05trail\x18\x02 \x01(\tR\x05trail\"\x99\x01\n" +
 	"\rMemberSummary\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x12\n" +
 	"\x04role\x18\x02 \x01(\tR\x04role\x12-\n" +
 	"\x04keys\x18\x03 \x03(\v2\x19.witnessmark.v1.MemberKeyR\x04keys\x121\n" +
-	"\x15token_until_unix_nano\x18\x04 \x01(\x03R\x12tokenUntilUnixNano\"\x80\x02\n" +
+	"\x15token_until_unix_nano\x18\x04 \x01(\x03R\x12tokenUntilUnixNano\"\xa1\x02\n" +
 	"\tMemberKey\x12\x1d\n" +
 	"\n" +
 	"public_key\x18\x01 \x01(\fR\tpublicKey\x12,\n" +
@@ -934,7 +1053,9 @@ const file_witnessmark_v1_enrol_proto_rawDesc = "" +
 	"\arevoked\x18\x05 \x01(\v2\x1d.witnessmark.v1.KeyRevocationR\arevoked\x12\x16\n" +
 	"\x06before\x18\x06 \x01(\fR\x06before\x12\x12\n" +
 	"\x04lost\x18\a \x01(\tR\x04lost\x12\x1b\n" +
-	"\tlost_keys\x18\b \x03(\fR\blostKeys\"i\n" +
+	"\tlost_keys\x18\b \x03(\fR\blostKeys\x12\x1f\n" +
+	"\vlost_signer\x18\t \x01(\fR\n" +
+	"lostSigner\"i\n" +
 	"\rKeyRevocation\x12 \n" +
 	"\fat_unix_nano\x18\x01 \x01(\x03R\n" +
 	"atUnixNano\x12\x0e\n" +
@@ -969,7 +1090,7 @@ func file_witnessmark_v1_enrol_proto_rawDescGZIP() []byte {
 	return file_witnessmark_v1_enrol_proto_rawDescData
 }
 
-var file_witnessmark_v1_enrol_proto_msgTypes = make([]protoimpl.MessageInfo, 15)
+var file_witnessmark_v1_enrol_proto_msgTypes = make([]protoimpl.MessageInfo, 16)
 var file_witnessmark_v1_enrol_proto_goTypes = []any{
 	(*JoinRequest)(nil),         // 0: witnessmark.v1.JoinRequest
 	(*JoinResponse)(nil),        // 1: witnessmark.v1.JoinResponse
@@ -978,36 +1099,38 @@ var file_witnessmark_v1_enrol_proto_goTypes = []any{
 	(*RotateRequest)(nil),       // 4: witnessmark.v1.RotateRequest
 	(*RotateResponse)(nil),      // 5: witnessmark.v1.RotateResponse
 	(*IssueTokenRequest)(nil),   // 6: witnessmark.v1.IssueTokenRequest
-	(*IssueTokenResponse)(nil),  // 7: witnessmark.v1.IssueTokenResponse
-	(*ListMembersRequest)(nil),  // 8: witnessmark.v1.ListMembersRequest
-	(*ListMembersResponse)(nil), // 9: witnessmark.v1.ListMembersResponse
-	(*MemberSummary)(nil),       // 10: witnessmark.v1.MemberSummary
-	(*MemberKey)(nil),           // 11: witnessmark.v1.MemberKey
-	(*KeyRevocation)(nil),       // 12: witnessmark.v1.KeyRevocation
-	(*RevokeRequest)(nil),       // 13: witnessmark.v1.RevokeRequest
-	(*RevokeResponse)(nil),      // 14: witnessmark.v1.RevokeResponse
+	(*LossWord)(nil),            // 7: witnessmark.v1.LossWord
+	(*IssueTokenResponse)(nil),  // 8: witnessmark.v1.IssueTokenResponse
+	(*ListMembersRequest)(nil),  // 9: witnessmark.v1.ListMembersRequest
+	(*ListMembersResponse)(nil), // 10: witnessmark.v1.ListMembersResponse
+	(*MemberSummary)(nil),       // 11: witnessmark.v1.MemberSummary
+	(*MemberKey)(nil),           // 12: witnessmark.v1.MemberKey
+	(*KeyRevocation)(nil),       // 13: witnessmark.v1.KeyRevocation
+	(*RevokeRequest)(nil),       // 14: witnessmark.v1.RevokeRequest
+	(*RevokeResponse)(nil),      // 15: witnessmark.v1.RevokeResponse
 }
 var file_witnessmark_v1_enrol_proto_depIdxs = []int32{
-	10, // 0: witnessmark.v1.ListMembersResponse.members:type_name -> witnessmark.v1.MemberSummary
-	11, // 1: witnessmark.v1.MemberSummary.keys:type_name -> witnessmark.v1.MemberKey
-	12, // 2: witnessmark.v1.MemberKey.revoked:type_name -> witnessmark.v1.KeyRevocation
-	0,  // 3: witnessmark.v1.EnrolService.Join:input_type -> witnessmark.v1.JoinRequest
-	2,  // 4: witnessmark.v1.EnrolService.Renew:input_type -> witnessmark.v1.RenewRequest
-	4,  // 5: witnessmark.v1.EnrolService.Rotate:input_type -> witnessmark.v1.RotateRequest
-	6,  // 6: witnessmark.v1.MemberService.IssueToken:input_type -> witnessmark.v1.IssueTokenRequest
-	8,  // 7: witnessmark.v1.MemberService.ListMembers:input_type -> witnessmark.v1.ListMembersRequest
-	13, // 8: witnessmark.v1.MemberService.Revoke:input_type -> witnessmark.v1.RevokeRequest
-	1,  // 9: witnessmark.v1.EnrolService.Join:output_type -> witnessmark.v1.JoinResponse
-	3,  // 10: witnessmark.v1.EnrolService.Renew:output_type -> witnessmark.v1.RenewResponse
-	5,  // 11: witnessmark.v1.EnrolService.Rotate:output_type -> witnessmark.v1.RotateResponse
-	7,  // 12: witnessmark.v1.MemberService.IssueToken:output_type -> witnessmark.v1.IssueTokenResponse
-	9,  // 13: witnessmark.v1.MemberService.ListMembers:output_type -> witnessmark.v1.ListMembersResponse
-	14, // 14: witnessmark.v1.MemberService.Revoke:output_type -> witnessmark.v1.RevokeResponse
-	9,  // [9:15] is the sub-list for method output_type
-	3,  // [3:9] is the sub-list for method input_type
-	3,  // [3:3] is the sub-list for extension type_name
-	3,  // [3:3] is the sub-list for extension extendee
-	0,  // [0:3] is the sub-list for field type_name
+	7,  // 0: witnessmark.v1.IssueTokenRequest.word:type_name -> witnessmark.v1.LossWord
+	11, // 1: witnessmark.v1.ListMembersResponse.members:type_name -> witnessmark.v1.MemberSummary
+	12, // 2: witnessmark.v1.MemberSummary.keys:type_name -> witnessmark.v1.MemberKey
+	13, // 3: witnessmark.v1.MemberKey.revoked:type_name -> witnessmark.v1.KeyRevocation
+	0,  // 4: witnessmark.v1.EnrolService.Join:input_type -> witnessmark.v1.JoinRequest
+	2,  // 5: witnessmark.v1.EnrolService.Renew:input_type -> witnessmark.v1.RenewRequest
+	4,  // 6: witnessmark.v1.EnrolService.Rotate:input_type -> witnessmark.v1.RotateRequest
+	6,  // 7: witnessmark.v1.MemberService.IssueToken:input_type -> witnessmark.v1.IssueTokenRequest
+	9,  // 8: witnessmark.v1.MemberService.ListMembers:input_type -> witnessmark.v1.ListMembersRequest
+	14, // 9: witnessmark.v1.MemberService.Revoke:input_type -> witnessmark.v1.RevokeRequest
+	1,  // 10: witnessmark.v1.EnrolService.Join:output_type -> witnessmark.v1.JoinResponse
+	3,  // 11: witnessmark.v1.EnrolService.Renew:output_type -> witnessmark.v1.RenewResponse
+	5,  // 12: witnessmark.v1.EnrolService.Rotate:output_type -> witnessmark.v1.RotateResponse
+	8,  // 13: witnessmark.v1.MemberService.IssueToken:output_type -> witnessmark.v1.IssueTokenResponse
+	10, // 14: witnessmark.v1.MemberService.ListMembers:output_type -> witnessmark.v1.ListMembersResponse
+	15, // 15: witnessmark.v1.MemberService.Revoke:output_type -> witnessmark.v1.RevokeResponse
+	10, // [10:16] is the sub-list for method output_type
+	4,  // [4:10] is the sub-list for method input_type
+	4,  // [4:4] is the sub-list for extension type_name
+	4,  // [4:4] is the sub-list for extension extendee
+	0,  // [0:4] is the sub-list for field type_name
 }
 
 func init() { file_witnessmark_v1_enrol_proto_init() }
@@ -1021,7 +1144,7 @@ func file_witnessmark_v1_enrol_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_witnessmark_v1_enrol_proto_rawDesc), len(file_witnessmark_v1_enrol_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   15,
+			NumMessages:   16,
 			NumExtensions: 0,
 			NumServices:   2,
 		},

@@ -1,0 +1,135 @@
+package archive
+
+import (
+	"bytes"
+	"crypto/ed25519"
+	"crypto/sha256"
+	"errors"
+	"fmt"
+	"slices"
+
+	bolt "go.etcd.io/bbolt"
+
+	"witnessmark/internal/trust"
+)
+
+// loses says whether the admission stands in the place of a key, by its SHA-256.
+func (k KeyChange) loses(sum []byte) bool {
+	return slices.ContainsFunc(k.Lost, func(l []byte) bool { return bytes.Equal(l, sum) })
+}
+
+// signed holds the word on which an admission stands in the place of lost keys, if a
+// keeper has signed one, against the changes before it: its key was his then, and no
+// other had come after that.
+func (k KeyChange) signed(origin string, before []KeyChange) error {
+	if k.Word == nil {
+		return nil
+	}
+	if _, err := newest(before, trust.Member{Role: trust.Keeper, Name: k.By}, k.Word.Key); err != nil {
+		return fmt.Errorf("the word that keys are lost: %w", err)
+	}
+	if err := k.Admission().CheckWord(origin, k.By, k.Name); err != nil {
+		return trust.Deny(trust.BadSignature, "%v", err)
+	}
+	return nil
+}
+
+// replaces is what the admission of the key that spends the token says of its loss.
+func (t JoinToken) replaces() KeyChange {
+	return KeyChange{Name: t.Name, Role: t.Role, By: t.By, Why: t.Lost, Lost: t.Keys, Word: t.Word}
+}
+
+// mayBeLost refuses a token of a loss where there is nothing that could be lost, or
+// where the keeper has not signed that, for that token, of all that could be.
+func (a *Archive) mayBeLost(changes []KeyChange, hash [sha256.Size]byte, t JoinToken) error {
+	good := goodKeys(changes, t.Member)
+	lost := latestOf(changes, good)
+	switch {
+	case len(good) == 0:
+		return trust.Deny(KeyNotLost, "%s has no key that could be lost", t.Member)
+	case t.Word == nil:
+		return nil
+	case t.Word.Token != hash:
+		return trust.Deny(TokenOther, "the keeper has signed for another token")
+	case slices.ContainsFunc(good, func(k KeyChange) bool { return k.Key.Equal(t.Word.Key) }):
+		return trust.Deny(KeyNotLost, "a key that signs is not lost")
+	case !slices.EqualFunc(lost, t.Keys, bytes.Equal):
+		return trust.Deny(KeyNotLost, "the keeper has signed that %d keys are lost, and they are not the %d of %s", len(t.Keys), len(lost), t.Member)
+	}
+	return t.replaces().signed(a.origin, changes)
+}
+
+// lose revokes the keys of a member that a token says are lost, and gives their hashes:
+// those that the keeper has signed for, or else all that no other came after.
+func (a *Archive) lose(tx *bolt.Tx, key ed25519.PublicKey, t JoinToken) (lost [][]byte, err error) {
+	if t.Lost == "" {
+		return nil, nil
+	}
+	changes, err := keyChanges(tx)
+	if err != nil {
+		return nil, err
+	}
+	if err := t.replaces().signed(a.origin, changes); err != nil {
+		return nil, err
+	}
+	good := goodKeys(changes, t.Member)
+	if lost = t.Keys; t.Word == nil {
+		lost = latestOf(changes, good)
+	}
+	if len(lost) == 0 || len(lost) > trust.MostLost {
+		return nil, trust.Deny(KeyNotLost, "%s has %d keys beside each other; between 1 and %d can be lost", t.Member, len(lost), trust.MostLost)
+	}
+	for _, sum := range lost {
+		if !slices.ContainsFunc(good, func(k KeyChange) bool { return bytes.Equal(sumOf(k.Key), sum) }) {
+			return nil, trust.Deny(KeyNotLost, "key %x is not, or not any more, one of %s", sum[:8], t.Member)
+		}
+	}
+	for _, k := range good {
+		switch {
+		case k.Key.Equal(key):
+			return nil, trust.Deny(KeyNotLost, "this is a key that is said to be lost")
+		case t.Word != nil && !t.reaches(changes, k):
+			return nil, trust.Deny(KeyNotLost, "%s has a key since %s of which the keeper has not signed that it is lost", t.Member, k.At.Format("2006-01-02 15:04:05"))
+		}
+		if _, err := a.changeKey(tx, KeyChange{Name: t.Name, Key: k.Key, Revoked: true, By: t.By, Why: "lost: " + t.Lost}); err != nil {
+			return nil, err
+		}
+	}
+	err = dropTokens(tx, func(o JoinToken) bool { return handedOut(changes, t.Name, o) })
+	return lost, errors.Join(err, dropCosigner(tx, t.Name))
+}
+
+// reaches says whether a key is of the line of one that the keeper has signed for: it,
+// one before it, or one after it, into which who has it may have it go over while the
+// token waits.
+func (t JoinToken) reaches(changes []KeyChange, k KeyChange) bool {
+	return slices.ContainsFunc(changes, func(c KeyChange) bool {
+		return t.replaces().loses(sumOf(c.Key)) && (c.Key.Equal(k.Key) || descends(changes, k.Key, c.Key) || descends(changes, c.Key, k.Key))
+	})
+}
+
+func sumOf(key ed25519.PublicKey) []byte {
+	sum := sha256.Sum256(key)
+	return sum[:]
+}
+
+// latestOf gives the hashes of those admissions that no other came after.
+func latestOf(changes, some []KeyChange) (sums [][]byte) {
+	for _, k := range some {
+		if _, ok := successor(changes, k.Key); !ok {
+			sums = append(sums, sumOf(k.Key))
+		}
+	}
+	return sums
+}
+
+// handedOut says whether a token waits that a keeper has made: by what he has handed
+// out, or who has his key, he would come in again.
+func handedOut(changes []KeyChange, name string, t JoinToken) bool {
+	return t.Used.IsZero() && t.By == name && slices.ContainsFunc(changes, func(c KeyChange) bool { return c.Name == name && c.Role == trust.Keeper })
+}
+
+// goodKeys gives the admissions of a member's keys that no revocation followed.
+func goodKeys(changes []KeyChange, m trust.Member) []KeyChange {
+	return slices.DeleteFunc(InForceKeys(changes), func(k KeyChange) bool { return k.Member() != m })
+}
