@@ -2,6 +2,8 @@ package archive
 
 import (
 	"bytes"
+	"cmp"
+	"crypto/ed25519"
 	"crypto/sha256"
 	"encoding/json"
 	"errors"
@@ -28,14 +30,22 @@ type Proof struct {
 	// Entries are by index: the run's own, that of its setup's coming into force, the
 	// mark that it was held against and the marked record's, its retractions and
 	// reinstatements, later restores, what became of its rig's keys and of those of the
-	// keepers on whose word a key of the trail is, and the certificates of Chain and Words.
+	// keepers who have signed that a key of the trail, the rig or such a keeper is lost,
+	// and the certificates of Chain, Words and Losses.
 	Entries  []ProvedEntry
-	Cosigned []Cosigned  // heads that witnesses signed, that have the run's entry
-	Keys     []Succeeded // of the trail
-	Words    [][]byte    // for each of Keys the certificates of the keeper on whose word it is; nil for none
-	After    *Seen       // how it belongs to a head that was asked about; nil for none
-	Chain    []byte      // the certificates of the record's key when it was kept; nil for none
-	Summary  []byte      // whose hash the run's own entry has
+	Cosigned []Cosigned   // heads that witnesses signed, that have the run's entry
+	Keys     []Succeeded  // of the trail
+	Words    [][]byte     // for each of Keys the certificates of the keeper on whose word it is; nil for none
+	Losses   []SignedLoss // by index
+	After    *Seen        // how it belongs to a head that was asked about; nil for none
+	Chain    []byte       // the certificates of the record's key when it was kept; nil for none
+	Summary  []byte       // whose hash the run's own entry has
+}
+
+// SignedLoss is an admission in the place of lost keys that a keeper has signed for.
+type SignedLoss struct {
+	Index int64  // of its entry
+	Chain []byte // the certificates of the keeper's key when it was entered; nil for none
 }
 
 // ErrNotOfTrail is returned for a head that this trail never had, or that it lacks
@@ -138,20 +148,9 @@ func (p *Proof) keepers(tx *bolt.Tx, indexes []int64) ([]int64, error) {
 	for _, s := range p.Keys {
 		var chain []byte
 		if name, key, ok := s.Keeper(); ok {
-			m := trust.Member{Role: trust.Keeper, Name: name}
-			changes, err := keysOf(tx, m)
-			if err != nil {
+			var err error
+			if indexes, chain, err = p.keeper(tx, name, key, s.Last.Size, indexes); err != nil {
 				return nil, err
-			}
-			for _, k := range changes {
-				indexes = append(indexes, k.Index)
-			}
-			c, err := certificateOf(tx, key, s.Last.Size)
-			if err != nil {
-				return nil, err
-			}
-			if c.member() == m {
-				indexes, chain = append(indexes, c.Index), c.PEM()
 			}
 		}
 		p.Words = append(p.Words, chain)
@@ -159,18 +158,53 @@ func (p *Proof) keepers(tx *bolt.Tx, indexes []int64) ([]int64, error) {
 	return indexes, nil
 }
 
-// keys adds what tells of the rig's keys, and puts all in order.
-func (p *Proof) keys(tx *bolt.Tx, run *bolt.Bucket, indexes []int64) ([]int64, error) {
-	l, err := labelsOf(tx.Bucket(bByTime).Get(run.Get([]byte("at"))))
+// keeper adds what tells of a keeper who has signed something that an entry is about,
+// and gives the certificates that his key had before it.
+func (p *Proof) keeper(tx *bolt.Tx, name string, key ed25519.PublicKey, before int64, indexes []int64) ([]int64, []byte, error) {
+	m := trust.Member{Role: trust.Keeper, Name: name}
+	indexes, err := p.changes(tx, m, indexes)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
-	changes, err := keysOf(tx, trust.Member{Role: trust.Rig, Name: l.Rig})
+	c, err := certificateOf(tx, key, before)
+	if err != nil || c.member() != m {
+		return indexes, nil, err
+	}
+	return append(indexes, c.Index), c.PEM(), nil
+}
+
+// changes adds what became of a member's keys, and what tells of the keepers who have
+// signed that some of them are lost.
+func (p *Proof) changes(tx *bolt.Tx, m trust.Member, indexes []int64) ([]int64, error) {
+	changes, err := keysOf(tx, m)
 	if err != nil {
 		return nil, err
 	}
 	for _, k := range changes {
+		if slices.Contains(indexes, k.Index) { // told before
+			continue
+		}
 		indexes = append(indexes, k.Index)
+		if k.Word == nil {
+			continue
+		}
+		x := SignedLoss{Index: k.Index}
+		if indexes, x.Chain, err = p.keeper(tx, k.By, k.Word.Key, k.Index, indexes); err != nil {
+			return nil, err
+		}
+		p.Losses = append(p.Losses, x)
+	}
+	return indexes, nil
+}
+
+// keys adds what tells of the rig's keys, and puts all in order.
+func (p *Proof) keys(tx *bolt.Tx, run *bolt.Bucket, indexes []int64) ([]int64, error) {
+	l, err := labelsOf(tx.Bucket(bByTime).Get(run.Get([]byte("at"))))
+	if err == nil {
+		indexes, err = p.changes(tx, trust.Member{Role: trust.Rig, Name: l.Rig}, indexes)
+	}
+	if err != nil {
+		return nil, err
 	}
 	c, err := certificateOf(tx, run.Get([]byte("public_key")), p.Receipt.Index)
 	if err != nil {
@@ -179,6 +213,7 @@ func (p *Proof) keys(tx *bolt.Tx, run *bolt.Bucket, indexes []int64) ([]int64, e
 	if of := c.member(); of.Role == trust.Rig && of.Name == l.Rig {
 		indexes, p.Chain = append(indexes, c.Index), c.PEM()
 	}
+	slices.SortFunc(p.Losses, func(a, b SignedLoss) int { return cmp.Compare(a.Index, b.Index) })
 	slices.Sort(indexes)
 	return slices.Compact(indexes), nil
 }

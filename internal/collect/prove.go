@@ -74,6 +74,9 @@ func (c *Collector) proof(run *record.Run, mark string, after []byte) (dossier.P
 	for i, k := range p.Keys {
 		out.Keys = append(out.Keys, dossier.Succeeded{Note: string(k.Note), Consistency: k.Consistency, Certificates: string(p.Words[i])})
 	}
+	for _, x := range p.Losses {
+		out.Losses = append(out.Losses, dossier.Loss{Entry: x.Index, Certificates: string(x.Chain)})
+	}
 	if p.After != nil {
 		out.After = &dossier.After{Head: string(after), Consistency: p.After.Consistency}
 	}

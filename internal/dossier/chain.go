@@ -95,7 +95,7 @@ func (s keyStory) check() error {
 
 // leadsTo holds an admission against those before it: the key that it came after was
 // the member's then and no other had come after that, and the keys that it says are
-// lost were the member's and were revoked.
+// lost were the member's, were revoked, and have no other in their place.
 func (s keyStory) leadsTo(a admission) error {
 	if a.Before != nil {
 		before := s.find(sha256.Sum256(a.Before))
@@ -111,6 +111,9 @@ func (s keyStory) leadsTo(a admission) error {
 	for _, lost := range a.Lost {
 		if !s.find(trail.Digest(lost)).revokedBefore(a.index) {
 			return fmt.Errorf("the lost key in whose place it is, %x, was not one of %s and revoked before", lost[:8], s.of)
+		}
+		if slices.ContainsFunc(s.admitted, func(o admission) bool { return o.loses(lost) }) {
+			return fmt.Errorf("another key stands in the place of the lost one, %x, already", lost[:8])
 		}
 	}
 	return nil
@@ -176,13 +179,22 @@ func (a admission) word() string {
 	if a.Before != nil {
 		return "by the signature of key " + record.Fingerprint(a.Before)
 	}
+	if a.Lost == nil {
+		return "by " + a.Actor
+	}
+	keys := fmt.Sprintf("%d lost keys", len(a.Lost))
 	if len(a.Lost) == 1 {
-		return fmt.Sprintf("on the word of %s, in place of the lost key %x: %s", a.Actor, a.Lost[0][:8], a.Why)
+		keys = fmt.Sprintf("the lost key %x", a.Lost[0][:8])
 	}
-	if a.Lost != nil {
-		return fmt.Sprintf("on the word of %s, in place of %d lost keys: %s", a.Actor, len(a.Lost), a.Why)
+	if a.Word != nil {
+		return fmt.Sprintf("in place of %s, signed by keeper %s's key %s: %s", keys, a.Actor, record.Fingerprint(a.Word.Key), a.Why)
 	}
-	return "by " + a.Actor
+	return fmt.Sprintf("in place of %s, on the word of %s by the collector's entry alone, which no key signed: %s", keys, a.Actor, a.Why)
+}
+
+// loses says whether it is in the place of a key, by its SHA-256.
+func (a admission) loses(key []byte) bool {
+	return slices.ContainsFunc(a.Lost, func(l []byte) bool { return bytes.Equal(l, key) })
 }
 
 // chain holds the certificates against the record, its key's admission and the

@@ -35,6 +35,7 @@ type Proof struct {
 	Keys        []Succeeded   // of the trail, one after the other; nil when it had one alone
 	After       *After        // how it belongs to an older file; nil for none
 	Chain       []byte        // the certificates of the record's key; nil for none
+	Losses      []Loss        // of the rig's keys, that keepers have signed; by entry
 }
 
 // Cosigned is a head that has the run's entry and that a witness signed, too.
@@ -66,6 +67,7 @@ const (
 	recordName   = "record"
 	sigName      = "record.sig"
 	chainName    = "rig/chain.pem"
+	lossesName   = "rig/losses.json"
 	setupName    = "setup.toml"
 	markName     = "mark/record"
 	markSigName  = "mark/record.sig"
@@ -164,6 +166,9 @@ func (c Contents) members() ([]member, error) {
 	ms := []member{{coverName, cover}, {recordName, c.Signed.Bytes}, {sigName, signatureOf(c.Signed)}}
 	if c.Proof.Chain != nil {
 		ms = append(ms, member{chainName, c.Proof.Chain})
+	}
+	if len(c.Proof.Losses) > 0 {
+		ms = append(ms, member{lossesName, text(c.Proof.Losses)})
 	}
 	for i, a := range run.Attachments {
 		ms = append(ms, member{fileName(i, a.Name), c.Files[i]})

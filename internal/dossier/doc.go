@@ -12,6 +12,8 @@
 //	record.sig           JSON: the rig's public key and its signature over the record
 //	rig/chain.pem        the certificate of that key, the last before the record was kept, and its
 //	                     authority's; none where the run was delivered without
+//	rig/losses.json      JSON: for each admission in the place of lost keys that a keeper has signed
+//	                     the certificates of his key, where there is any
 //	files/1-orrery.csv   each attachment byte for byte, numbered in the record's order
 //	setup.toml           the declared setup, where there was one
 //	mark/record          the record of the run whose snapshot was the mark, where there was one
@@ -22,7 +24,7 @@
 //	trail/receipt.json   what the rig was given when its record was kept, with the proof that
 //	                     the present tree only adds to the tree of then
 //	trail/summary        what the collector made of the run then
-//	trail/entries.json   the entries of the trail that tell of the run, of the rig's and such keepers'
+//	trail/entries.json   the entries of the trail that tell of the run, of the rig's and those keepers'
 //	                     keys and of the certificates, with their proofs
 //	trail/head           the present head, a signed note
 //	trail/after.json     how the trail belongs to the head of an older file, where that was asked

@@ -37,7 +37,7 @@ type told struct {
 // their proofs. Each must have its part in the story.
 func (c Contents) tell(run *record.Run) (s story, err error) {
 	s.keys.of = trust.Member{Role: trust.Rig, Name: run.Rig}
-	s.keepers = keepersIn(c.Proof.Keys)
+	s.keepers = c.keepers(run.Rig)
 	last, receipt := int64(-1), c.Proof.Receipt
 	for _, p := range c.Proof.Entries {
 		e, err := trail.ParseEntry(p.Leaf)

@@ -32,7 +32,8 @@ type forger struct {
 	own     int // the record's
 	summary answer.Summary
 	key     ed25519.PrivateKey
-	word    *word // by which another key signs the trail; nil for none
+	word    *word  // by which another key signs the trail; nil for none
+	keepers string // the certificates of who has signed that the rig's keys are lost
 }
 
 // forge begins with what an honest file has.
@@ -84,6 +85,8 @@ func contentsOf(t *testing.T, ms []member) (c dossier.Contents) {
 			c.Files = append(c.Files, m.data)
 		case m.name == "rig/chain.pem":
 			c.Proof.Chain = m.data
+		case m.name == "rig/losses.json":
+			read(t, &m, &c.Proof.Losses)
 		case m.name == "trail/keys.json":
 			read(t, &m, &c.Proof.Keys)
 		case m.name == "trail/cosigned.json":
@@ -130,7 +133,7 @@ func (f *forger) made(t *testing.T) ([]byte, error) {
 	own.Text = fmt.Sprintf("%s, summary sha256 %x", f.summary.Judgement.Standing, sha256.Sum256(f.Proof.Summary))
 	var store trail.Hashes
 	head := trail.EmptyHead(origin)
-	f.Proof.Entries, f.Proof.Keys = nil, nil
+	f.Proof.Entries, f.Proof.Keys, f.Proof.Losses = nil, nil, nil
 	var last, before trail.Head // of the key before; of the entry before
 	for i := range f.entries {
 		if f.word != nil && f.word.at == i {
@@ -150,6 +153,9 @@ func (f *forger) made(t *testing.T) ([]byte, error) {
 		}
 		store, before, head = append(store, g.Hashes...), head, g.Head
 		f.Proof.Entries = append(f.Proof.Entries, dossier.ProvedEntry{Index: int64(i), Leaf: leaf})
+		if a, err := trust.ParseAdmission(f.entries[i].Text); err == nil && a.Word != nil {
+			f.Proof.Losses = append(f.Proof.Losses, dossier.Loss{Entry: int64(i), Certificates: f.keepers})
+		}
 	}
 	for i := range f.Proof.Entries {
 		if f.Proof.Entries[i].Proof, err = trail.ProveInclusion(head.Size, int64(i), store); err != nil {

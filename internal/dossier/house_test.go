@@ -3,6 +3,7 @@ package dossier_test
 import (
 	"bytes"
 	"crypto/ed25519"
+	"crypto/sha256"
 	"encoding/json"
 	"fmt"
 	"path/filepath"
@@ -92,6 +93,27 @@ func (h *house) rotate(t testing.TB, next ed25519.PrivateKey) {
 		t.Fatal(err)
 	}
 	h.heron.Key = next
+}
+
+// replace puts a key in the place of one that a member has lost, as a keeper signs it;
+// by the owner's word where that is nil.
+func (h *house) replace(t testing.TB, m trust.Member, had, next ed25519.PrivateKey, by string, keeper ed25519.PrivateKey) {
+	t.Helper()
+	h.secrets++
+	secret, now, pub := trust.Secret{h.secrets}, time.Now().UTC(), next.Public().(ed25519.PublicKey)
+	token := archive.JoinToken{Member: m, By: by, Made: now, Expires: now.Add(time.Hour), Lost: "the disk broke"}
+	if keeper != nil {
+		lost := sha256.Sum256(had.Public().(ed25519.PublicKey))
+		token.Keys = [][]byte{lost[:]}
+		token.Word = trust.Loss{Trail: h.Origin(), Keeper: by, Member: m, Token: secret.Hash(), Keys: token.Keys, Why: token.Lost}.Sign(keeper)
+	}
+	err := h.AddToken(secret.Hash(), token)
+	if err == nil {
+		_, err = h.Join(secret.Hash(), m, pub, labtest.Certify(t, h.authority, m, pub))
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
 }
 
 // lose gives the trail another key on somebody's word; nobody's is the owner's.
@@ -189,6 +211,9 @@ func (h *house) everything(t testing.TB, older []byte) sample {
 		t.Fatal(err)
 	}
 	h.lose(t, "wren", h.wren, labtest.Key(labtest.Seeded(62)))
+	next := labtest.Key(labtest.Seeded(68))
+	h.replace(t, asHeron, h.heron.Key, next, "wren", h.wren)
+	h.heron.Key = next
 	h.rotate(t, labtest.Key(labtest.Seeded(63)))
 	run := h.run(t, shape)
 	if _, _, err := h.ask.Retract(t.Context(), run.ID, "wren", "a lamp shone on the sensor"); err != nil {

@@ -1,17 +1,14 @@
 package dossier
 
 import (
-	"bytes"
 	"crypto/sha256"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"slices"
 
-	"witnessmark/internal/record"
 	"witnessmark/internal/screen"
 	"witnessmark/internal/trail"
-	"witnessmark/internal/trust"
 )
 
 // Succeeded says that a key of the trail was followed by another.
@@ -100,109 +97,32 @@ func (v *verification) followed() error {
 			continue
 		}
 		v.doubt(keysName, "entry %d, %s UTC: the trail's key %s was lost, and %s followed it on the word of %s; the old key did not sign that: %s", x.index, screen.At(x.At), x.of.Old, x.of.New, x.of.OnWord(), x.Text)
-		if err := v.vouching(x, v.Proof.Keys[i].Certificates); err != nil {
+		if err := v.onWord(x, v.Proof.Keys[i].Certificates); err != nil {
 			return at(keysName, fmt.Errorf("entry %d: %w", x.index, err))
 		}
 	}
-	return v.after.keepers.unused(v.Proof.Keys)
+	return nil
 }
 
-// vouching says who the keeper was on whose word a key followed, and that he was
-// one then.
-func (v *verification) vouching(x succession, certificates string) error {
+// onWord holds the keeper's word on which a key of the trail followed, if it is on one.
+func (v *verification) onWord(x succession, certificates string) error {
 	name, key, ok := x.of.Keeper()
-	if !ok {
-		if certificates != "" {
-			return errors.New("certificates are with it, and it is on no keeper's word")
-		}
-		return nil
-	}
-	keys := v.after.keepers.of(name)
-	own := keys.before(key, x.index)
-	if err := keys.check(); err != nil {
-		return err
-	}
 	switch {
-	case own == nil && v.edition < keepersSince && certificates == "":
+	case !ok && certificates != "":
+		return errors.New("certificates are with it, and it is on no keeper's word")
+	case !ok:
+		return nil
+	case v.edition < keepersSince && certificates == "" && v.after.keepers.of(name).before(key, x.index) == nil:
 		v.doubt(keysName, "entry %d: that the key of keeper %s was admitted is not in the file", x.index, name)
 		return nil
-	case own == nil:
-		return fmt.Errorf("the trail in the file does not tell that the key of %s was admitted before", keys.of)
-	case own.revokedBefore(x.index):
-		return fmt.Errorf("the key of %s was revoked before, with entry %d", keys.of, own.revoked.index)
-	case slices.ContainsFunc(keys.admitted, func(a admission) bool { return a.index < x.index && bytes.Equal(a.Before, key) }):
-		return fmt.Errorf("another key of %s had come after the one that signed it", keys.of)
 	case x.Actor != name:
-		return fmt.Errorf("it is on the word of %s, and its entry in the trail says %s", keys.of, x.Actor)
+		return fmt.Errorf("it is on the word of keeper %s, and its entry in the trail says %s", name, x.Actor)
 	}
-	v.holds(keysName, "%s gave that word, whose key %s was admitted %s with entry %d of the trail, %s UTC", keys.of, record.Fingerprint(key), own.word(), own.index, screen.At(own.At))
-	if r := own.revoked; r != nil {
-		v.holds(keysName, "entry %d, %s UTC: that key was revoked since by %s: %s", r.index, screen.At(r.At), r.Actor, r.Text)
-	}
-	if certificates == "" {
-		v.doubt(keysName, "no certificate of the key of %s is in the file", keys.of)
-		return nil
-	}
-	c, bound, err := keys.certified([]byte(certificates), key, own)
-	if err == nil && bound.index >= x.index {
-		err = errors.New("the certificate came after it")
-	}
-	if err != nil {
-		return err
-	}
-	v.holds(keysName, "a certificate of authority %v binds that key to %s, %s; it is entry %d of the trail", trust.FingerprintOf(c.Authority), keys.of, validity(c), bound.index)
-	if !validAt(c, x.At) {
-		v.doubt(keysName, "it was not valid when the word was given, %s UTC", screen.At(x.At))
-	}
-	return nil
+	return v.vouching(keysName, word{x.told, name, key, certificates})
 }
 
 // keepersSince is the edition from which a file shows who a keeper was.
 const keepersSince = 2
-
-// keepers are those on whose word keys of the trail followed each other.
-type keepers []*keyStory
-
-// of gives what the trail tells of a keeper's keys.
-func (k *keepers) of(name string) *keyStory {
-	for _, s := range *k {
-		if s.of.Name == name {
-			return s
-		}
-	}
-	*k = append(*k, &keyStory{of: trust.Member{Role: trust.Keeper, Name: name}})
-	return (*k)[len(*k)-1]
-}
-
-// keepersIn gives those whom successions name. Notes that cannot be read are for
-// [lineOf] to refuse.
-func keepersIn(keys []Succeeded) (k keepers) {
-	for _, x := range keys {
-		if s, err := trail.OpenSuccession([]byte(x.Note)); err == nil {
-			if name, _, ok := s.Keeper(); ok {
-				k.of(name)
-			}
-		}
-	}
-	return k
-}
-
-// takes gives an entry its part in a keeper's story; false when it has none.
-func (k keepers) takes(e trail.Entry, index int64) bool {
-	return slices.ContainsFunc(k, func(s *keyStory) bool { return s.takes(e, index) })
-}
-
-// unused refuses entries of certificates that are not in the file.
-func (k keepers) unused(keys []Succeeded) error {
-	for _, s := range k {
-		for _, c := range s.certificates {
-			if !slices.ContainsFunc(keys, func(x Succeeded) bool { return c.Digest == sha256.Sum256([]byte(x.Certificates)) }) {
-				return entryFault(c.index, errors.New("the certificates that it is about are not in the file"))
-			}
-		}
-	}
-	return nil
-}
 
 // succession is one with its entry.
 type succession struct {

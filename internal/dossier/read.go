@@ -153,6 +153,10 @@ func open(members []member, edition int) (o *opened, err error) {
 	if r.has(chainName) {
 		c.Proof.Chain = r.take(chainName)
 	}
+	if r.has(lossesName) {
+		r.parse(lossesName, &c.Proof.Losses)
+		r.some(lossesName, len(c.Proof.Losses))
+	}
 	for i, a := range run.Attachments {
 		c.Files = append(c.Files, r.take(fileName(i, a.Name)))
 	}
