@@ -63,7 +63,7 @@ func RotateKey(ctx context.Context, dir string) ([]trust.Identity, error) {
 	}
 	rotationStep()
 	if err := os.Rename(filepath.Join(dir, nextKey), filepath.Join(dir, memberKey)); err != nil {
-		return nil, fault.New("rekey", dir, err).WithHint("the earlier key goes on being used; ask again")
+		return nil, fault.New("rekey", dir, err).WithHint("the earlier key is there yet; ask again")
 	}
 	rotationStep()
 	err = durable.SyncDir(dir) // before what the key of before has is taken away
@@ -156,7 +156,7 @@ func (p pending) Error() string {
 	for i, err := range p {
 		said[i] = err.Error()
 	}
-	return "the earlier key goes on being used: " + strings.Join(said, "; ")
+	return "the change of key waits: " + strings.Join(said, "; ")
 }
 func (p pending) Unwrap() []error { return p }
 func (p pending) Hint() string {

@@ -162,7 +162,7 @@ func TestRotationWaits(t *testing.T) {
 	before := s.key()
 	stop()
 	_, err = collect.RotateKey(t.Context(), s.dir)
-	if !errors.Is(err, enrol.ErrUnreachable) || !strings.Contains(err.Error(), "the earlier key goes on being used") || fault.HintOf(err) == "" || !s.key().Equal(before) || !collect.NextKey(s.dir) {
+	if !errors.Is(err, enrol.ErrUnreachable) || !strings.Contains(err.Error(), "the change of key waits: ") || fault.HintOf(err) == "" || !s.key().Equal(before) || !collect.NextKey(s.dir) {
 		t.Fatalf("%v", err)
 	}
 	s.deliver(one)
