@@ -68,7 +68,7 @@ func holdCopy(dir string) (h *heldCopy, err error) {
 	if _, err := os.Stat(path); errors.Is(err, fs.ErrNotExist) {
 		return h, nil
 	}
-	h.Archive, err = archive.OpenFollowing(path, "", nil, archive.Options{Now: time.Now, Wait: 2 * time.Second})
+	h.Archive, err = openCopy(path, "", nil)
 	switch {
 	case errors.Is(err, archive.ErrBusy):
 		err = fault.New("accept", dir, err).WithHint("stop its collector follow first; the copy is not set aside under who reads it")

@@ -159,9 +159,8 @@ func (f Following) begin(ctx context.Context, conn grpc.ClientConnInterface) (*a
 	if _, err := os.Stat(filepath.Join(f.Dir, keyFile)); err == nil {
 		return nil, fault.New("follow", f.Dir, errors.New("the archive there has a trail of its own")).WithHint("name another folder for the copy with --data DIR")
 	}
-	opt := archive.Options{Now: time.Now, Wait: 2 * time.Second, MapSize: mapSize()}
 	if _, err := os.Stat(path); err == nil {
-		a, err := archive.OpenFollowing(path, f.Key, nil, opt)
+		a, err := openCopy(path, f.Key, nil)
 		if !errors.Is(err, archive.ErrNotBegun) {
 			return a, err
 		}
@@ -185,7 +184,19 @@ func (f Following) begin(ctx context.Context, conn grpc.ClientConnInterface) (*a
 	if err := os.MkdirAll(f.Dir, 0o700); err != nil {
 		return nil, fault.New("follow", f.Dir, err)
 	}
-	return archive.OpenFollowing(path, key, start.Empty, opt, start.Successions...)
+	return openCopy(path, key, start.Empty, start.Successions...)
+}
+
+// openCopy is [archive.OpenFollowing] that says of a damaged copy what becomes of it:
+// its source has what a backup would bring.
+func openCopy(path, key string, empty []byte, successions ...[]byte) (*archive.Archive, error) {
+	a, err := archive.OpenFollowing(path, key, empty, archive.Options{Now: time.Now, Wait: 2 * time.Second, MapSize: mapSize()}, successions...)
+	var said *fault.Error
+	if errors.Is(err, archive.ErrDamaged) && errors.As(err, &said) {
+		err = fault.New("open copy", path, said.Why).
+			WithHint("move that file into another folder, where what is whole of it can be read, and the next collector follow begins a new copy")
+	}
+	return a, err
 }
 
 func (c *copier) prepare(ctx context.Context) (err error) {

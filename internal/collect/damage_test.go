@@ -1,6 +1,7 @@
 package collect_test
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"os"
@@ -11,8 +12,10 @@ import (
 	healthpb "google.golang.org/grpc/health/grpc_health_v1"
 
 	"witnessmark/internal/answer"
+	"witnessmark/internal/archive"
 	"witnessmark/internal/collect"
 	"witnessmark/internal/deliver"
+	"witnessmark/internal/fault"
 	"witnessmark/internal/labtest"
 )
 
@@ -61,4 +64,39 @@ func TestDamagedWhileServed(t *testing.T) {
 	if r, err := healthpb.NewHealthClient(owner).Check(context.Background(), &healthpb.HealthCheckRequest{}); err != nil || r.Status != healthpb.HealthCheckResponse_NOT_SERVING {
 		t.Errorf("health: %v, %v", r, err)
 	}
+}
+
+// TestDamagedCopy: a copy with damaged pages is not copied into, and begins anew once
+// its file is out of the way.
+func TestDamagedCopy(t *testing.T) {
+	s := newCopiedSite(t)
+	s.send(3)
+	if err := s.once(); err != nil {
+		t.Fatal(err)
+	}
+	path := filepath.Join(s.copyDir, collect.ArchiveFile)
+	b, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	clear(b[2*4096 : 32*4096]) // behind bbolt's first pages
+	if err := os.WriteFile(path, b, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	_, accepted := collect.AcceptSource(s.copyDir, "2031", "ibis", "it was moved")
+	for _, err := range []error{s.once(), accepted} {
+		if !errors.Is(err, archive.ErrDamaged) || !strings.Contains(fault.HintOf(err), "begins a new copy") {
+			t.Errorf("%v, hint %s", err, fault.HintOf(err))
+		}
+	}
+	if now, err := os.ReadFile(path); err != nil || !bytes.Equal(now, b) {
+		t.Errorf("something was written over the damage (%v)", err)
+	}
+	if err := os.Rename(path, filepath.Join(t.TempDir(), collect.ArchiveFile)); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.once(); err != nil {
+		t.Fatal(err)
+	}
+	s.holds(s.copyDir, s.head().Size)
 }
