@@ -1,12 +1,15 @@
 package archive_test
 
 import (
+	"bytes"
 	"crypto/ed25519"
 	"crypto/sha256"
 	"path/filepath"
 	"strings"
 	"testing"
 	"time"
+
+	bolt "go.etcd.io/bbolt"
 
 	"witnessmark/internal/archive"
 	"witnessmark/internal/labtest"
@@ -192,5 +195,43 @@ func TestLostKeeperHandsOutNothing(t *testing.T) {
 	}
 	if _, err := a.Check(t.Context()); err != nil {
 		t.Error(err)
+	}
+}
+
+// TestWordOfAnEarlierKey: a check finds a word for the trail's next key that a keeper's
+// earlier key has given, which whoever has that may enter in an archive of his own.
+func TestWordOfAnEarlierKey(t *testing.T) {
+	path, wren := filepath.Join(t.TempDir(), "archive.db"), trust.Member{Role: trust.Keeper, Name: "wren"}
+	first := labtest.Key(labtest.Seeded(1))
+	a := open(t, path)
+	admit(t, a, wren, first.Public().(ed25519.PublicKey))
+	rotate(t, a, wren, first, labtest.Key(labtest.Seeded(2)))
+	var k, v []byte
+	change := func(f func(*bolt.Bucket) error) {
+		t.Helper()
+		if err := a.Damage(func(tx *bolt.Tx) error { return f(tx.Bucket([]byte("keys"))) }); err != nil {
+			t.Fatal(err)
+		}
+	}
+	change(func(b *bolt.Bucket) error { // as if no other had come after it
+		k, v = b.Cursor().Last()
+		k, v = bytes.Clone(k), bytes.Clone(v)
+		return b.Delete(k)
+	})
+	a.Close()
+	opt := options()
+	opt.Key = nil
+	if _, err := archive.Vouch(path, opt, archive.Rekeying{Next: nextKey, By: "wren", Why: "the stick was lost", Keeper: first}); err != nil {
+		t.Fatal(err)
+	}
+	opt.Key = nextKey
+	a, err := archive.Open(path, opt)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer a.Close()
+	change(func(b *bolt.Bucket) error { return b.Put(k, v) })
+	if _, err := a.Check(t.Context()); err == nil || !strings.Contains(err.Error(), "another key of keeper wren came after this one") {
+		t.Errorf("the check says %v", err)
 	}
 }
