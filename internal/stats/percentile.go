@@ -40,7 +40,7 @@ func (t HF) position(n int, p float64) (j, h float64) {
 	case 9:
 		a, b = 3./8, 3./8
 	}
-	at := a + p*(float64(n)+1-a-b)
+	at := a + float64(p*(float64(n)+1-a-b))
 	j = math.Floor(at + fuzz)
 	h = at - j
 	if math.Abs(h) < fuzz {
@@ -92,7 +92,7 @@ func quantileOf[T float64 | int64](ascending []T, p float64, t HF) float64 {
 	if h == 1 || low == high {
 		return high
 	}
-	return (1-h)*low + h*high
+	return float64((1-h)*low) + float64(h*high)
 }
 
 // timeWeighted returns the smallest frame time t such that frames of at most t

@@ -56,7 +56,7 @@ func (f frames) meanOfSlowest(w float64) float64 {
 	}
 	total := float64(sum)
 	if k < n {
-		total += (w - float64(k)) * float64(f.ascending[n-1-k])
+		total += float64((w - float64(k)) * float64(f.ascending[n-1-k]))
 	}
 	return total / w
 }
