@@ -31,10 +31,10 @@ func Later(older, newer []byte, known Keys) (old, now Report, lines []Line, err 
 		return old, now, nil, err
 	}
 	v := &verification{known: known}
-	now, err = v.verify(newer)
-	if err == nil {
+	if _, err = v.verify(newer); err == nil {
 		lines, err = v.since(o.opened)
 	}
+	now = v.report
 	if err != nil {
 		var f *Fault
 		if errors.As(err, &f) {

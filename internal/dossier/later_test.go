@@ -126,3 +126,37 @@ func TestRestoredBehind(t *testing.T) {
 	}
 	refused(t, "a restore that was none", b, h.known(), "trail/after.json")
 }
+
+// TestLaterOfALostKey: where nothing but a word leads from the older file's key to that
+// of the newer, and no key is known, that is told; and so are keys of the rig since.
+func TestLaterOfALostKey(t *testing.T) {
+	h := newHouse(t)
+	run := h.run(t, labtest.Shape{Plain: true, LogBytes: 3000, Bare: true})
+	older := h.dossier(t, run.ID, nil)
+	head, err := dossier.HeadOf(older)
+	if err != nil {
+		t.Fatal(err)
+	}
+	was := h.VerifierKey()
+	h.lose(t, "wren", h.wren, labtest.Key(labtest.Seeded(66)))
+	h.rotate(t, labtest.Key(labtest.Seeded(67)))
+	if _, err := h.Revoke("heron", "wren", "sold"); err != nil {
+		t.Fatal(err)
+	}
+	_, now, lines, err := dossier.Later(older, h.dossier(t, run.ID, head), dossier.Keys{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if d := strings.Join(doubts(now), "\n"); !strings.Contains(d, "the older file is signed with "+was) {
+		t.Errorf("it is not told: %s", d)
+	}
+	var after []string
+	for _, l := range lines {
+		after = append(after, l.Holds)
+	}
+	for _, want := range []string{"another key signs the trail, on the word of ", "another key was admitted for the rig by the signature of key ", "a key of the rig was revoked by wren: sold"} {
+		if !strings.Contains(strings.Join(after, "\n"), want) {
+			t.Errorf("%q is not among %q", want, after)
+		}
+	}
+}

@@ -83,6 +83,9 @@ func TestKeysOfManyKinds(t *testing.T) {
 				t.Errorf("run %d: %s", i, l.Holds)
 			}
 		}
+		if d := strings.Join(doubts(r), "\n"); strings.Count(d, " was admitted for rig heron ") != 2 || strings.Count(d, "in place of") != 2 {
+			t.Errorf("run %d: what stands in the place of lost keys is not told as that: %s", i, d)
+		}
 	}
 }
 
