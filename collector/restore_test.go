@@ -72,13 +72,19 @@ func TestKilledRestore(t *testing.T) {
 	if testing.Short() {
 		kills = 4
 	}
-	for range kills {
+	for i := range kills {
 		dir := filepath.Join(t.TempDir(), "archive")
 		cmd := restoring(dir)
 		if err := cmd.Start(); err != nil {
 			t.Fatal(err)
 		}
-		time.Sleep(time.Duration(r.Int64N(int64(takes) * 6 / 5)))
+		if wait := time.Duration(r.Int64N(int64(takes) * 6 / 5)); i%2 == 0 {
+			time.Sleep(wait)
+		} else { // as soon as there is anything, which a random moment hardly meets
+			for end := time.Now().Add(time.Minute); len(namesIn(t, dir)) == 0 && time.Now().Before(end); {
+				time.Sleep(50 * time.Microsecond)
+			}
+		}
 		cmd.Process.Kill()
 		cmd.Wait()
 		names := namesIn(t, dir)

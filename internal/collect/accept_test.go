@@ -327,6 +327,9 @@ func TestKilledBeforeItBegan(t *testing.T) {
 		if err := errors.Join(os.RemoveAll(s.copyDir), os.MkdirAll(s.copyDir, 0o700), touch(filepath.Join(s.copyDir, "archive.db"))); err != nil {
 			t.Fatal(err)
 		}
+		if _, err := collect.AcceptSource(s.copyDir, "2031", "ibis", "it was moved"); err == nil || errors.Is(err, archive.ErrNotBegun) {
+			t.Errorf("accepted: %v", err) // what is missing is the alarm
+		}
 		if err := s.once(); err != nil {
 			t.Fatal(err)
 		}
