@@ -116,7 +116,7 @@ func (d *desk) issue(ctx context.Context, conn *collect.Connection, w enrol.Want
 	}
 	t, err := enrol.IssueToken(ctx, conn, conn.Where, w)
 	if err == nil {
-		screen.Warn(d.stderr, "token", fmt.Sprintf("no other keeper is logged in here, so no key signs that the keys are lost: the collector's entry alone will say that it is the word of %s", screen.Clean(w.By)))
+		screen.Warn(d.stderr, "collector", fmt.Sprintf("no other keeper is logged in here, so no key signs that the keys are lost: the collector's entry alone will say that it is the word of %s", screen.Clean(w.By)))
 	}
 	return t, err
 }

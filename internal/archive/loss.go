@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"time"
 
 	bolt "go.etcd.io/bbolt"
 
@@ -79,17 +80,13 @@ func (a *Archive) lose(tx *bolt.Tx, key ed25519.PublicKey, t JoinToken) (lost []
 	if len(lost) == 0 || len(lost) > trust.MostLost {
 		return nil, trust.Deny(KeyNotLost, "%s has %d keys beside each other; between 1 and %d can be lost", t.Member, len(lost), trust.MostLost)
 	}
-	for _, sum := range lost {
-		if !slices.ContainsFunc(good, func(k KeyChange) bool { return bytes.Equal(sumOf(k.Key), sum) }) {
-			return nil, trust.Deny(KeyNotLost, "key %x is not, or not any more, one of %s", sum[:8], t.Member)
-		}
-	}
+	named := slices.DeleteFunc(slices.Clone(good), func(k KeyChange) bool { return !t.replaces().loses(sumOf(k.Key)) })
 	for _, k := range good {
 		switch {
 		case k.Key.Equal(key):
 			return nil, trust.Deny(KeyNotLost, "this is a key that is said to be lost")
-		case t.Word != nil && !t.reaches(changes, k):
-			return nil, trust.Deny(KeyNotLost, "%s has a key since %s of which the keeper has not signed that it is lost", t.Member, k.At.Format("2006-01-02 15:04:05"))
+		case t.Word != nil && !ofLine(changes, named, k.Key):
+			return nil, trust.Deny(KeyNotLost, "%s has a key since %s of which the keeper has not signed that it is lost", t.Member, k.At.Format(time.RFC3339))
 		}
 		if _, err := a.changeKey(tx, KeyChange{Name: t.Name, Key: k.Key, Revoked: true, By: t.By, Why: "lost: " + t.Lost}); err != nil {
 			return nil, err
@@ -99,12 +96,11 @@ func (a *Archive) lose(tx *bolt.Tx, key ed25519.PublicKey, t JoinToken) (lost []
 	return lost, errors.Join(err, dropCosigner(tx, t.Name))
 }
 
-// reaches says whether a key is of the line of one that the keeper has signed for: it,
-// one before it, or one after it, into which who has it may have it go over while the
-// token waits.
-func (t JoinToken) reaches(changes []KeyChange, k KeyChange) bool {
-	return slices.ContainsFunc(changes, func(c KeyChange) bool {
-		return t.replaces().loses(sumOf(c.Key)) && (c.Key.Equal(k.Key) || descends(changes, k.Key, c.Key) || descends(changes, c.Key, k.Key))
+// ofLine says whether a key is one of those named, came before one, or came after one:
+// who has a lost key may have it go over into others while the token waits.
+func ofLine(changes, named []KeyChange, key ed25519.PublicKey) bool {
+	return slices.ContainsFunc(named, func(c KeyChange) bool {
+		return c.Key.Equal(key) || descends(changes, key, c.Key) || descends(changes, c.Key, key)
 	})
 }
 
