@@ -147,14 +147,14 @@ what a file of an earlier version says otherwise than this one works out.`,
 	return cmd
 }
 
-var rigKey = regexp.MustCompile(`^[0-9a-f]{16,64}$`)
+var rigKey = regexp.MustCompile(`^[0-9a-fA-F]{16,64}$`)
 
 func keysOf(keys []string) (known dossier.Keys, err error) {
 	for _, k := range keys {
 		if _, err := note.NewVerifier(k); err == nil {
 			known.Collectors = append(known.Collectors, k)
 		} else if rigKey.MatchString(k) {
-			known.Rigs = append(known.Rigs, k)
+			known.Rigs = append(known.Rigs, strings.ToLower(k))
 		} else {
 			return known, screen.Misuse("a collector's key is shown by: agent trail; a rig's, 16 to 64 hexadecimal digits, by: collector rigs --json", "--key %s: neither a collector's key nor a rig's", k)
 		}

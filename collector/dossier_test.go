@@ -63,3 +63,11 @@ func TestVerdictUnwritten(t *testing.T) {
 		}
 	}
 }
+
+// TestKeyInCapitals: other programs write a SHA-256 in capitals.
+func TestKeyInCapitals(t *testing.T) {
+	known, err := keysOf([]string{"0123456789ABCDEF"})
+	if err != nil || len(known.Rigs) != 1 || known.Rigs[0] != "0123456789abcdef" {
+		t.Errorf("%v, %v", known, err)
+	}
+}

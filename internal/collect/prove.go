@@ -22,11 +22,7 @@ func (c *Collector) Dossier(_ context.Context, id string, after []byte, w io.Wri
 	if err != nil {
 		return err
 	}
-	b, err := contents.Make(c.archive.Origin(), c.archive.Sign)
-	if err == nil {
-		_, err = w.Write(b)
-	}
-	return err
+	return contents.Make(w, c.archive.Origin(), c.archive.Sign)
 }
 
 // contents gathers what proves a run.

@@ -2,7 +2,6 @@ package dossier
 
 import (
 	"archive/zip"
-	"bytes"
 	"crypto/sha256"
 	"encoding/json"
 	"errors"
@@ -116,22 +115,18 @@ type firstReceiptFile struct {
 	Consistency []trail.Hash  `json:"consistency"`
 }
 
-// Make gives the file, with the seal that sign makes a note of by the trail's key.
-// It does not verify: Verify what it gives.
-func (c Contents) Make(origin string, sign func(text string) ([]byte, error)) ([]byte, error) {
+// Make writes the file, with the seal that sign makes a note of by the trail's key.
+// It does not verify: Verify what it writes.
+func (c Contents) Make(w io.Writer, origin string, sign func(text string) ([]byte, error)) error {
 	members, err := c.members()
 	if err != nil {
-		return nil, err
+		return err
 	}
 	seal, err := sign(sealText(origin, Edition, members))
 	if err != nil {
-		return nil, at(sealName, err)
+		return at(sealName, err)
 	}
-	var b bytes.Buffer
-	if err := pack(&b, append(members, member{sealName, seal}), Edition); err != nil {
-		return nil, err
-	}
-	return b.Bytes(), nil
+	return pack(w, append(members, member{sealName, seal}), Edition)
 }
 
 // sealText lists the members. Its first line keeps it from being taken for a head.

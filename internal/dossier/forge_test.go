@@ -1,6 +1,7 @@
 package dossier_test
 
 import (
+	"bytes"
 	"crypto/ed25519"
 	"crypto/sha256"
 	"encoding/json"
@@ -191,7 +192,9 @@ func made(t *testing.T, c dossier.Contents, key ed25519.PrivateKey) ([]byte, err
 	if err != nil {
 		t.Fatal(err)
 	}
-	return c.Make(origin, func(text string) ([]byte, error) { return note.Sign(&note.Note{Text: text}, signer) })
+	var b bytes.Buffer
+	err = c.Make(&b, origin, func(text string) ([]byte, error) { return note.Sign(&note.Note{Text: text}, signer) })
+	return b.Bytes(), err
 }
 
 // insert puts an entry before another.

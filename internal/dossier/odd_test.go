@@ -140,3 +140,13 @@ func TestManyFiles(t *testing.T) {
 		t.Error("the last is not in it")
 	}
 }
+
+// TestNoCertificate: that a key was admitted and no certificate of it was kept is told.
+func TestNoCertificate(t *testing.T) {
+	k := keep(t)
+	k.admit(t, trust.Chain{})
+	k.run = k.send(t)
+	if d := doubts(verified(t, k.dossier(t), k.keys())); len(d) != 1 || !strings.Contains(d[0], "no certificate of the key was kept") {
+		t.Errorf("%q", d)
+	}
+}
