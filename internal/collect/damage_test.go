@@ -3,7 +3,9 @@ package collect_test
 import (
 	"bytes"
 	"context"
+	"encoding/binary"
 	"errors"
+	"fmt"
 	"os"
 	"path/filepath"
 	"strings"
@@ -64,6 +66,47 @@ func TestDamagedWhileServed(t *testing.T) {
 	if r, err := healthpb.NewHealthClient(owner).Check(context.Background(), &healthpb.HealthCheckRequest{}); err != nil || r.Status != healthpb.HealthCheckResponse_NOT_SERVING {
 		t.Errorf("health: %v, %v", r, err)
 	}
+}
+
+// TestLookedOver: a large archive is served at once, and what is damaged in it comes to
+// light by itself, before any delivery meets it.
+func TestLookedOver(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "archive")
+	address, stop := labtest.Serve(t, dir)
+	run := labtest.NewRig("heron", labtest.Rand(t)).Finish(labtest.Shape{LogBytes: 200 << 10})
+	if _, err := deliver.Send(t.Context(), labtest.DialOwner(t, address, dir), run.Signed, run.Parts()); err != nil {
+		t.Fatal(err)
+	}
+	stop()
+	path := filepath.Join(dir, collect.ArchiveFile)
+	b, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	const leaf = 2
+	damaged := 0
+	for p := b[2*4096:]; len(p) > 0; p = p[4096:] { // pages of the log, which nobody reads to serve it
+		if binary.NativeEndian.Uint16(p[8:]) == leaf && binary.NativeEndian.Uint32(p[12:]) > 0 {
+			clear(p[:16])
+			damaged++
+		}
+	}
+	if damaged == 0 {
+		t.Fatal("no page goes on in the next")
+	}
+	if err := errors.Join(os.WriteFile(path, b, 0o600), os.Truncate(path, 65<<20)); err != nil { // above which not all is read first
+		t.Fatal(err)
+	}
+	address, stop = labtest.Serve(t, dir)
+	defer stop()
+	asked := answer.NewClient(labtest.DialOwner(t, address, dir))
+	insist(t, "tell of the damage", func(ctx context.Context) error {
+		s, err := asked.State(ctx)
+		if err == nil && !strings.Contains(s.Refusing, "its file is damaged") {
+			err = fmt.Errorf("%+v", s)
+		}
+		return err
+	})
 }
 
 // TestDamagedCopy: a copy with damaged pages is not copied into, and begins anew once
