@@ -101,6 +101,45 @@ func (s *site) once() error {
 	return collect.Follow(s.t.Context(), f)
 }
 
+// servedCopy is a copy that is made and served until it is stopped or the test is over.
+type servedCopy struct {
+	conn  *collect.Connection // of the copy's owner
+	log   *shared
+	stop  func()
+	ended chan error // gives what the copying ended with
+}
+
+func (s *site) served(f collect.Following) servedCopy {
+	s.t.Helper()
+	ctx, stop := context.WithCancel(s.t.Context())
+	c := servedCopy{log: &shared{}, stop: stop, ended: make(chan error, 1)}
+	ready, over := make(chan string, 1), make(chan struct{})
+	f.Listen, f.Ready, f.Log = "127.0.0.1:0", func(a string) { ready <- a }, slog.New(slog.NewTextHandler(c.log, nil))
+	go func() {
+		defer close(over)
+		c.ended <- collect.Follow(ctx, f)
+	}()
+	s.t.Cleanup(func() { stop(); <-over })
+	select {
+	case a := <-ready:
+		c.conn = dialled(s.t, a, f.Dir)
+	case err := <-c.ended:
+		s.t.Fatal(err)
+	}
+	return c
+}
+
+// catchesUp waits until a copy has come to a head.
+func (s *site) catchesUp(copied *collect.Connection, want trail.Head) {
+	s.t.Helper()
+	insist(s.t, "catch up", func(context.Context) error {
+		if h, _ := headAt(s.t, copied); h != want {
+			return fmt.Errorf("the copy is at %v, the source at %v", h, want)
+		}
+		return nil
+	})
+}
+
 // holds checks the copy in a folder, which must have come to a size.
 func (s *site) holds(folder string, size int64) {
 	s.t.Helper()
@@ -267,21 +306,11 @@ func (s *site) loseKey() {
 func TestPutBackAndRekeyed(t *testing.T) {
 	s := newCopiedSite(t)
 	s.send(2)
-	ctx, stop := context.WithCancel(t.Context())
-	defer stop()
-	older, ready, ended := s.save(), make(chan string, 1), make(chan error, 1)
-	f := s.following()
-	f.Listen, f.Ready = "127.0.0.1:0", func(a string) { ready <- a }
-	go func() { ended <- collect.Follow(ctx, f) }()
-	copied := dialled(t, <-ready, s.copyDir)
+	older := s.save()
+	copied := s.served(s.following())
 	s.send(4)
 	want := s.head()
-	insist(t, "catch up", func(context.Context) error {
-		if h, _ := headAt(t, copied); h != want {
-			return fmt.Errorf("at %v", h)
-		}
-		return nil
-	})
+	s.catchesUp(copied.conn, want)
 	s.putBack(older)
 	conn, err := collect.Embedded(t.Context(), s.dir, labtest.Quiet())
 	if err == nil {
@@ -303,8 +332,8 @@ func TestPutBackAndRekeyed(t *testing.T) {
 		}
 		return err
 	})
-	stop()
-	if err := <-ended; !errors.Is(err, audit.ErrAlarm) {
+	copied.stop()
+	if err := <-copied.ended; !errors.Is(err, audit.ErrAlarm) {
 		t.Error(err)
 	}
 	s.holds(s.copyDir, want.Size)
@@ -342,30 +371,12 @@ func TestKilledBeforeItBegan(t *testing.T) {
 func TestCopyByNoServersCertificate(t *testing.T) {
 	s := newCopiedSite(t)
 	s.send(2)
-	var log shared
-	ctx, stop := context.WithCancel(t.Context())
-	defer stop()
 	id := labtest.Enrol(t, dialled(t, s.proxy.Address(), s.dir), trust.Member{Role: trust.Analyst, Name: "swift"}, labtest.Key(labtest.Rand(t)))
-	ready, ended := make(chan string, 1), make(chan error, 1)
 	f := s.following()
-	f.Listen, f.Ready, f.Log = "127.0.0.1:0", func(a string) { ready <- a }, slog.New(slog.NewTextHandler(&log, nil))
 	f.As = func() (trust.Identity, bool) { return id, true }
-	go func() { ended <- collect.Follow(ctx, f) }()
-	var copied *collect.Connection
-	select {
-	case a := <-ready:
-		copied = dialled(t, a, s.copyDir)
-	case err := <-ended:
-		t.Fatal(err)
-	}
-	want := s.head()
-	insist(t, "copy", func(context.Context) error {
-		if h, _ := headAt(t, copied); h != want {
-			return fmt.Errorf("at %v", h)
-		}
-		return nil
-	})
-	if !log.holds("served to its owner alone") || !log.holds("collector login --collector "+s.proxy.Address()) {
+	copied := s.served(f)
+	s.catchesUp(copied.conn, s.head())
+	if log := copied.log; !log.holds("served to its owner alone") || !log.holds("collector login --collector "+s.proxy.Address()) {
 		t.Errorf("it logs %s", log.String())
 	}
 }

@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"log/slog"
 	"os"
 	"strings"
 	"testing"
@@ -37,12 +36,7 @@ func TestFollowerKilledAnywhere(t *testing.T) {
 	}
 	follower, served := born(t, "copy", s.copyDir, s.proxy.Address(), s.dir)
 	conn := dialled(t, served, s.copyDir)
-	insist(t, "catch up", func(context.Context) error {
-		if got, ok := headAt(t, conn); !ok || got != want {
-			return fmt.Errorf("the copy is at %v, the source at %v", got, want)
-		}
-		return nil
-	})
+	s.catchesUp(conn, want)
 	insist(t, "cosign", func(context.Context) error {
 		if n := len(cosignedBy(t, dialled(t, s.proxy.Address(), s.dir))); n != 1 {
 			return fmt.Errorf("%d witnesses signed", n)
@@ -67,32 +61,20 @@ func TestSignedOnce(t *testing.T) {
 	s := newCopiedSite(t)
 	s.send(1)
 	id := labtest.Enrol(t, dialled(t, s.proxy.Address(), s.dir), trust.Member{Role: trust.Analyst, Name: "swift"}, labtest.Key(labtest.Rand(t)))
-	ctx, stop := context.WithCancel(t.Context())
-	var log shared
-	ready, ended := make(chan string, 1), make(chan error, 1)
 	f := s.following()
-	f.Listen, f.Ready, f.Log = "127.0.0.1:0", func(a string) { ready <- a }, slog.New(slog.NewTextHandler(&log, nil))
 	f.Dial = func(a string) (*collect.Connection, error) {
 		return collect.Dial(a, func() []trust.Identity { return []trust.Identity{id} })
 	}
-	go func() { defer close(ended); ended <- collect.Follow(ctx, f) }()
-	defer func() { stop(); <-ended }()
-	var copied *collect.Connection
-	select {
-	case a := <-ready:
-		copied = dialled(t, a, s.copyDir)
-	case err := <-ended:
-		t.Fatal(err)
-	}
+	copied := s.served(f)
 	insist(t, "sign", func(context.Context) error {
-		if len(cosignedBy(t, copied)) != 1 || !log.holds("may not call Cosign") {
+		if len(cosignedBy(t, copied.conn)) != 1 || !copied.log.holds("may not call Cosign") {
 			return errors.New("not yet")
 		}
 		return nil
 	})
-	first := string(cosignedBy(t, copied)[0].Head)
+	first := string(cosignedBy(t, copied.conn)[0].Head)
 	time.Sleep(2500 * time.Millisecond) // in which it tries again twice
-	if again := string(cosignedBy(t, copied)[0].Head); again != first {
+	if again := string(cosignedBy(t, copied.conn)[0].Head); again != first {
 		t.Errorf("it was signed again:\n%s%s", first, again)
 	}
 }
@@ -126,35 +108,24 @@ func TestAnotherCollector(t *testing.T) {
 func TestNotCopiedIsTold(t *testing.T) {
 	s := newCopiedSite(t)
 	s.send(1)
-	ctx, stop := context.WithCancel(t.Context())
-	var log shared
-	ready, ended := make(chan string, 1), make(chan error, 1)
 	f := s.following()
-	f.Listen, f.Ready, f.Log = "127.0.0.1:0", func(a string) { ready <- a }, slog.New(slog.NewTextHandler(&log, nil))
 	f.Limits = deliver.Limits{Record: 100, Parts: 100, Count: 1}
-	go func() { defer close(ended); ended <- collect.Follow(ctx, f) }()
-	defer func() { stop(); <-ended }()
-	var copied *collect.Connection
-	select {
-	case a := <-ready:
-		copied = dialled(t, a, s.copyDir)
-	case err := <-ended:
-		t.Fatal(err)
-	}
+	copied := s.served(f)
 	insist(t, "its word on it", func(context.Context) error {
-		if !log.holds("not copied; trying again") || !log.holds("--largest SIZE") {
+		if !copied.log.holds("not copied; trying again") || !copied.log.holds("--largest SIZE") {
 			return errors.New("it does not say so")
 		}
 		return nil
 	})
 	select {
-	case err := <-ended:
+	case err := <-copied.ended:
 		t.Errorf("it ended: %v", err)
 	case <-time.After(time.Second):
 	}
-	if h, ok := headAt(t, copied); !ok || h.Size >= s.head().Size {
+	if h, ok := headAt(t, copied.conn); !ok || h.Size >= s.head().Size {
 		t.Errorf("it came to %v, %v", h, ok)
 	}
+	log := copied.log
 	log.Lock()
 	defer log.Unlock()
 	if n := strings.Count(log.Buffer.String(), "not copied; trying again"); n != 1 {
