@@ -2,6 +2,7 @@ package collect_test
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"log/slog"
 	"path/filepath"
@@ -90,9 +91,19 @@ func TestCopyOnFullDisk(t *testing.T) {
 	}
 	read()
 	stop()
-	stop = start() // and is opened again there
+	// What its end gave back is taken, too, before it is opened again.
+	rest := labtest.FillDisk(t, filepath.Join(small, "rest"))
+	stop = start()
 	read()
+	rest()
 	empty()
+	insist(t, "the address in its folder", func(context.Context) error {
+		if collect.ServedAt(copyDir) == "" {
+			return errors.New("there is none")
+		}
+		return nil
+	})
+	copied = dialled(t, collect.ServedAt(copyDir), copyDir) // as a new owner
 	caughtUp()
 	if _, err := answer.NewClient(copied).Check(t.Context(), func(where, what string) { t.Errorf("%s: %s", where, what) }, nil); err != nil {
 		t.Error(err)

@@ -13,41 +13,60 @@ import (
 	"witnessmark/internal/trust"
 )
 
-// serveOwner leaves an owner's identity in the folder while it is served, so that
-// whoever may read the folder may ask its collector anything. The function that
-// it gives takes it away again.
-func (c *Collector) serveOwner(ctx context.Context, a *trust.Authority, address string) (func(), error) {
-	id, err := c.makeOwner(a, address)
-	if err != nil {
+// leaveWord leaves in the folder what commands on this machine need while it is served
+// there: an owner's identity, with which whoever may read the folder may ask its
+// collector anything, and the address. What a full disk does not take is left once
+// there is room; the identity of the last time is not taken away before that, since
+// on such a disk no other could be made. The function that it gives ends it.
+func (c *Collector) leaveWord(ctx context.Context, a *trust.Authority, address string) (func(), error) {
+	var renewAt time.Time // zero while the folder lacks something
+	leave := func() error {
+		renewAt = time.Time{}
+		id, err := c.makeOwner(a, address)
+		if err == nil {
+			err = tell(filepath.Join(c.dir, addressFile), address)
+		}
+		if err == nil {
+			renewAt = id.RenewAt()
+		}
+		return err
+	}
+	switch err := leave(); {
+	case durable.Full(err):
+		c.log.Warn("the disk is full; commands on this machine may have to name the address", "error", err)
+	case err != nil:
 		return nil, err
 	}
 	ctx, cancel := context.WithCancel(ctx)
 	ended := make(chan struct{})
 	go func() {
 		defer close(ended)
-		for t := time.NewTicker(time.Hour); ; {
+		t := time.NewTicker(wordEvery)
+		defer t.Stop()
+		for {
 			select {
 			case <-ctx.Done():
-				t.Stop()
 				return
 			case <-t.C:
 			}
-			if c.now().Before(id.RenewAt()) {
+			if c.now().Before(renewAt) {
 				continue
 			}
-			if next, err := c.makeOwner(a, address); err != nil {
-				c.log.Error("the owner's identity is not renewed", "error", err)
-			} else {
-				id = next
+			due := !renewAt.IsZero()
+			if err := leave(); err != nil && due {
+				c.log.Error("the owner's identity is not renewed yet", "error", err)
 			}
 		}
 	}()
 	return func() {
 		cancel()
 		<-ended
-		os.Remove(filepath.Join(c.dir, ownerFile))
+		os.Remove(filepath.Join(c.dir, addressFile))
 	}, nil
 }
+
+// wordEvery is how often it is looked at whether the owner's identity is due.
+const wordEvery = 10 * time.Second
 
 func (c *Collector) makeOwner(a *trust.Authority, address string) (trust.Identity, error) {
 	pub, key, err := ed25519.GenerateKey(rand.Reader)

@@ -6,7 +6,6 @@ import (
 	"io/fs"
 	"log/slog"
 	"net"
-	"os"
 	"path/filepath"
 	"runtime"
 	"time"
@@ -122,23 +121,11 @@ func (c *Collector) listenAt(ctx context.Context, dir, address string, ready fun
 		home = with.gate.copy.listener
 		go func() { failed <- srv.Serve(c.door.watch(home)) }()
 	}
-	path := filepath.Join(dir, addressFile)
-	gone, err := c.serveOwner(ctx, authority, dialable(home.Addr()))
-	switch {
-	case durable.Full(err):
-		c.log.Warn("the disk is full; commands on this machine go by the owner's identity of before", "error", err)
-	case err != nil:
+	gone, err := c.leaveWord(ctx, authority, dialable(home.Addr()))
+	if err != nil {
 		return true, errors.Join(err, l.Close(), with.gate.close())
-	default:
-		defer gone()
 	}
-	switch err := tell(path, dialable(home.Addr())); {
-	case durable.Full(err):
-		c.log.Warn("the disk is full; commands on this machine have to name the address", "file", path, "error", err)
-	case err != nil:
-		return true, errors.Join(fault.New("serve", path, err), l.Close(), with.gate.close())
-	}
-	defer os.Remove(path)
+	defer gone()
 	go func() { failed <- srv.Serve(c.door.watch(l)) }()
 	looking, enough := context.WithCancel(ctx)
 	defer enough()
@@ -177,5 +164,8 @@ func (c *Collector) leave(ended bool) error {
 
 // tell puts the address where Embedded looks for it, whole or not at all.
 func tell(path, address string) error {
-	return durable.WriteFile(filepath.Dir(path), filepath.Base(path), []byte(address+"\n"))
+	if err := durable.WriteFile(filepath.Dir(path), filepath.Base(path), []byte(address+"\n")); err != nil {
+		return fault.New("serve", path, err)
+	}
+	return nil
 }
