@@ -52,6 +52,7 @@ func TestScripts(t *testing.T) {
 			e.Setenv("WITNESSMARK_COLLECTOR", "")
 			e.Setenv("USER", "operator")
 			e.Setenv("DOSSIERS", dossiers)
+			e.Values[running{}] = map[string]*exec.Cmd{}
 			return nil
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
@@ -161,7 +162,7 @@ func lasting(ts *testscript.TestScript, verb string, neg bool, args []string) {
 		ts.Fatalf("collector "+verb+": %v\n%s", err, log.String())
 	}
 	ts.Setenv(args[0], strings.TrimSpace(string(line[:n])))
-	running[ts.Getenv("WORK")+args[0]] = cmd
+	begun(ts)[args[0]] = cmd
 }
 
 func cmdLogin(ts *testscript.TestScript, neg bool, args []string) {
@@ -173,10 +174,15 @@ func cmdLogin(ts *testscript.TestScript, neg bool, args []string) {
 	ts.Check(ts.Exec("collector", "login", "--state", args[3], "--collector", ts.Getenv(args[0]), "--token", token))
 }
 
-var running = map[string]*exec.Cmd{}
+// running is the key of what a script has begun, by name. Scripts run at the same time.
+type running struct{}
+
+func begun(ts *testscript.TestScript) map[string]*exec.Cmd {
+	return ts.Value(running{}).(map[string]*exec.Cmd)
+}
 
 func cmdQuit(ts *testscript.TestScript, neg bool, args []string) {
-	cmd := running[ts.Getenv("WORK")+args[0]]
+	cmd := begun(ts)[args[0]]
 	ts.Check(cmd.Process.Signal(syscall.SIGTERM))
 	ts.Check(cmd.Wait())
 }
