@@ -1,10 +1,14 @@
 package main
 
 import (
+	"context"
+	"errors"
 	"os"
+	"time"
 
 	"github.com/spf13/cobra"
 
+	"witnessmark/internal/audit"
 	"witnessmark/internal/collect"
 	"witnessmark/internal/enrol"
 	"witnessmark/internal/screen"
@@ -44,7 +48,18 @@ it. The certificate is renewed whenever the agent is used, before it ends.`,
 			if err != nil {
 				return inState(err)
 			}
-			return screen.Enrolled(s.stdout, id, s.json)
+			if err := screen.Enrolled(s.stdout, id, s.json); err != nil {
+				return err
+			}
+			err = s.meet(cmd.Context(), address)
+			if errors.Is(err, audit.ErrAlarm) {
+				s.tell(err)
+				return screen.Exit(screen.NotProved, err)
+			}
+			if err != nil {
+				screen.Warn(s.stderr, "agent", "its trail was not looked at, which the first run does: "+err.Error())
+			}
+			return nil
 		},
 	}
 	cmd.Flags().StringVar(&token, "token", "", "the join `TOKEN`, or - to read it from standard input")
@@ -52,6 +67,27 @@ it. The certificate is renewed whenever the agent is used, before it ends.`,
 	cmd.Flags().StringVar(&name, "rig", "", "refuse a token for another rig than `NAME`")
 	s.jsonFlag(cmd)
 	return cmd
+}
+
+// meetLimit is how long the trail of a collector that was joined is waited for.
+const meetLimit = 10 * time.Second
+
+// meet looks at the trail of a collector that was just joined: by a head that has the
+// joining in it the rig tells, before its first run, that the trail was put back.
+func (s *session) meet(ctx context.Context, address string) error {
+	ctx, cancel := context.WithTimeout(ctx, meetLimit)
+	defer cancel()
+	a, err := s.openAuditor()
+	if err != nil {
+		return err
+	}
+	conn, err := s.connect(ctx, address)
+	if err != nil {
+		return err
+	}
+	defer conn.Close()
+	_, err = a.Meet(ctx, conn, address)
+	return err
 }
 
 // enrolled says who this rig is with a destination; ok is false where it is

@@ -182,7 +182,10 @@ func explain(ctx context.Context, err error) error {
 		return fault.New("deliver", "", why)
 	}
 	f := fault.New("deliver", "", fmt.Errorf("%w: %s", why, said))
-	if why == ErrRefused {
+	switch {
+	case status.Code(err) == codes.PermissionDenied:
+		return f.WithHint("the run stays in the spool; have the collector's keeper look whether this rig's key is a member's, and if not enrol it anew: agent enroll")
+	case why == ErrRefused:
 		return f.WithHint("the run stays in the spool; see it with: agent spool")
 	}
 	return f.WithHint("the run stays in the spool and is sent with the next run, or by: agent spool send")

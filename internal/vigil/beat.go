@@ -10,6 +10,7 @@ import (
 
 	"google.golang.org/grpc"
 
+	"witnessmark/internal/audit"
 	"witnessmark/internal/deliver"
 	"witnessmark/internal/fault"
 	"witnessmark/internal/record"
@@ -99,6 +100,9 @@ func (b *beats) send(ctx context.Context, beat deliver.Beat) (deliver.BeatReply,
 	if err != nil {
 		if errors.Is(err, deliver.ErrRefused) {
 			b.pulse.Forget() // whatever it was that the collector does not take, all of it is sent next
+			if e := b.meet(ctx); errors.Is(e, audit.ErrAlarm) {
+				return reply, e
+			}
 		}
 		return reply, b.failed(err)
 	}
@@ -112,6 +116,13 @@ func (b *beats) send(ctx context.Context, beat deliver.Beat) (deliver.BeatReply,
 	}
 	b.last, b.since = reply, b.vigil.o.Now()
 	return reply, nil
+}
+
+// meet holds the trail of a collector that refuses the rig against what was seen of
+// it: it may have been put back to before the rig joined it.
+func (b *beats) meet(ctx context.Context) error {
+	_, err := b.vigil.auditor.Meet(ctx, b.conn, b.plan.Collector)
+	return err
 }
 
 // failed names the collector in a beat's error, and says what to do.
