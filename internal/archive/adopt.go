@@ -287,14 +287,12 @@ func (a *Archive) adoptKey(tx *bolt.Tx, index int64, e Adopting) error {
 	} else if err := k.admitted(e.Entry.Text); err != nil {
 		return err
 	}
-	if k.Before != nil || k.Lost != nil { // all others follow from no change before
-		before, err := keyChanges(tx)
-		if err == nil {
-			err = follows(a.origin, before, k)
-		}
-		if err != nil {
-			return err
-		}
+	before, err := keyChanges(tx)
+	if err == nil {
+		err = follows(a.origin, before, k)
+	}
+	if err != nil {
+		return err
 	}
 	return putJSON(tx.Bucket(bKeys), number(index), k)
 }

@@ -17,7 +17,8 @@ import (
 )
 
 // TestForgedLineage: who has the trail's key cannot make up the key that another is
-// said to have come after, nor keys that are said to be lost.
+// said to have come after, nor keys that are said to be lost; nor can he have one key
+// be two, a name two members, or a key end that was none.
 func TestForgedLineage(t *testing.T) {
 	heron, plover := trust.Member{Role: trust.Rig, Name: "heron"}, trust.Member{Role: trust.Rig, Name: "plover"}
 	key := func(n uint64) ed25519.PrivateKey { return labtest.Key(labtest.Seeded(n)) }
@@ -38,6 +39,13 @@ func TestForgedLineage(t *testing.T) {
 		"in place of a key of nobody":      lost(newKey(30)),
 		"in place of a key of another":     lost(newKey(3)),
 		"in place of a key that is good":   lost(newKey(2)),
+		"a key that is there":              {Name: "heron", Role: trust.Rig, By: "wren", Key: newKey(2)},
+		"a key of another":                 {Name: "heron", Role: trust.Rig, By: "wren", Key: newKey(3)},
+		"a key that was revoked":           {Name: "heron", Role: trust.Rig, By: "wren", Key: newKey(5)},
+		"a second role of a name":          {Name: "plover", Role: trust.Keeper, By: "wren", Key: newKey(40)},
+		"the end of a key of nobody":       {Name: "ghost", Revoked: true, By: "wren", Why: "sold", Key: newKey(40)},
+		"the end of a key of another":      {Name: "heron", Revoked: true, By: "wren", Why: "sold", Key: newKey(3)},
+		"a second end of a key":            {Name: "heron", Revoked: true, By: "wren", Why: "sold", Key: newKey(5)},
 	} {
 		a := open(t, filepath.Join(t.TempDir(), "archive.db"))
 		admit(t, a, heron, newKey(5))

@@ -45,11 +45,10 @@ func (t JoinToken) replaces() KeyChange {
 func (a *Archive) mayBeLost(changes []KeyChange, hash [sha256.Size]byte, t JoinToken) error {
 	good := goodKeys(changes, t.Member)
 	lost := latestOf(changes, good)
+	if err := mayLose(t.Member, lost); err != nil || t.Word == nil {
+		return err
+	}
 	switch {
-	case len(good) == 0:
-		return trust.Deny(KeyNotLost, "%s has no key that could be lost", t.Member)
-	case t.Word == nil:
-		return nil
 	case t.Word.Token != hash:
 		return trust.Deny(TokenOther, "the keeper has signed for another token")
 	case slices.ContainsFunc(good, func(k KeyChange) bool { return k.Key.Equal(t.Word.Key) }):
@@ -77,8 +76,8 @@ func (a *Archive) lose(tx *bolt.Tx, key ed25519.PublicKey, t JoinToken) (lost []
 	if lost = t.Keys; t.Word == nil {
 		lost = latestOf(changes, good)
 	}
-	if len(lost) == 0 || len(lost) > trust.MostLost {
-		return nil, trust.Deny(KeyNotLost, "%s has %d keys beside each other; between 1 and %d can be lost", t.Member, len(lost), trust.MostLost)
+	if err := mayLose(t.Member, lost); err != nil {
+		return nil, err
 	}
 	named := slices.DeleteFunc(slices.Clone(good), func(k KeyChange) bool { return !t.replaces().loses(sumOf(k.Key)) })
 	for _, k := range good {
@@ -94,6 +93,17 @@ func (a *Archive) lose(tx *bolt.Tx, key ed25519.PublicKey, t JoinToken) (lost []
 	}
 	err = dropTokens(tx, func(o JoinToken) bool { return handedOut(changes, t.Name, o) })
 	return lost, errors.Join(err, dropCosigner(tx, t.Name))
+}
+
+// mayLose refuses to lose nothing, and more keys at once than an entry has room for.
+func mayLose(m trust.Member, lost [][]byte) error {
+	switch n := len(lost); {
+	case n == 0:
+		return trust.Deny(KeyNotLost, "%s has no key that could be lost", m)
+	case n > trust.MostLost:
+		return trust.Deny(KeyNotLost, "%s has %d keys beside each other, and %d can be lost at once: revoke that name, and make a token without a loss", m, n, trust.MostLost)
+	}
+	return nil
 }
 
 // ofLine says whether a key is one of those named, came before one, or came after one:

@@ -3,10 +3,14 @@ package archive_test
 import (
 	"crypto/ed25519"
 	"crypto/sha256"
+	"errors"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
+
+	bolt "go.etcd.io/bbolt"
 
 	"witnessmark/internal/archive"
 	"witnessmark/internal/labtest"
@@ -182,6 +186,82 @@ func revoke(t *testing.T, a *archive.Archive, name string) {
 	t.Helper()
 	if _, err := a.Revoke(name, "operator", "left"); err != nil {
 		t.Fatal(err)
+	}
+}
+
+// TestMostLost: as many keys as can be lost at once find room in an entry, on a keeper's
+// word for the longest reason. For one more no token is made, and none is spent.
+func TestMostLost(t *testing.T) {
+	a := open(t, filepath.Join(t.TempDir(), "archive.db"))
+	admit(t, a, theWren, newKey(15))
+	var keys []ed25519.PublicKey
+	add := func(n byte) {
+		keys = append(keys, newKey(n))
+		admit(t, a, theHeron, newKey(n))
+	}
+	signed := func(secret trust.Secret) archive.JoinToken {
+		x := signedToken(a, "wren", secretKey(15), secret, keys...)
+		x.Lost = strings.Repeat("ы", trust.MaxWhy/2)
+		x.Word = trust.Loss{Trail: a.Origin(), Keeper: "wren", Member: theHeron, Token: secret.Hash(), Keys: x.Keys, Why: x.Lost}.Sign(secretKey(15))
+		return x
+	}
+	for n := range byte(trust.MostLost) {
+		add(100 + n)
+	}
+	most, owners := trust.Secret{50}, trust.Secret{51}
+	if err := a.AddToken(most.Hash(), signed(most)); err != nil {
+		t.Fatal(err)
+	}
+	if k, err := a.Join(most.Hash(), theHeron, newKey(3), trust.Chain{}); err != nil || len(k.Lost) != trust.MostLost {
+		t.Fatalf("%+v, %v", k, err)
+	}
+	if _, err := a.Check(t.Context()); err != nil {
+		t.Error(err)
+	}
+	keys = []ed25519.PublicKey{newKey(3)}
+	byOwner := signed(owners)
+	byOwner.Keys, byOwner.Word = nil, nil
+	if err := a.AddToken(owners.Hash(), byOwner); err != nil {
+		t.Fatal(err)
+	}
+	for n := range byte(trust.MostLost) {
+		add(200 + n)
+	}
+	const say = "33 keys beside each other, and 32 can be lost at once"
+	if err := a.AddToken(trust.Secret{52}.Hash(), signed(trust.Secret{52})); err == nil || !strings.Contains(err.Error(), say) {
+		t.Errorf("made for one more: %v", err)
+	}
+	if k, err := a.Join(owners.Hash(), theHeron, newKey(4), trust.Chain{}); err == nil || !strings.Contains(err.Error(), say) {
+		t.Errorf("spent for one more: %+v, %v", k, err)
+	}
+	if n := len(good(t, a, "heron")); n != len(keys) {
+		t.Errorf("heron has %d good keys, and had %d", n, len(keys))
+	}
+}
+
+// TestTokenOfAnotherSecret: who has the disk cannot put a secret of his own in the place
+// of the one whose hash the keeper has signed, which the trail's key would then attest.
+func TestTokenOfAnotherSecret(t *testing.T) {
+	a := peopled(t)
+	signed, own := trust.Secret{50}.Hash(), trust.Secret{51}.Hash()
+	if err := a.AddToken(signed, signedToken(a, "wren", secretKey(15), trust.Secret{50}, newKey(1))); err != nil {
+		t.Fatal(err)
+	}
+	err := a.Damage(func(tx *bolt.Tx) error {
+		b := tx.Bucket([]byte("tokens"))
+		row := b.Get(signed[:])[sha256.Size:]
+		sum := sha256.Sum256(slices.Concat(own[:], []byte{0}, row))
+		return errors.Join(b.Put(own[:], slices.Concat(sum[:], row)), b.Delete(signed[:]))
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	const say = "not the token that the keeper has signed for"
+	if k, err := a.Join(own, theHeron, newKey(3), trust.Chain{}); err == nil || !strings.Contains(err.Error(), say) {
+		t.Errorf("%+v, %v", k, err)
+	}
+	if _, err := a.Check(t.Context()); err == nil || !strings.Contains(err.Error(), say) {
+		t.Errorf("the check says %v", err)
 	}
 }
 

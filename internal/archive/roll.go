@@ -119,7 +119,13 @@ func tokenOf(hash, v []byte) (t JoinToken, err error) {
 	if sum := beatSum(string(hash), v[sha256.Size:]); !bytes.Equal(sum[:], v[:sha256.Size]) {
 		return t, errToken
 	}
-	return t, json.Unmarshal(v[sha256.Size:], &t)
+	if err := json.Unmarshal(v[sha256.Size:], &t); err != nil {
+		return t, err
+	}
+	if t.Word != nil && !bytes.Equal(t.Word.Token[:], hash) {
+		return t, errors.New("it is not the token that the keeper has signed for")
+	}
+	return t, nil
 }
 
 func dropTokens(tx *bolt.Tx, which func(JoinToken) bool) error {

@@ -52,12 +52,24 @@ func successor(changes []KeyChange, key ed25519.PublicKey) (KeyChange, bool) {
 	return changes[i], true
 }
 
-// follows holds an admission against the changes before it: the key that it came
-// after was one that could sign for another then, and those in whose place it is
-// were the member's, are revoked, and have no other in their place, and who signed that
-// they are lost was a keeper. A signature by itself proves no more than that somebody
-// has a key.
+// follows holds a change against those before it. A revocation is of a key that was good.
+// An admitted key is new, and its name of one role; the key that it came after was one
+// that could sign for another then, and those in whose place it is were the member's,
+// are revoked, and have no other in their place, and who signed that they are lost was
+// a keeper. A signature by itself proves no more than that somebody has a key.
 func follows(origin string, before []KeyChange, k KeyChange) error {
+	if k.Revoked {
+		if !slices.ContainsFunc(InForceKeys(before), func(c KeyChange) bool { return c.Name == k.Name && c.Key.Equal(k.Key) }) {
+			return fmt.Errorf("the key that is revoked was not a good one of %q before", k.Name)
+		}
+		return nil
+	}
+	if i := slices.IndexFunc(before, func(c KeyChange) bool { return c.Key.Equal(k.Key) }); i >= 0 {
+		return fmt.Errorf("the key was admitted or revoked before, for %q", before[i].Name)
+	}
+	if err := sameRole(before, k.Member()); err != nil {
+		return err
+	}
 	if k.Before != nil {
 		if _, err := newest(before, k.Member(), k.Before); err != nil {
 			return fmt.Errorf("the key before could not sign for another: %w", err)
