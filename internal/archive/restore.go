@@ -4,6 +4,7 @@ import (
 	"crypto/sha256"
 	"encoding/json"
 	"fmt"
+	"slices"
 	"time"
 
 	bolt "go.etcd.io/bbolt"
@@ -71,21 +72,43 @@ func restores(tx *bolt.Tx) (out []Restore, err error) {
 func (a *Archive) givenUp(tx *bolt.Tx, line trail.Line, h trail.Head) (bool, error) {
 	all, err := restores(tx)
 	for _, r := range all {
-		to, err := trail.OpenHead([]byte(r.To), line)
-		if err != nil {
-			return false, err
-		}
-		lost, err := r.lost(line)
-		if err != nil {
-			return false, err
-		}
-		for _, l := range lost {
-			if to.Size < h.Size && h.Size <= l.Size {
-				return true, nil
-			}
+		if gave, err := r.gaveUp(line, h); gave || err != nil {
+			return gave, err
 		}
 	}
 	return false, err
+}
+
+// leftBehind opens a head of a size at which the key that signed it has stopped: after a
+// restore gave that head up, the trail may have changed its key before it grew so far
+// again. Any other head by a key that stopped is of whoever found it.
+func (a *Archive) leftBehind(tx *bolt.Tx, line trail.Line, msg []byte) (Seen, error) {
+	all, err := restores(tx)
+	for _, r := range all {
+		then, err := line.At(r.Index)
+		if err != nil {
+			return Seen{}, err
+		}
+		h, err := trail.OpenHead(msg, then)
+		if err != nil {
+			continue
+		}
+		if gave, err := r.gaveUp(line, h); gave || err != nil {
+			return Seen{Head: h, Signed: true, GivenUp: gave}, err
+		}
+	}
+	return Seen{}, err
+}
+
+// gaveUp says whether a head lies between that which it went on from and one that it
+// left behind.
+func (r Restore) gaveUp(line trail.Line, h trail.Head) (bool, error) {
+	to, err := trail.OpenHead([]byte(r.To), line)
+	if err != nil {
+		return false, err
+	}
+	lost, err := r.lost(line)
+	return slices.ContainsFunc(lost, func(l trail.Head) bool { return to.Size < h.Size && h.Size <= l.Size }), err
 }
 
 // lost opens the heads that it gave up, by the keys that the trail had then and by

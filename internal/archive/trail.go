@@ -75,7 +75,7 @@ func (a *Archive) seen(tx *bolt.Tx, now trail.Head, msg []byte, later [][]byte) 
 		}
 	}
 	if s.Head, err = trail.OpenHead(msg, line); err != nil {
-		return Seen{}, nil // what others signed says nothing of this trail
+		return a.leftBehind(tx, line, msg) // what others signed says nothing of this trail
 	}
 	s.Signed = true
 	r := hashReader{tx}

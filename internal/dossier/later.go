@@ -179,7 +179,7 @@ func (v *verification) olderOpened(signed []byte) (trail.Head, error) {
 	}
 	// A restore may have gone back behind a head that a key signed after its end in
 	// the trail of now.
-	for _, e := range append(v.line.Earlier(), trail.Earlier{Key: v.line.Present()}) {
+	for _, e := range v.line.Earlier() {
 		if k, bad := note.NewVerifier(e.Key); bad == nil {
 			if h, bad := trail.OpenHead(signed, note.VerifierList(k)); bad == nil {
 				return h, nil

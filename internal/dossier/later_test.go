@@ -7,9 +7,13 @@ import (
 	"testing"
 	"time"
 
+	"golang.org/x/mod/sumdb/note"
+
+	"witnessmark/internal/archive"
 	"witnessmark/internal/dossier"
 	"witnessmark/internal/labtest"
 	"witnessmark/internal/record"
+	"witnessmark/internal/trail"
 )
 
 // TestSameBytes: the same run gives the same file after a restart and a year later.
@@ -125,6 +129,78 @@ func TestRestoredBehind(t *testing.T) {
 		t.Fatal(err)
 	}
 	refused(t, "a restore that was none", b, h.known(), "trail/after.json")
+}
+
+// TestRestoredBehindAKey: the head of an older file may be of a size at which the key
+// that signed it had stopped by now, because a restore went back behind it. It opens by
+// that key all the same, and by no stranger's.
+func TestRestoredBehindAKey(t *testing.T) {
+	h := newHouse(t)
+	h.Archive.Close()
+	backup, err := os.ReadFile(h.path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	h.open(t)
+	run := h.run(t, labtest.Shape{Plain: true, LogBytes: 3000, Bare: true})
+	for range 3 {
+		h.run(t, labtest.Shape{Plain: true, Bare: true})
+	}
+	older := h.dossier(t, run.ID, nil)
+	head, err := dossier.HeadOf(older)
+	if err != nil {
+		t.Fatal(err)
+	}
+	h.Archive.Close()
+	if err := os.WriteFile(h.path, backup, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	h.open(t)
+	if _, _, err := h.Restored("wren", "the disk was lost", [][]byte{head}); err != nil {
+		t.Fatal(err)
+	}
+	if err := h.send(run); err != nil {
+		t.Fatal(err)
+	}
+	_, receipt, err := h.Rekey(archive.Rekeying{Next: labtest.Key(labtest.Seeded(68)), By: "wren", Why: "its year is over"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	then, err := trail.OpenHead(head, labtest.Verifiers(t, first(t, older)))
+	if err != nil || then.Size <= receipt.Index {
+		t.Fatalf("the older head is of %d entries, and its key stopped at %d: %v", then.Size, receipt.Index, err)
+	}
+	newer := h.dossier(t, run.ID, head)
+	if d := strings.Join(doubts(verified(t, newer, h.known())), "\n"); !strings.Contains(d, "the trail went back behind the 8 entries of an older file") {
+		t.Errorf("it is not told: %s", d)
+	}
+	_, _, lines, err := dossier.Later(older, newer, dossier.Keys{Collectors: []string{first(t, older), h.VerifierKey()}, Rigs: h.known().Rigs})
+	if err != nil || len(lines) != 3 {
+		t.Errorf("%v: %+v", err, lines)
+	}
+	// One of a key that the trail never had.
+	text, _, _ := strings.Cut(string(head), "\n\n")
+	stranger, err := trail.NewSigner(h.Origin(), labtest.Key(labtest.Seeded(96)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	c := contentsOf(t, membersOf(t, newer))
+	forged, err := note.Sign(&note.Note{Text: text + "\n"}, stranger)
+	if err != nil {
+		t.Fatal(err)
+	}
+	c.Proof.After.Head = string(forged)
+	b, err := made(t, c, labtest.Key(labtest.Seeded(68)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	refused(t, "a stranger's head", b, h.known(), "trail/after.json")
+}
+
+// first gives the verifier key that a file is sealed with.
+func first(t *testing.T, b []byte) string {
+	t.Helper()
+	return strings.TrimSpace(string(find(membersOf(t, b), "trail/key").data))
 }
 
 // TestLaterOfALostKey: where nothing but a word leads from the older file's key to that
