@@ -1,7 +1,6 @@
 package dossier
 
 import (
-	"bytes"
 	"crypto/ed25519"
 	"crypto/sha256"
 	"errors"
@@ -9,119 +8,13 @@ import (
 	"slices"
 	"time"
 
-	"witnessmark/internal/record"
 	"witnessmark/internal/screen"
-	"witnessmark/internal/trail"
 	"witnessmark/internal/trust"
 )
 
-// keyStory is what the trail tells of a member's keys, in order.
-type keyStory struct {
-	of           trust.Member
-	admitted     []admission
-	certificates []told // of the chains in the file
-}
-
-// admission is a key that was admitted for a member.
-type admission struct {
-	told
-	trust.Admission
-	revoked *told
-}
-
-// takes gives an entry its part in the story; false when it has none.
-func (s *keyStory) takes(e trail.Entry, index int64) bool {
-	if e.Subject != s.of.Name {
-		return false
-	}
-	switch e.Kind {
-	case trail.KindKey:
-		a, err := trust.ParseAdmission(e.Text)
-		if err != nil || a.Role != s.of.Role || s.find(e.Digest) != nil {
-			return false
-		}
-		s.admitted = append(s.admitted, admission{told: told{e, index}, Admission: a})
-		return true
-	case trail.KindRevocation:
-		a := s.find(e.Digest)
-		if a == nil || a.revoked != nil {
-			return false
-		}
-		a.revoked = &told{e, index}
-		return true
-	case trail.KindCertificate:
-		s.certificates = append(s.certificates, told{e, index})
-		return true
-	}
-	return false
-}
-
-// find gives the admission of the key with that hash; nil when there is none.
-func (s *keyStory) find(key trail.Digest) *admission {
-	for i := range s.admitted {
-		if s.admitted[i].Digest == key {
-			return &s.admitted[i]
-		}
-	}
-	return nil
-}
-
-// before gives the admission of a key, when it was before an entry of the trail.
-func (s *keyStory) before(key ed25519.PublicKey, index int64) *admission {
-	if a := s.find(sha256.Sum256(key)); a != nil && a.index < index {
-		return a
-	}
-	return nil
-}
-
-// revokedBefore says whether the key was revoked before an entry of the trail.
-func (a *admission) revokedBefore(index int64) bool {
-	return a != nil && a.revoked != nil && a.revoked.index < index
-}
-
-// check holds each admission against its own signature and those before it.
-func (s keyStory) check() error {
-	for i, a := range s.admitted {
-		err := a.Check(s.of.Name, a.Digest)
-		if err == nil {
-			err = keyStory{of: s.of, admitted: s.admitted[:i]}.leadsTo(a)
-		}
-		if err != nil {
-			return entryFault(a.index, err)
-		}
-	}
-	return nil
-}
-
-// leadsTo holds an admission against those before it: the key that it came after was
-// the member's then and no other had come after that, and the keys that it says are
-// lost were the member's, were revoked, and have no other in their place.
-func (s keyStory) leadsTo(a admission) error {
-	if a.Before != nil {
-		before := s.find(sha256.Sum256(a.Before))
-		switch {
-		case before == nil:
-			return fmt.Errorf("the key that signed for it, %s, was not admitted for %s before", record.Fingerprint(a.Before), s.of)
-		case before.revokedBefore(a.index):
-			return fmt.Errorf("the key that signed for it, %s, was revoked before", record.Fingerprint(a.Before))
-		case slices.ContainsFunc(s.admitted, func(o admission) bool { return bytes.Equal(o.Before, a.Before) }):
-			return fmt.Errorf("the key that signed for it, %s, had signed for another before", record.Fingerprint(a.Before))
-		}
-	}
-	for _, lost := range a.Lost {
-		if !s.find(trail.Digest(lost)).revokedBefore(a.index) {
-			return fmt.Errorf("the lost key in whose place it is, %x, was not one of %s and revoked before", lost[:8], s.of)
-		}
-		if slices.ContainsFunc(s.admitted, func(o admission) bool { return o.loses(lost) }) {
-			return fmt.Errorf("another key stands in the place of the lost one, %x, already", lost[:8])
-		}
-	}
-	return nil
-}
-
 // ownKey gives the admission of the key that signed the record, when it was before the
 // record was kept.
-func (c Contents) ownKey(s keyStory) *admission {
+func (c Contents) ownKey(s *keyStory) *admission {
 	return s.before(c.Signed.PublicKey, c.Proof.Receipt.Index)
 }
 
@@ -157,15 +50,11 @@ func (v *verification) keyStory(own *admission) error {
 		if own != nil && a.index == own.index {
 			which = "the record's key"
 		}
-		say := v.holds
-		if a.Lost != nil {
-			say = v.doubt
-		}
-		say(entriesName, "entry %d, %s UTC: %s, %x, was admitted for rig %s %s", a.index, screen.At(a.At), which, a.Digest[:8], v.run.Rig, a.word())
+		v.admitted(which, v.after.keys.of, a)
 		if a.revoked == nil {
 			continue
 		}
-		say = v.holds
+		say := v.holds
 		if own != nil && a.index == own.index {
 			say = v.doubt
 		}
@@ -174,27 +63,13 @@ func (v *verification) keyStory(own *admission) error {
 	return nil
 }
 
-// word is on whose word a key was admitted.
-func (a admission) word() string {
-	if a.Before != nil {
-		return "by the signature of key " + record.Fingerprint(a.Before)
+// admitted tells of a member's key on whose word it was admitted.
+func (v *verification) admitted(which string, of trust.Member, a admission) {
+	say := v.holds
+	if a.Lost != nil {
+		say = v.doubt
 	}
-	if a.Lost == nil {
-		return "by " + a.Actor
-	}
-	keys := fmt.Sprintf("%d lost keys", len(a.Lost))
-	if len(a.Lost) == 1 {
-		keys = fmt.Sprintf("the lost key %x", a.Lost[0][:8])
-	}
-	if a.Word != nil {
-		return fmt.Sprintf("in place of %s, signed by keeper %s's key %s: %s", keys, a.Actor, record.Fingerprint(a.Word.Key), a.Why)
-	}
-	return fmt.Sprintf("in place of %s, on the word of %s by the collector's entry alone, which no key signed: %s", keys, a.Actor, a.Why)
-}
-
-// loses says whether it is in the place of a key, by its SHA-256.
-func (a admission) loses(key []byte) bool {
-	return slices.ContainsFunc(a.Lost, func(l []byte) bool { return bytes.Equal(l, key) })
+	say(entriesName, "entry %d, %s UTC: %s, %x, was admitted for %s %s", a.index, screen.At(a.At), which, a.Digest[:8], of, a.word())
 }
 
 // chain holds the certificates against the record, its key's admission and the
@@ -207,14 +82,21 @@ func (v *verification) chain(own *admission) error {
 	if len(v.after.keys.certificates) != 1 || bound.index >= v.Proof.Receipt.Index {
 		return errors.New("the trail in the file tells of other certificates, or of this one after the record was kept")
 	}
-	v.holds(chainName, "a certificate of authority %v binds the key to rig %s, %s; it is entry %d of the trail", trust.FingerprintOf(c.Authority), v.run.Rig, validity(c), bound.index)
-	if own.Authority != (trust.Fingerprint{}) && own.Authority != trust.FingerprintOf(c.Authority) {
-		v.doubt(chainName, "the key was admitted under another authority, %v, and certified anew since", own.Authority)
-	}
+	v.bound(chainName, "the key", v.after.keys.of, c, bound, own)
 	if !validAt(c, v.own.At) {
 		v.doubt(chainName, "it was not valid when the collector kept the run, %s UTC", screen.At(v.own.At))
 	}
 	return nil
+}
+
+// bound tells by which certificate a key is whose, and where its admission was under
+// another authority.
+func (v *verification) bound(where, key string, of trust.Member, c trust.Chain, bound told, own *admission) {
+	authority := trust.FingerprintOf(c.Authority)
+	v.holds(where, "a certificate of authority %v binds %s to %s, %s; it is entry %d of the trail", authority, key, of, validity(c), bound.index)
+	if own.Authority != (trust.Fingerprint{}) && own.Authority != authority {
+		v.doubt(where, "%s was admitted under another authority, %v, and certified anew since", key, own.Authority)
+	}
 }
 
 // certified reads a member's certificate with its authority's, and holds it against
@@ -268,7 +150,7 @@ func (v *verification) vouched() (bool, error) {
 }
 
 // keyLines tells on the cover whose the key is, and of the rig's other keys.
-func (c Contents) keyLines(line func(string, ...any), s keyStory) {
+func (c Contents) keyLines(line func(string, ...any), s *keyStory) {
 	own := c.ownKey(s)
 	if own == nil {
 		return
@@ -284,7 +166,7 @@ func (c Contents) keyLines(line func(string, ...any), s keyStory) {
 }
 
 // after tells on the cover what became of the rig's keys.
-func (s keyStory) after(line func(string, ...any), receipt int64) (told int) {
+func (s *keyStory) after(line func(string, ...any), receipt int64) (told int) {
 	for _, a := range s.admitted {
 		if a.index > receipt {
 			line("  %s UTC, entry %d: another key was admitted for the rig %s", screen.At(a.At), a.index, screen.Clean(a.word()))

@@ -22,7 +22,7 @@ type story struct {
 	changes   []told // retractions and reinstatements
 	restores  []told
 	retracted bool
-	keys      keyStory
+	keys      *keyStory
 	keepers   keepers
 	succeeded []succession // keys of the trail
 }
@@ -36,7 +36,7 @@ type told struct {
 // tell sorts the entries of a proof by what they tell of a run, without checking
 // their proofs. Each must have its part in the story.
 func (c Contents) tell(run *record.Run) (s story, err error) {
-	s.keys.of = trust.Member{Role: trust.Rig, Name: run.Rig}
+	s.keys = storyOf(trust.Member{Role: trust.Rig, Name: run.Rig})
 	s.keepers = c.keepers(run.Rig)
 	last, receipt := int64(-1), c.Proof.Receipt
 	for _, p := range c.Proof.Entries {
@@ -64,7 +64,9 @@ func (c Contents) tell(run *record.Run) (s story, err error) {
 		case e.Kind == trail.KindRestore && (p.Index > receipt.Index || c.Proof.After.givenUp()):
 			s.restores = append(s.restores, told{e, p.Index})
 		case s.succeededBy(e, p.Index, c.Proof.Keys):
-		case s.keys.takes(e, p.Index) || s.keepers.takes(e, p.Index):
+		// A rig whose runs were kept in process may have a keeper's name. It has no
+		// certificate then: no name of the roll has two roles.
+		case s.keepers.takes(e, p.Index) || s.keys.takes(e, p.Index):
 		default:
 			return s, entryFault(p.Index, fmt.Errorf("a %v of %s does not belong here", e.Kind, e.Subject))
 		}

@@ -13,12 +13,11 @@ const JudgedSince = judgedSince
 // LeadsTo holds the last admission of a rig's key against what the trail told of its
 // keys before.
 func LeadsTo(entries ...trail.Entry) error {
-	s := keyStory{of: trust.Member{Role: trust.Rig, Name: "heron"}}
+	s := storyOf(trust.Member{Role: trust.Rig, Name: "heron"})
 	for i, e := range entries {
 		if !s.takes(e, int64(i)) {
 			return entryFault(int64(i), errors.New("it tells nothing of keys"))
 		}
 	}
-	last := len(s.admitted) - 1
-	return keyStory{of: s.of, admitted: s.admitted[:last]}.leadsTo(s.admitted[last])
+	return s.leadsTo(s.admitted[len(s.admitted)-1])
 }

@@ -1,7 +1,6 @@
 package dossier
 
 import (
-	"bytes"
 	"cmp"
 	"crypto/ed25519"
 	"crypto/sha256"
@@ -24,22 +23,25 @@ type Loss struct {
 
 // keepers are those who have signed that keys are lost, of the trail, the rig or one of
 // them.
-type keepers []*keyStory
+type keepers struct {
+	all    []*keyStory
+	byName map[string]*keyStory
+}
 
 // of gives what the trail tells of a keeper's keys.
 func (k *keepers) of(name string) *keyStory {
-	for _, s := range *k {
-		if s.of.Name == name {
-			return s
-		}
+	s := k.byName[name]
+	if s == nil {
+		s = storyOf(trust.Member{Role: trust.Keeper, Name: name})
+		k.byName[name], k.all = s, append(k.all, s)
 	}
-	*k = append(*k, &keyStory{of: trust.Member{Role: trust.Keeper, Name: name}})
-	return (*k)[len(*k)-1]
+	return s
 }
 
 // keepers gives those whom successions and admissions name. What cannot be read of them
 // is for [lineOf] and [Contents.tell] to refuse.
-func (c Contents) keepers(rig string) (k keepers) {
+func (c Contents) keepers(rig string) keepers {
+	k := keepers{byName: map[string]*keyStory{}}
 	for _, x := range c.Proof.Keys {
 		if s, err := trail.OpenSuccession([]byte(x.Note)); err == nil {
 			if name, _, ok := s.Keeper(); ok {
@@ -61,8 +63,8 @@ func (c Contents) keepers(rig string) (k keepers) {
 	for _, name := range signers[trust.Member{Role: trust.Rig, Name: rig}] {
 		k.of(name)
 	}
-	for i := 0; i < len(k); i++ { // it grows
-		for _, name := range signers[k[i].of] {
+	for i := 0; i < len(k.all); i++ { // it grows
+		for _, name := range signers[k.all[i].of] {
 			k.of(name)
 		}
 	}
@@ -71,16 +73,22 @@ func (c Contents) keepers(rig string) (k keepers) {
 
 // takes gives an entry its part in a keeper's story; false when it has none.
 func (k keepers) takes(e trail.Entry, index int64) bool {
-	return slices.ContainsFunc(k, func(s *keyStory) bool { return s.takes(e, index) })
+	s := k.byName[e.Subject]
+	return s != nil && s.takes(e, index)
 }
 
 // unused refuses entries of certificates that are not in the file.
 func (k keepers) unused(p Proof) error {
-	for _, s := range k {
+	in := map[trail.Digest]bool{}
+	for _, x := range p.Keys {
+		in[sha256.Sum256([]byte(x.Certificates))] = true
+	}
+	for _, x := range p.Losses {
+		in[sha256.Sum256([]byte(x.Certificates))] = true
+	}
+	for _, s := range k.all {
 		for _, c := range s.certificates {
-			of := func(certificates string) bool { return c.Digest == sha256.Sum256([]byte(certificates)) }
-			if !slices.ContainsFunc(p.Keys, func(x Succeeded) bool { return of(x.Certificates) }) &&
-				!slices.ContainsFunc(p.Losses, func(x Loss) bool { return of(x.Certificates) }) {
+			if !in[c.Digest] {
 				return entryFault(c.index, errors.New("the certificates that it is about are not in the file"))
 			}
 		}
@@ -96,24 +104,35 @@ type word struct {
 	certificates string // of the key, as PEM; "" for none
 }
 
+// keepersKeys tells of all the keys of those who gave a word, and checks what those before
+// have signed, so that no key of theirs hides behind one that it has signed for.
+func (v *verification) keepersKeys() error {
+	for _, s := range v.after.keepers.all {
+		if err := s.check(); err != nil {
+			return err
+		}
+		for _, a := range s.admitted {
+			v.admitted("a key", s.of, a)
+		}
+	}
+	return nil
+}
+
 // vouching says, where it is told, who the keeper was who gave a word, and that he was one then.
 func (v *verification) vouching(where string, w word) error {
 	keys := v.after.keepers.of(w.name)
 	own := keys.before(w.key, w.index)
-	if err := keys.check(); err != nil {
-		return err
-	}
 	switch {
 	case own == nil:
 		return fmt.Errorf("the trail in the file does not tell that the key of %s was admitted before", keys.of)
 	case own.revokedBefore(w.index):
 		return fmt.Errorf("the key of %s was revoked before, with entry %d", keys.of, own.revoked.index)
-	case slices.ContainsFunc(keys.admitted, func(a admission) bool { return a.index < w.index && bytes.Equal(a.Before, w.key) }):
+	case keys.followedBefore(w.key, w.index):
 		return fmt.Errorf("another key of %s had come after the one that signed it", keys.of)
 	}
 	v.holds(where, "%s gave that word, whose key %s was admitted %s with entry %d of the trail, %s UTC", keys.of, record.Fingerprint(w.key), own.word(), own.index, screen.At(own.At))
 	if r := own.revoked; r != nil {
-		v.holds(where, "entry %d, %s UTC: that key was revoked since by %s: %s", r.index, screen.At(r.At), r.Actor, r.Text)
+		v.doubt(where, "entry %d, %s UTC: that key was revoked since by %s: %s", r.index, screen.At(r.At), r.Actor, r.Text)
 	}
 	if w.certificates == "" {
 		v.doubt(where, "no certificate of the key of %s is in the file", keys.of)
@@ -126,9 +145,9 @@ func (v *verification) vouching(where string, w word) error {
 	if err != nil {
 		return err
 	}
-	v.holds(where, "a certificate of authority %v binds that key to %s, %s; it is entry %d of the trail", trust.FingerprintOf(c.Authority), keys.of, validity(c), bound.index)
+	v.bound(where, "that key", keys.of, c, bound, own)
 	if !validAt(c, w.At) {
-		v.doubt(where, "it was not valid when the word was given, %s UTC", screen.At(w.At))
+		v.doubt(where, "it was not valid when that entry was made, %s UTC", screen.At(w.At))
 	}
 	return nil
 }
@@ -140,7 +159,7 @@ func (v *verification) losses() error {
 		admission
 	}
 	var signed []loss
-	for _, s := range append([]*keyStory{&v.after.keys}, v.after.keepers...) {
+	for _, s := range append([]*keyStory{v.after.keys}, v.after.keepers.all...) {
 		for _, a := range s.admitted {
 			if a.Word != nil {
 				signed = append(signed, loss{s.of, a})

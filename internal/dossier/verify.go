@@ -108,7 +108,7 @@ func (v *verification) all(b []byte) error {
 	}
 	v.report.Run, v.report.Rig = v.run.ID, v.run.Rig
 	for _, step := range []func() error{
-		v.record, v.files, v.heads, v.successions, v.receipt, v.entries, v.followed, v.chained, v.losses, v.olderHead, v.witnesses, v.summarised, v.statistics, v.flags, v.cover,
+		v.record, v.files, v.heads, v.successions, v.receipt, v.entries, v.keepersKeys, v.followed, v.chained, v.losses, v.olderHead, v.witnesses, v.summarised, v.statistics, v.flags, v.cover,
 	} {
 		if err := step(); err != nil {
 			return err
