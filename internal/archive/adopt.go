@@ -88,24 +88,29 @@ func (a *Archive) HeadAt(size int64) (signed []byte, err error) {
 		return nil, fault.New("sign head", a.db.Path(), ErrReadOnly).WithHint(needsKey)
 	}
 	err = a.view(func(tx *bolt.Tx) error {
-		now, err := a.head(tx)
-		if err != nil {
-			return err
-		}
-		signer, err := a.signer(tx)
-		if err != nil {
-			return err
-		}
-		h, err := trail.HeadOf(a.origin, size, now.Size, hashReader{tx})
-		if err == nil {
-			signed, err = trail.SignHead(h, signer)
-		}
+		signed, err = a.headAt(tx, size)
 		return err
 	})
 	if err != nil {
 		return nil, fault.New("sign head", fmt.Sprint(size), err)
 	}
 	return signed, nil
+}
+
+func (a *Archive) headAt(tx *bolt.Tx, size int64) ([]byte, error) {
+	now, err := a.head(tx)
+	if err != nil {
+		return nil, err
+	}
+	signer, err := a.signer(tx)
+	if err != nil {
+		return nil, err
+	}
+	h, err := trail.HeadOf(a.origin, size, now.Size, hashReader{tx})
+	if err != nil {
+		return nil, err
+	}
+	return trail.SignHead(h, signer)
 }
 
 // Adopting is an entry to be adopted. Of one about a record, Keeping is what is

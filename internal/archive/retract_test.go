@@ -118,7 +118,7 @@ func TestExtends(t *testing.T) {
 		t.Fatalf("%+v, %v", now, err)
 	}
 	for i, s := range seen {
-		if err := trail.CheckConsistency(heads[i], now, s.Consistency); err != nil || !s.Signed || !s.Ours || s.Head != heads[i] {
+		if err := trail.CheckConsistency(heads[i], now, s.Consistency); err != nil || !s.Signed || !s.Ours || s.Head != heads[i] || s.Instead != nil {
 			t.Errorf("head %d: %+v, %v", i, s, err)
 		}
 	}
@@ -134,6 +134,13 @@ func TestExtends(t *testing.T) {
 	for i, s := range seen {
 		if s.Ours || len(s.Consistency) > 0 || s.Signed != (i < 6) {
 			t.Errorf("head %d of another tree: %+v", i, s)
+		}
+		if i >= 5 { // there are not as many entries, or it is no head
+			if s.Instead != nil {
+				t.Errorf("instead of head %d: %s", i, s.Instead)
+			}
+		} else if h, err := trail.OpenHead(s.Instead, labtest.Verifiers(t, a.VerifierKey())); err != nil || h != heads[i] {
+			t.Errorf("instead of head %d: %v, %v; want %v", i, h, err, heads[i])
 		}
 	}
 	if p, err := a.Consistency(2, 6); p != nil || err != nil {

@@ -31,8 +31,11 @@ type Seen struct {
 	Head   trail.Head
 	Signed bool // by a key of this trail; without it the rest is empty
 	// Ours says whether this trail has that head. One that is signed and not ours
-	// convicts the trail: it was cut back or written anew.
+	// says that it was cut back or written anew.
 	Ours bool
+	// Instead is the head over as many entries that this trail has in the place of
+	// one that is not ours, signed; nil where it has fewer, or no key to sign with.
+	Instead []byte
 	// GivenUp says that a restore left it behind knowingly.
 	GivenUp     bool
 	Consistency []trail.Hash // from it to the present head
@@ -84,7 +87,12 @@ func (a *Archive) seen(tx *bolt.Tx, now trail.Head, msg []byte, later [][]byte) 
 		err = trail.CheckStore(s.Head, r)
 	}
 	if errors.Is(err, trail.ErrStore) {
-		s.GivenUp, err = a.givenUp(tx, line, s.Head)
+		if s.GivenUp, err = a.givenUp(tx, line, s.Head); err == nil && s.Head.Size <= now.Size {
+			s.Instead, err = a.headAt(tx, s.Head.Size)
+		}
+		if errors.Is(err, ErrReadOnly) {
+			err = nil
+		}
 		return s, err
 	}
 	if err != nil {

@@ -100,9 +100,10 @@ func (m Memory) seen() HeadSeen {
 
 // raise keeps the evidence that a signed head does not belong to the last seen, and
 // returns the alarm as an error. One that is open already on the same head seen is not
-// raised again.
+// raised again. Both heads are of the keys that the collector has led to by now.
 func (a *Auditor) raise(last Memory, now shown, why error) error {
-	return a.raiseAlarm(Alarm{Collector: last.Collector, Why: why.Error(), Seen: last.seen(), Now: headSeen(now.line.Present(), now.line, string(now.signed), a.now().UTC())})
+	of := func(msg string, at time.Time) HeadSeen { return headSeen(now.line.Present(), now.line, msg, at) }
+	return a.raiseAlarm(Alarm{Collector: last.Collector, Why: why.Error(), Seen: of(last.Head, last.Seen), Now: of(string(now.signed), a.now().UTC())})
 }
 
 func (a *Auditor) raiseAlarm(al Alarm) error {

@@ -20,6 +20,7 @@ import (
 	"witnessmark/internal/fault"
 	"witnessmark/internal/labtest"
 	"witnessmark/internal/trail"
+	pb "witnessmark/proto/witnessmark/v1"
 )
 
 func TestMain(m *testing.M) {
@@ -114,27 +115,42 @@ func TestGoesOnWithAnHonestTrail(t *testing.T) {
 }
 
 // TestRefusesWhatDoesNotAdd shows a rig that has seen five entries another trail
-// of the same name and key: with fewer entries, as many, and more.
+// of the same name and key: with fewer entries, as many, and more. One with more that
+// says what it has over five is proved to be another; of one that does not say so the
+// present head is kept, which proves nothing alone.
 func TestRefusesWhatDoesNotAdd(t *testing.T) {
-	for now, why := range map[int]string{3: trail.ErrRolledBack.Error(), 5: trail.ErrForked.Error(), 8: "not shown to add"} {
-		b, honest, other := newBench(t, t.TempDir()), labtest.NewCollector(t), labtest.NewCollector(t)
-		other.Fill(t, now, 1)
+	for _, x := range []struct {
+		entries int
+		silent  bool
+		why     string
+		now     int64 // of how many entries the alarm's head is
+	}{{3, false, trail.ErrRolledBack.Error(), 3}, {5, false, trail.ErrForked.Error(), 5}, {8, false, trail.ErrForked.Error(), 5}, {8, true, "not shown to add", 8}} {
+		b, honest, theirs := newBench(t, t.TempDir()), labtest.NewCollector(t), labtest.NewCollector(t)
+		theirs.Fill(t, x.entries, 1)
+		var other grpc.ClientConnInterface = theirs
+		if always := 1000; x.silent {
+			other = hazy{theirs, &always, func(m *pb.GetHeadResponse) { m.Instead = nil }}
+		}
 		if _, err := b.deliver(honest, 5); err != nil {
 			t.Fatal(err)
 		}
 		sizes, err := b.deliver(other, 1)
 		var al audit.Alarm
-		if !errors.As(err, &al) || !errors.Is(err, audit.ErrAlarm) || len(sizes) > 0 || !strings.Contains(al.Why, why) {
-			t.Fatalf("%d entries: %v", now, err)
+		if !errors.As(err, &al) || !errors.Is(err, audit.ErrAlarm) || len(sizes) > 0 || !strings.Contains(al.Why, x.why) {
+			t.Fatalf("%+v: %v", x, err)
 		}
-		if n, err := other.Archive.Check(context.Background()); err != nil || n.Runs != now {
-			t.Errorf("%d entries: something was delivered: %d runs, %v", now, n.Runs, err)
+		if n, err := theirs.Archive.Check(context.Background()); err != nil || n.Runs != x.entries {
+			t.Errorf("%+v: something was delivered: %d runs, %v", x, n.Runs, err)
 		}
-		theirs, _, err := other.Archive.Head()
-		if err != nil || !strings.Contains(al.Error(), fmt.Sprintf("seen 5 %s on %s, now %d %s on ", al.Seen.Root, al.Seen.At.Format(time.DateTime), now, theirs.Root)) || fault.HintOf(al) == "" {
-			t.Errorf("%d entries: %v; hint %q", now, al, fault.HintOf(al))
+		signed, err := theirs.Archive.HeadAt(x.now)
+		if err != nil {
+			t.Fatal(err)
 		}
-		evidence(t, al, honest.Archive.VerifierKey(), 5, int64(now))
+		now, err := trail.OpenHead(signed, labtest.Verifiers(t, theirs.Archive.VerifierKey()))
+		if err != nil || !strings.Contains(al.Error(), fmt.Sprintf("seen 5 %s on %s, now %d %s on ", al.Seen.Root, al.Seen.At.Format(time.DateTime), x.now, now.Root)) || fault.HintOf(al) == "" {
+			t.Errorf("%+v: %v; hint %q", x, al, fault.HintOf(al))
+		}
+		evidence(t, al, honest.Archive.VerifierKey(), 5, x.now)
 
 		// It stays the one alarm, however often the collector is met.
 		for range 2 {
@@ -151,7 +167,7 @@ func TestRefusesWhatDoesNotAdd(t *testing.T) {
 		if _, err := b.Accept(al.Name[len(al.Name)-4:], "operator", "restored"); err != nil {
 			t.Fatal(err)
 		}
-		if _, err := b.deliver(other, 2); err != nil || b.seen(t) != int64(now+2) {
+		if _, err := b.deliver(other, 2); err != nil || b.seen(t) != int64(x.entries+2) {
 			t.Errorf("after it was accepted: %v, %d seen", err, b.seen(t))
 		}
 		if _, err := b.deliver(honest, 1); !errors.Is(err, audit.ErrAlarm) {
@@ -161,7 +177,7 @@ func TestRefusesWhatDoesNotAdd(t *testing.T) {
 		if err != nil || len(all) != 2 || all[0].Accepted == nil || all[0].Accepted.By != "operator" {
 			t.Errorf("all: %+v, %v", all, err)
 		}
-		evidence(t, all[0], honest.Archive.VerifierKey(), 5, int64(now))
+		evidence(t, all[0], honest.Archive.VerifierKey(), 5, x.now)
 	}
 }
 

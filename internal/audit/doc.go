@@ -9,8 +9,7 @@
 // head seen. A head is accepted only when it is proved that it adds to that one,
 // or, with a receipt given long ago, that that one adds to it.
 //
-// An alarm is a head, or a key, that was refused. It keeps both signed heads as
-// files, which convict the collector before anybody who has its key:
+// An alarm is a head, or a key, that was refused. It keeps both signed heads as files:
 //
 //	20310302T090312Z-k3/alarm.json   what, when, at which collector
 //	20310302T090312Z-k3/seen.head    the signed head seen before
@@ -19,6 +18,17 @@
 //
 // It is open until an operator accepts it. Accepting makes the head that was
 // refused the last one seen.
+//
+// # What two heads prove
+//
+// Of one size and with different roots, they convict the collector before anybody who
+// has its key. With fewer entries in the head of now they do so for who saw both: a
+// checkpoint has no time in it, so that the larger one was signed first is the word of
+// who says so. With more entries they prove nothing. That the collector was asked for
+// the consistency proof of RFC 6962 section 2.1.2, and did not give it, is such a word,
+// too; by the proof it clears itself at any time, and nobody can make one up. It is
+// therefore asked for its own head over as many entries as the one seen had. A trail
+// that was put back and went on past that gives it, and makes the first case of it.
 //
 // # What it refuses
 //

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 
+	"witnessmark/internal/deliver"
 	"witnessmark/internal/fault"
 	"witnessmark/internal/trail"
 )
@@ -42,7 +43,8 @@ func (a *Auditor) Saw(collector string, head []byte) error {
 // both be of one trail convict the collector, and are an alarm, which is the error
 // and wraps ErrAlarm. Where they might, since what is wrong is a proof, or entries
 // that came with them, the collector is asked once more: nil says that it has proved
-// both heads, and that the fault lies in what came.
+// both heads, and that the fault lies in what came. If it gives the head that its trail
+// has in the place of the one seen, the alarm is over those two: they convict alone.
 func (t *Trail) Doubt(ctx context.Context, seen, now []byte, why error) error {
 	last, line := t.known()
 	h, err := trail.OpenHead(now, line)
@@ -69,6 +71,9 @@ func (t *Trail) doubt(ctx context.Context, last Memory, now shown, why error) er
 		if err == nil {
 			return nil
 		}
+		if h, ok := t.instead(seen, x, both.line); ok {
+			now, why = shown{h, x.Instead[0], both.line}, trail.ErrForked
+		}
 	}
 	var inconsistent *trail.InconsistentError
 	if errors.As(why, &inconsistent) {
@@ -80,7 +85,19 @@ func (t *Trail) doubt(ctx context.Context, last Memory, now shown, why error) er
 	return t.auditor.raise(last, now, why)
 }
 
-// convicts says whether two heads prove by themselves that they are not of one trail.
+// instead gives the head that the collector has signed in the place of one seen, of
+// which the two are a proof of a fork. Of one that is before the last one seen it gives
+// none: who accepts the alarm would go back to it.
+func (t *Trail) instead(seen trail.Head, x deliver.Extended, line trail.Line) (trail.Head, bool) {
+	t.mu.Lock()
+	last := t.head
+	t.mu.Unlock()
+	h, err := trail.OpenHead(x.Instead[0], line)
+	return h, err == nil && h.Size == seen.Size && h.Root != seen.Root && h.Size >= last.Size
+}
+
+// convicts says whether two heads, the one seen before the other, prove by themselves
+// that they are not of a trail that only grows.
 func convicts(why error) bool {
 	return errors.Is(why, trail.ErrRolledBack) || errors.Is(why, trail.ErrForked)
 }

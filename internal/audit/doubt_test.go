@@ -5,6 +5,8 @@ import (
 	"context"
 	"crypto/ed25519"
 	"errors"
+	"fmt"
+	"strings"
 	"testing"
 	"time"
 
@@ -204,7 +206,43 @@ func TestForkAfterTheKeyChanged(t *testing.T) {
 	rekey(t, other.Archive, 21)
 	_, err := b.deliver(other, 1)
 	var al audit.Alarm
-	if !errors.As(err, &al) || al.Seen.Size != 2 || al.Now.Size != 3 || al.Seen.At.IsZero() || al.Now.At.Before(al.Seen.At) {
-		t.Errorf("%+v, %v", al, err)
+	if !errors.As(err, &al) || al.Seen.At.IsZero() || al.Now.At.Before(al.Seen.At) {
+		t.Fatalf("%+v, %v", al, err)
+	}
+	if want := fmt.Sprintf("%v: seen 2 %s on %s, now 2 %s on ", trail.ErrForked, al.Seen.Root, al.Seen.At.Format(time.DateTime), al.Now.Root); !strings.Contains(al.Error(), want) {
+		t.Errorf("%v, want %s", al, want)
+	}
+}
+
+// TestInsteadThatIsNone: what a collector gives in the place of the head seen proves a
+// fork only where it is signed by the trail's key, of that size and with another root.
+func TestInsteadThatIsNone(t *testing.T) {
+	other := labtest.NewCollector(t)
+	other.Fill(t, 8, 1)
+	shorter, err := other.Archive.HeadAt(4)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for name, give := range map[string]func(seen string) []byte{
+		"nothing":           func(string) []byte { return nil },
+		"junk":              func(string) []byte { return []byte("junk") },
+		"of another size":   func(string) []byte { return shorter },
+		"the head seen":     func(seen string) []byte { return []byte(seen) },
+		"with another text": func(seen string) []byte { return bytes.Replace([]byte(seen), []byte("\n5\n"), []byte("\n6\n"), 1) },
+	} {
+		b := newBench(t, t.TempDir())
+		if _, err := b.deliver(labtest.NewCollector(t), 5); err != nil {
+			t.Fatal(err)
+		}
+		seen, err := b.Memories()
+		if err != nil {
+			t.Fatal(err)
+		}
+		always := 1000
+		_, err = b.deliver(hazy{other, &always, func(m *pb.GetHeadResponse) { m.Instead = [][]byte{give(seen[0].Head)} }}, 1)
+		var al audit.Alarm
+		if !errors.As(err, &al) || !strings.Contains(al.Why, "not shown to add") || al.Now.Size != 8 {
+			t.Errorf("%s: %+v, %v", name, al, err)
+		}
 	}
 }

@@ -31,8 +31,8 @@ func (s source) Successions(since string) (notes [][]byte, err error) {
 	return notes, err
 }
 
-// From implements follow.Source. A head that this trail signed and does not have
-// is evidence against this archive, and kept.
+// From implements follow.Source. As evidence against this archive a head was kept
+// before, when the follower asked how its own belongs to the trail: [Collector.Extends].
 func (s source) From(head []byte) (now []byte, size int64, proof []trail.Hash, ok bool, err error) {
 	_, now, seen, err := s.archive.Extends([][]byte{head})
 	if err != nil {

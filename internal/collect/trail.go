@@ -50,7 +50,7 @@ func (c *Collector) extends(since string, seen [][]byte) (x deliver.Extended, he
 			return x, head, found, err
 		}
 		for _, s := range found {
-			x.Consistency = append(x.Consistency, s.Consistency)
+			x.Consistency, x.Instead = append(x.Consistency, s.Consistency), append(x.Instead, s.Instead)
 		}
 		if since != "" && since != x.VerifierKey {
 			later, err := c.archive.Successions(since, head.Size)

@@ -37,6 +37,8 @@ type taker struct {
 	wait  chan struct{} // when set, Take waits for it
 	ask   chan struct{} // when set, Known waits for it
 	head  []byte        // what Extends gives, when set
+
+	instead []byte // what it gives for each head seen
 }
 
 func (k *taker) Admits(context.Context, ed25519.PublicKey) error { return nil }
@@ -77,7 +79,7 @@ func (k *taker) Extends(_ context.Context, _ string, seen [][]byte) (deliver.Ext
 		x.Head = k.head
 	}
 	for _, s := range seen {
-		x.Consistency = append(x.Consistency, []trail.Hash{{byte(len(s))}})
+		x.Consistency, x.Instead = append(x.Consistency, []trail.Hash{{byte(len(s))}}), append(x.Instead, k.instead)
 	}
 	return x, k.fail
 }

@@ -32,6 +32,10 @@ type Extended struct {
 	// Consistency holds, in the order of the heads seen, a proof each; nil where
 	// there is none.
 	Consistency [][]trail.Hash
+	// Instead holds, in the same order, the head over as many entries that the trail
+	// has in the place of one that its key signed and that it does not have, a signed
+	// note; nil where it has that one, or gives none.
+	Instead     [][]byte
 	Cosigned    []Cosigned
 	Successions []Succession // that follow the key that was asked from
 }
@@ -84,7 +88,7 @@ func (s *server) GetHead(ctx context.Context, q *pb.GetHeadRequest) (*pb.GetHead
 	if err != nil {
 		return nil, statusOf(err)
 	}
-	m := &pb.GetHeadResponse{VerifierKey: x.VerifierKey, Head: x.Head}
+	m := &pb.GetHeadResponse{VerifierKey: x.VerifierKey, Head: x.Head, Instead: x.Instead}
 	for _, p := range x.Consistency {
 		m.Consistency = append(m.Consistency, &pb.Consistency{Hashes: record.HashesProto(p)})
 	}
@@ -114,6 +118,12 @@ func AskHeadSince(ctx context.Context, conn grpc.ClientConnInterface, key string
 	for _, c := range m.GetConsistency() {
 		p, e := record.HashesOf(c.GetHashes())
 		x.Consistency, err = append(x.Consistency, p), errors.Join(err, e)
+	}
+	x.Instead = make([][]byte, len(seen))
+	for i := range min(len(seen), len(m.GetInstead())) {
+		if x.Instead[i] = m.GetInstead()[i]; len(x.Instead[i]) > mostNote {
+			err = errors.New("a head instead of one seen is too long")
+		}
 	}
 	for _, c := range m.GetCosigned()[:min(mostWitnesses, len(m.GetCosigned()))] {
 		p, e := record.HashesOf(c.GetConsistency().GetHashes())

@@ -37,8 +37,9 @@ func TestSeen(t *testing.T) {
 func TestAskHead(t *testing.T) {
 	l := newLab(t, deliver.DefaultLimits)
 	ctx := context.Background()
+	l.instead = []byte("other")
 	x, err := deliver.AskHead(ctx, l.conn, []byte("a"), []byte("bcd"))
-	want := deliver.Extended{VerifierKey: "key", Head: []byte("head"), Consistency: [][]trail.Hash{{{1}}, {{3}}}}
+	want := deliver.Extended{VerifierKey: "key", Head: []byte("head"), Consistency: [][]trail.Hash{{{1}}, {{3}}}, Instead: [][]byte{l.instead, l.instead}}
 	if err != nil || !cmp.Equal(x, want) {
 		t.Errorf("%+v, %v; want %+v", x, err, want)
 	}
@@ -52,6 +53,10 @@ func TestAskHead(t *testing.T) {
 	l.head = bytes.Repeat([]byte("x"), 9<<10)
 	if _, err := deliver.AskHead(ctx, l.conn); !errors.Is(err, deliver.ErrUnreachable) {
 		t.Errorf("a large head: %v, want ErrUnreachable", err)
+	}
+	l.head, l.instead = []byte("head"), bytes.Repeat([]byte("x"), 9<<10)
+	if _, err := deliver.AskHead(ctx, l.conn, []byte("a"), []byte("bcd")); !errors.Is(err, deliver.ErrUnreachable) {
+		t.Errorf("a large head instead: %v, want ErrUnreachable", err)
 	}
 	l.fail = errors.New("the disk is gone")
 	if _, err := deliver.AskHead(ctx, l.conn); !errors.Is(err, deliver.ErrUnreachable) {

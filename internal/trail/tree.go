@@ -234,7 +234,8 @@ var (
 )
 
 // InconsistentError says that Newer was not shown to extend Older. With both
-// signed heads at hand, [ErrRolledBack] and [ErrForked] convict the collector;
+// signed heads at hand, [ErrForked] convicts the collector before anybody, and
+// [ErrRolledBack] before who knows that Newer was signed later, which no head says;
 // [ErrNotProved] may also be a wrong proof for honest heads.
 type InconsistentError struct {
 	Older, Newer Head

@@ -412,7 +412,11 @@ type GetHeadResponse struct {
 	// The last head that each witness signed.
 	Cosigned []*CosignedHead `protobuf:"bytes,4,rep,name=cosigned,proto3" json:"cosigned,omitempty"`
 	// The keys that followed since_key, in their order.
-	Successions   []*Succession `protobuf:"bytes,5,rep,name=successions,proto3" json:"successions,omitempty"`
+	Successions []*Succession `protobuf:"bytes,5,rep,name=successions,proto3" json:"successions,omitempty"`
+	// In the order of seen: the head over as many entries that the trail has in the
+	// place of one that its key signed and that it does not have, a signed note. Empty
+	// where it has that one, or fewer entries, or no key to sign with.
+	Instead       [][]byte `protobuf:"bytes,6,rep,name=instead,proto3" json:"instead,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -478,6 +482,13 @@ func (x *GetHeadResponse) GetCosigned() []*CosignedHead {
 func (x *GetHeadResponse) GetSuccessions() []*Succession {
 	if x != nil {
 		return x.Successions
+	}
+	return nil
+}
+
+func (x *GetHeadResponse) GetInstead() [][]byte {
+	if x != nil {
+		return x.Instead
 	}
 	return nil
 }
@@ -667,13 +678,14 @@ const file_witnessmark_v1_delivery_proto_rawDesc = "" +
 	"\tjudgement\x18\x02 \x01(\v2\x19.witnessmark.v1.JudgementR\tjudgement\"A\n" +
 	"\x0eGetHeadRequest\x12\x12\n" +
 	"\x04seen\x18\x01 \x03(\fR\x04seen\x12\x1b\n" +
-	"\tsince_key\x18\x02 \x01(\tR\bsinceKey\"\xff\x01\n" +
+	"\tsince_key\x18\x02 \x01(\tR\bsinceKey\"\x99\x02\n" +
 	"\x0fGetHeadResponse\x12!\n" +
 	"\fverifier_key\x18\x01 \x01(\tR\vverifierKey\x12\x12\n" +
 	"\x04head\x18\x02 \x01(\fR\x04head\x12=\n" +
 	"\vconsistency\x18\x03 \x03(\v2\x1b.witnessmark.v1.ConsistencyR\vconsistency\x128\n" +
 	"\bcosigned\x18\x04 \x03(\v2\x1c.witnessmark.v1.CosignedHeadR\bcosigned\x12<\n" +
-	"\vsuccessions\x18\x05 \x03(\v2\x1a.witnessmark.v1.SuccessionR\vsuccessions\"_\n" +
+	"\vsuccessions\x18\x05 \x03(\v2\x1a.witnessmark.v1.SuccessionR\vsuccessions\x12\x18\n" +
+	"\ainstead\x18\x06 \x03(\fR\ainstead\"_\n" +
 	"\n" +
 	"Succession\x12\x12\n" +
 	"\x04note\x18\x01 \x01(\fR\x04note\x12=\n" +

@@ -1,0 +1,62 @@
+package collect_test
+
+import (
+	"errors"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"witnessmark/internal/audit"
+	"witnessmark/internal/collect"
+	"witnessmark/internal/labtest"
+	"witnessmark/internal/trail"
+)
+
+// TestForkBeyondTheCopy: a source that was put back and has gone on past the copy says
+// what it has over as many entries as that: two heads of one size with its signature,
+// which prove the fork to anybody who has its key.
+func TestForkBeyondTheCopy(t *testing.T) {
+	s := newCopiedSite(t)
+	s.send(2)
+	older := s.save()
+	s.send(3)
+	if err := s.once(); err != nil {
+		t.Fatal(err)
+	}
+	copied := s.head()
+	s.putBack(older)
+	s.serve()
+	s.send(5)
+	want := s.head()
+	if want.Size <= copied.Size {
+		t.Fatalf("the source has %d entries, the copy %d", want.Size, copied.Size)
+	}
+	var alarm audit.Alarm
+	for range 2 {
+		if err := s.once(); !errors.As(err, &alarm) || !strings.Contains(alarm.Why, trail.ErrForked.Error()) {
+			t.Fatal(err)
+		}
+	}
+	heads := map[string]trail.Head{}
+	for _, name := range []string{"seen.head", "now.head"} {
+		b, err := os.ReadFile(filepath.Join(alarm.Folder, name))
+		if err == nil {
+			heads[name], err = trail.OpenHead(b, labtest.Verifiers(t, alarm.Seen.Key))
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	if seen, now := heads["seen.head"], heads["now.head"]; seen != copied || now.Size != copied.Size || now.Root == copied.Root {
+		t.Errorf("seen %v, now %v; the copy has %v", seen, now, copied)
+	}
+	// Once it is explained the next copy adds to the head of the evidence.
+	if _, err := collect.AcceptSource(s.copyDir, alarm.Name, "wren", "the disk was lost"); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.once(); err != nil {
+		t.Fatal(err)
+	}
+	s.holds(s.copyDir, want.Size)
+}
