@@ -94,19 +94,23 @@ func (c *Collector) good(key ed25519.PublicKey, m trust.Member) error {
 }
 
 // latest refuses a key of a person or a witness that another came after: nothing that
-// it has signed waits to be brought, as with a rig, and whoever else has it is out. A
-// connection of before is closed, so that who has the later key comes back with it.
+// it has signed waits to be brought, as with a rig, and whoever else has it is out.
 func (c *Collector) latest(ctx context.Context, p trust.Peer) error {
 	next, err := c.after(p)
 	if err != nil || next == nil {
 		return err
 	}
-	err = trust.Deny(archive.KeySucceeded, "another key of %s came after this one on %s", p.Member, next.At.Format(time.RFC3339))
-	if m, ok := metBy(ctx); ok && m.at.Before(next.At) {
+	return c.ended(ctx, next.At, trust.Deny(archive.KeySucceeded, "another key of %s came after this one on %s", p.Member, next.At.Format(time.RFC3339)))
+}
+
+// ended refuses a call with a key that has ended then. A connection of before is closed
+// for it, so that who has the later key comes back with that.
+func (c *Collector) ended(ctx context.Context, then time.Time, why error) error {
+	if m, ok := metBy(ctx); ok && m.at.Before(then) {
 		c.door.shut(ctx)
-		return status.Errorf(codes.Unavailable, "the connection is of before: %v", err)
+		return status.Errorf(codes.Unavailable, "the connection is of before: %v", why)
 	}
-	return err
+	return why
 }
 
 // after gives the key that came after the one of a person or a witness; nil where none

@@ -97,14 +97,13 @@ func TestCopyOnFullDisk(t *testing.T) {
 	read()
 	rest()
 	empty()
-	insist(t, "the address in its folder", func(context.Context) error {
+	insist(t, "a new owner, and the address beside it", func(context.Context) error {
 		if collect.ServedAt(copyDir) == "" {
 			return errors.New("there is none")
 		}
 		return nil
 	})
-	copied = dialled(t, collect.ServedAt(copyDir), copyDir) // as a new owner
-	caughtUp()
+	caughtUp() // over the connection of before, which comes back as that owner
 	if _, err := answer.NewClient(copied).Check(t.Context(), func(where, what string) { t.Errorf("%s: %s", where, what) }, nil); err != nil {
 		t.Error(err)
 	}

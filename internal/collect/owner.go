@@ -88,5 +88,6 @@ func (c *Collector) makeOwner(a *trust.Authority, address string) (trust.Identit
 	if err != nil {
 		return id, fault.New("write the owner's identity", filepath.Join(c.dir, ownerFile), err)
 	}
+	c.ownerSince.Store(c.now().UnixNano())
 	return id, nil
 }

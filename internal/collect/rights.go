@@ -4,6 +4,7 @@ import (
 	"context"
 	"crypto/ed25519"
 	"strings"
+	"time"
 
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/peer"
@@ -136,20 +137,21 @@ func (c *Collector) caller(ctx context.Context) (trust.Peer, error) {
 	case m.err != nil:
 		return m.peer, m.err
 	case m.peer.Role == trust.Owner:
-		return m.peer, c.stillOwner(m.peer.Key)
+		return m.peer, c.stillOwner(ctx, m.peer.Key)
 	}
 	return m.peer, c.good(m.peer.Key, m.peer.Member)
 }
 
 // stillOwner refuses an owner's key that is not, or not any more, the one in the
 // folder: a copy of the file is good for no longer than the file.
-func (c *Collector) stillOwner(key ed25519.PublicKey) error {
+func (c *Collector) stillOwner(ctx context.Context, key ed25519.PublicKey) error {
 	for _, id := range Owner(c.dir)() {
 		if key.Equal(id.Leaf.PublicKey) {
 			return nil
 		}
 	}
-	return trust.Deny(keyGone, "the owner's identity in the collector's folder is another by now")
+	err := trust.Deny(keyGone, "the owner's identity in the collector's folder is another by now")
+	return c.ended(ctx, time.Unix(0, c.ownerSince.Load()), err)
 }
 
 func (w who) String() string {
