@@ -78,7 +78,7 @@ func dialled(t testing.TB, address, dir string) *collect.Connection {
 
 // headAt asks for a present head; false while nobody answers.
 func headAt(t testing.TB, conn *collect.Connection) (trail.Head, bool) {
-	ctx, cancel := context.WithTimeout(t.Context(), 5*time.Second)
+	ctx, cancel := context.WithTimeout(t.Context(), 20*time.Second)
 	defer cancel()
 	x, err := deliver.AskHead(ctx, conn)
 	if err != nil {

@@ -174,7 +174,7 @@ func TestSoak(t *testing.T) {
 	}
 	all.Wait()
 	last := start()
-	end, stop := context.WithTimeout(context.Background(), 2*time.Minute)
+	end, stop := context.WithTimeout(context.Background(), 5*time.Minute)
 	defer stop()
 	work(end, false).Wait()
 	want, beats := map[string][32]byte{}, 0

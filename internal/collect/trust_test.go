@@ -176,13 +176,7 @@ func TestRevocationEndsWhatIsOpen(t *testing.T) {
 	w := newWorkshop(t)
 	heron, swift, wren := w.as(t, "heron"), w.as(t, "swift"), w.as(t, "wren")
 	ctx := context.Background()
-	following := make(chan error, 1)
-	begun := make(chan struct{})
-	go func() {
-		close(begun)
-		following <- answer.NewClient(swift).FollowFlags(ctx, nil, func(answer.Flagged) error { return nil })
-	}()
-	<-begun
+	listening := following(t, swift, nil)
 	run := w.heron.Finish(labtest.Shape{LogBytes: 10 << 10})
 	if _, err := deliver.Send(ctx, heron, run.Signed, run.Parts()); err != nil {
 		t.Fatal(err)
@@ -193,7 +187,7 @@ func TestRevocationEndsWhatIsOpen(t *testing.T) {
 		}
 	}
 	select {
-	case err := <-following:
+	case err := <-listening.end:
 		if err == nil {
 			t.Error("the stream of somebody who is revoked ended well")
 		}
