@@ -121,13 +121,18 @@ func newLab(t testing.TB, limits deliver.Limits) *lab {
 // freed waits until nothing is held.
 func (l *lab) freed(t testing.TB) {
 	t.Helper()
-	for range 1000 {
-		if l.held() == 0 {
+	l.holds(t, "nothing", func(held int64) bool { return held == 0 })
+}
+
+// holds waits until as many bytes are held as should be.
+func (l *lab) holds(t testing.TB, what string, right func(held int64) bool) {
+	t.Helper()
+	for end := time.Now().Add(time.Minute); !right(l.held()); time.Sleep(5 * time.Millisecond) {
+		if time.Now().After(end) {
+			t.Errorf("%d bytes are held, and not %s", l.held(), what)
 			return
 		}
-		time.Sleep(5 * time.Millisecond)
 	}
-	t.Errorf("%d bytes are held for good", l.held())
 }
 
 func rig(t testing.TB) *labtest.Rig { return labtest.NewRig("heron", labtest.Rand(t)) }

@@ -216,7 +216,7 @@ func TestSilence(t *testing.T) {
 		}
 		for _, m := range s[:sent] {
 			if err := st.Send(m); err != nil {
-				t.Fatal(err)
+				break // a slow machine was silent before
 			}
 		}
 		if err := st.RecvMsg(&pb.DeliverResponse{}); status.Code(err) != codes.DeadlineExceeded || !strings.Contains(err.Error(), "nothing came for 40ms") {
@@ -254,7 +254,8 @@ func TestInFlight(t *testing.T) {
 	if status.Code(put) != codes.Unavailable || !strings.Contains(put.Error(), "too much") {
 		t.Fatal(put)
 	}
-	if held := l.held(); held < 1<<20 || held > limits.InFlight+rigs*deliver.ChunkSize {
+	l.holds(t, "what one of them brings", func(held int64) bool { return held >= 1<<20 })
+	if held := l.held(); held > limits.InFlight+rigs*deliver.ChunkSize {
 		t.Errorf("%d bytes held of %d", held, limits.InFlight)
 	}
 	close(l.wait)

@@ -158,7 +158,11 @@ func TestSilentSource(t *testing.T) {
 	if open, err := seen.Open(); len(open) > 0 || err != nil {
 		t.Errorf("%+v, %v", open, err)
 	}
-	f.Once, f.Limits.Quiet = false, time.Second // in which its honest answers do come
+	f.Limits.Quiet = time.Minute
+	if err := f.Follow(t.Context(), c); err != nil {
+		t.Fatal(err)
+	}
+	f.Once, f.Limits.Quiet = false, 2*time.Second // in which it says that it has nothing new
 	ctx, stop := context.WithCancel(t.Context())
 	ended := make(chan error, 1)
 	go func() { ended <- f.Follow(ctx, c) }()

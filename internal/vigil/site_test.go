@@ -129,7 +129,7 @@ func (s *site) run() (v *vigil.Vigil, stop func()) {
 // until waits for what a busy machine may take its time for.
 func (s *site) until(what string, met func() bool) {
 	s.t.Helper()
-	for end := time.Now().Add(time.Minute); !met(); time.Sleep(20 * time.Millisecond) {
+	for end := time.Now().Add(3 * time.Minute); !met(); time.Sleep(20 * time.Millisecond) {
 		if time.Now().After(end) {
 			s.t.Fatal("never came about: " + what)
 		}
