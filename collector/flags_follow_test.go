@@ -5,7 +5,6 @@ import (
 	"context"
 	"encoding/json"
 	"io"
-	"net"
 	"path/filepath"
 	"strings"
 	"sync"
@@ -15,6 +14,7 @@ import (
 	"witnessmark/internal/answer"
 	"witnessmark/internal/collect"
 	"witnessmark/internal/labtest"
+	"witnessmark/internal/trust"
 )
 
 // overheard is a writer that others may read meanwhile.
@@ -49,28 +49,14 @@ func (s *overheard) await(t *testing.T, want string) {
 func TestFlagsFollow(t *testing.T) {
 	t.Setenv("WITNESSMARK_COLLECTOR", "")
 	dir := filepath.Join(t.TempDir(), "archive")
-	t.Setenv("WITNESSMARK_STATE", filepath.Dir(dir)) // whose owner asks
-	port, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	address := port.Addr().String()
-	port.Close()
+	t.Setenv("WITNESSMARK_STATE", filepath.Dir(dir))
+	proxy := labtest.NewProxy(t, func() int64 { return -1 })
+	address := proxy.Address()
 	serve := func() (stop func()) {
-		ctx, cancel := context.WithCancel(context.Background())
-		ready, ended := make(chan struct{}), make(chan error, 1)
-		go func() { ended <- collect.Serve(ctx, dir, address, labtest.Quiet(), func(string) { close(ready) }) }()
-		select {
-		case <-ready:
-		case err := <-ended:
-			t.Fatal(err)
-		}
-		return func() {
-			cancel()
-			if err := <-ended; err != nil {
-				t.Error(err)
-			}
-		}
+		t.Helper()
+		at, stop := labtest.Serve(t, dir)
+		proxy.Lead(at)
+		return stop
 	}
 	stop := serve()
 	conn, err := collect.Dial(address, collect.Owner(dir))
@@ -78,6 +64,10 @@ func TestFlagsFollow(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer conn.Close()
+	token := labtest.Token(t, conn, trust.Member{Role: trust.Analyst, Name: "swift"}, time.Hour)
+	if _, err := collect.Join(t.Context(), address, collect.Desk(filepath.Dir(dir)), token); err != nil {
+		t.Fatal(err)
+	}
 	heron := labtest.NewBeating("heron")
 	beat := func() {
 		t.Helper()

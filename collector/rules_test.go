@@ -72,7 +72,7 @@ func TestReload(t *testing.T) {
 		}
 	}
 	write("listen = '127.0.0.1:0'\ndata = 'kept'\n[deliveries]\nrecord = '1 MiB'\n")
-	d := startDaemon(t, []string{"NOTIFY_SOCKET=" + socket, "WATCHDOG_USEC=200000"}, "--config", file)
+	d := startDaemon(t, []string{"NOTIFY_SOCKET=" + socket, "WATCHDOG_USEC=60000000"}, "--config", file)
 	want := func(begin string) {
 		t.Helper()
 		if got := hear(); !strings.HasPrefix(got, begin) {
