@@ -66,7 +66,7 @@ func BenchmarkParse(b *testing.B) {
 }
 
 // TestNoGarbagePerRow holds reading to a number of allocations that does not grow
-// with the rows.
+// with the rows, and to the memory that the durations take.
 func TestNoGarbagePerRow(t *testing.T) {
 	for name, row := range map[string]string{
 		"one a line": "16.683\n", "columns": "1,16.683,approach\n", "quoted": "\"1\",\"16.683\"\n", "units": "16.683 ms\n",
@@ -76,6 +76,9 @@ func TestNoGarbagePerRow(t *testing.T) {
 			l, err := Parse(data, Spec{Column: map[bool]string{true: "2", false: "1"}[bytes.ContainsRune(data, ',')], Kind: Duration, Unit: Milliseconds})
 			if err != nil || len(l.Durations) != rows {
 				t.Fatalf("%s: %v", name, err)
+			}
+			if got := cap(l.Durations); got > rows+1 {
+				t.Errorf("%s: there is room for %d durations of %d rows", name, got, rows)
 			}
 			return testing.AllocsPerRun(3, func() { Parse(data, l.Layout.Spec()) })
 		}

@@ -42,18 +42,16 @@ type cells struct {
 }
 
 // read reads every row. It decides nothing: the same text and layout give the
-// same log.
-func read(t *text, l Layout) (*Log, error) {
+// same log. The durations are written into the room given, which [text.room] makes.
+func read(t *text, l Layout, room []int64) (*Log, error) {
 	r := &reader{
 		rows: t.rows(), layout: l, sep: l.sepByte(), dec: l.Decimal[0],
 		quotes:  bytes.IndexByte(t.data, '"') >= 0,
-		log:     &Log{Layout: l},
+		log:     &Log{Layout: l, Durations: room[:0]},
 		rounded: Mark{Code: "rounded"},
 		times:   cells{index: l.Column - 1, exponent: l.Unit.exponent(), unit: l.Unit},
 		stamps:  cells{index: l.Stamp - 1, exponent: l.StampUnit.exponent(), unit: l.StampUnit},
 	}
-	lines := bytes.Count(t.data, []byte{t.eol})
-	r.log.Durations = make([]int64, 0, min(lines+1, 1<<20))
 	if l.Header == yes {
 		r.rows.next()
 		r.rows.started = false

@@ -27,10 +27,12 @@ func (s *sketch) units(index int, spec Spec) ([]Unit, error) {
 	return allUnits, nil
 }
 
-// try is one complete reading and what came of it.
+// try is one complete reading and what came of it. Of its log the durations are
+// those of the last try, since all are read into the same room.
 type try struct {
 	layout Layout
 	log    *Log
+	sum    int64 // of the durations
 	err    error
 }
 
@@ -40,7 +42,8 @@ type try struct {
 func (s *sketch) settle(index int, kinds []Kind, units []Unit, spec Spec, took int64) (*Log, error) {
 	var possible []try
 	var first error
-	good := 0
+	good, last := 0, (*Log)(nil)
+	room := s.t.room()
 	for _, k := range kinds {
 		for _, u := range units {
 			t := try{layout: s.layout}
@@ -48,9 +51,11 @@ func (s *sketch) settle(index int, kinds []Kind, units []Unit, spec Spec, took i
 			if err := s.setStamp(&t.layout, index, spec); err != nil {
 				return nil, err
 			}
-			t.log, t.err = read(s.t, t.layout)
+			t.log, t.err = read(s.t, t.layout, room)
+			last = t.log
 			if t.err == nil {
 				good++
+				t.sum = t.log.Elapsed()
 			} else if first == nil {
 				first = t.err
 			}
@@ -63,17 +68,23 @@ func (s *sketch) settle(index int, kinds []Kind, units []Unit, spec Spec, took i
 	switch {
 	case good == 0:
 		return nil, first
-	case len(possible) == 1:
-		return possible[0].log, nil
-	}
-	if fit := within(possible, took); len(fit) == 1 {
+	case len(possible) > 1:
+		fit := within(possible, took)
+		if len(fit) > 1 {
+			return nil, s.whichReading(index, possible)
+		}
 		fit[0].log.Marks = append(fit[0].log.Marks, Mark{
 			Code: "chosen_by_run",
 			Text: fmt.Sprintf("read as %ss in %s, since %s would be longer than the run", fit[0].layout.Kind, fit[0].layout.Unit, span(shortestBut(possible, fit[0]))),
 		})
-		return fit[0].log, nil
+		possible = fit
 	}
-	return nil, s.whichReading(index, possible)
+	only := possible[0]
+	if only.log != last { // in whose place the durations of another try are
+		_, err := read(s.t, only.layout, only.log.Durations)
+		return only.log, err
+	}
+	return only.log, nil
 }
 
 // within leaves out readings that would have taken longer than the run did, when
@@ -81,7 +92,7 @@ func (s *sketch) settle(index int, kinds []Kind, units []Unit, spec Spec, took i
 func within(all []try, took int64) (fit []try) {
 	left := false
 	for _, t := range all {
-		if t.log != nil && t.log.Elapsed() > took {
+		if t.log != nil && t.sum > took {
 			continue
 		}
 		left = left || t.log != nil
@@ -96,8 +107,8 @@ func within(all []try, took int64) (fit []try) {
 // shortestBut gives the least total of the other readings.
 func shortestBut(all []try, one try) (least int64) {
 	for _, t := range all {
-		if t.log != nil && t.log != one.log && (least == 0 || t.log.Elapsed() < least) {
-			least = t.log.Elapsed()
+		if t.log != nil && t.log != one.log && (least == 0 || t.sum < least) {
+			least = t.sum
 		}
 	}
 	return least
@@ -117,7 +128,7 @@ func (s *sketch) whichReading(index int, possible []try) error {
 			way = string(p.layout.Kind) + "s in " + way
 		}
 		if p.log != nil {
-			way += fmt.Sprintf(" (%s, %s in all)", counted(len(p.log.Durations), "frame"), span(p.log.Elapsed()))
+			way += fmt.Sprintf(" (%s, %s in all)", counted(len(p.log.Durations), "frame"), span(p.sum))
 		}
 		ways = append(ways, way)
 	}

@@ -128,6 +128,13 @@ func (r *rows) next() (row []byte, ok bool) {
 	return nil, false
 }
 
+// room is for as many durations as there can be rows: lines, of at least a byte and
+// its ending. Blank lines and comments leave some of it untouched.
+func (t *text) room() []int64 {
+	lines := bytes.Count(t.data, []byte{t.eol}) + 1
+	return make([]int64, 0, min(lines, len(t.data)/2+1))
+}
+
 // err is the refusal of a line past lineLimit, or nil.
 func (r *rows) err() error {
 	if r.tooLong == 0 {
