@@ -162,7 +162,7 @@ func (st *study) value(r compare.Run) (float64, error) {
 		if r.Durations == nil {
 			return 0, fmt.Errorf("it has no timing log that can be read")
 		}
-		v, ok := stats.Describe(r.Durations, stats.DefaultOptions()).RateMean.Get()
+		v, ok := stats.HeadlineOf(r.Durations, stats.DefaultOptions()).RateMean.Get()
 		if !ok {
 			return 0, fmt.Errorf("its rate is refused")
 		}

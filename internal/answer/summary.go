@@ -65,7 +65,7 @@ func NoStatistics(why string) Statistics {
 // Describe gives the statistics of a run's frame times, by the definitions of
 // package stats.
 func Describe(nanos []int64) Statistics {
-	r := stats.Describe(nanos, stats.DefaultOptions())
+	r := stats.HeadlineOf(nanos, stats.DefaultOptions())
 	s := Statistics{Frames: r.Frames, Elapsed: r.Elapsed, Refused: map[string]string{}, Flagged: map[string]string{}}
 	from := []stats.Number{r.RateMean, r.P50, r.P95, r.P99, r.P999, r.SlowestOnePctMean}
 	for i, n := range s.numbers() {

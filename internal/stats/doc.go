@@ -2,11 +2,11 @@
 // where the data cannot carry the number.
 //
 // A run is one timed execution, given as frame times in nanoseconds in the order
-// they happened; Describe summarises it. A repeat is one run among several of the
-// same configuration; only repeats carry an interval, because the frames inside a
-// run depend on each other. A comparison is the ratio of two sets of repeats with
-// its interval and one of three verdicts. A cell is one combination of two
-// factors in a scaling grid.
+// they happened; Describe summarises it, HeadlineOf in few figures. A repeat is
+// one run among several of the same configuration; only repeats carry an
+// interval, because the frames inside a run depend on each other. A comparison is
+// the ratio of two sets of repeats with its interval and one of three verdicts. A
+// cell is one combination of two factors in a scaling grid.
 //
 // Every figure is a Number: a value with its unit, the id of the method that made
 // it, the parameters used, how many values it rests on, and a status. The mean

@@ -2,15 +2,17 @@ package stats
 
 import (
 	"math"
+	"math/bits"
 	"slices"
 )
 
-// frames holds the frame times of one run, prepared once: in order, ascending,
-// and their exact sum, all in nanoseconds. All times are positive.
+// frames holds the frame times of one run, prepared once, all in nanoseconds and
+// positive.
 type frames struct {
 	order     []int64
-	ascending []int64
-	total     int64
+	ascending []int64 // nil where nobody needs all of them in that order
+	total     int64   // their exact sum
+	longest   int64
 }
 
 // admit checks the frame times and prepares them. It repairs nothing.
@@ -30,16 +32,51 @@ func admit(nanos []int64, g *Grade, opt Options) (frames, bool) {
 			return f, false
 		}
 		f.total += t
+		f.longest = max(f.longest, t)
 	}
 	if f.total < int64(opt.MinElapsed) {
 		g.refuse(TooShort, "the frames last %.3f s in all, less than %v", float64(f.total)/1e9, opt.MinElapsed)
 		return f, false
 	}
-	f.ascending = sorted(nanos)
 	return f, true
 }
 
-func (f frames) longest() int64 { return f.ascending[len(f.ascending)-1] }
+// rank gives the time at a place, from 0, of the ascending order.
+func (f frames) rank(i int) int64 {
+	if f.ascending != nil {
+		return f.ascending[i]
+	}
+	return ranked(f.order, f.longest, i)
+}
+
+// digit is how many bits of a time are looked at in one pass.
+const digit = 11
+
+// ranked gives the value at a place, from 0, of the ascending order of positive
+// values, the greatest of which is known. It neither sorts nor copies them: from the
+// highest digit on it counts how many share each, and goes on with those that share
+// the one in which the place lies.
+func ranked(values []int64, greatest int64, place int) (found int64) {
+	shift := max(0, bits.Len64(uint64(greatest))-digit)
+	for known := int64(0); ; { // bits of found, from the top
+		var count [1 << digit]int
+		for _, v := range values {
+			if v&known == found {
+				count[v>>shift&(1<<digit-1)]++
+			}
+		}
+		d := 0
+		for ; place >= count[d]; d++ {
+			place -= count[d]
+		}
+		found |= int64(d) << shift
+		if shift == 0 {
+			return found
+		}
+		known |= ^(1<<shift - 1)
+		shift = max(0, shift-digit)
+	}
+}
 
 // milliseconds converts the frame times, in order.
 func (f frames) milliseconds() []float64 {
@@ -58,7 +95,6 @@ func sorted(nanos []int64) []int64 {
 		slices.Sort(out)
 		return out
 	}
-	const digit = 11
 	spare := make([]int64, len(out))
 	for shift := uint(0); shift < 64; shift += digit {
 		var count [1<<digit + 1]int

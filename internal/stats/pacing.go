@@ -36,7 +36,7 @@ func (f frames) pacing(ms []float64, mean float64) Pacing {
 		RMSSD:      number("pacing.rmssd", "ms", n, math.Sqrt(squared/steps)),
 		VonNeumann: number("pacing.von_neumann", "1", n, squared/spread),
 	}
-	if f.ascending[0] == f.longest() {
+	if f.ascending[0] == f.longest {
 		p.VonNeumann.withhold(ZeroVariance, "all frames take the same time")
 	}
 	return p

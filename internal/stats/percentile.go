@@ -72,18 +72,17 @@ func (t HF) step(at float64) (j, h float64) {
 // Quantile returns the p-quantile of values in ascending order; NaN for no
 // values, for p outside 0..1 and for an unknown type.
 func (t HF) Quantile(ascending []float64, p float64) float64 {
-	return quantileOf(ascending, p, t)
+	return t.quantile(len(ascending), func(i int) float64 { return ascending[i] }, p)
 }
 
-func quantileOf[T float64 | int64](ascending []T, p float64, t HF) float64 {
-	n := len(ascending)
+// quantile is Quantile of n values, which rank gives by their place, from 0, in
+// ascending order.
+func (t HF) quantile(n int, rank func(int) float64, p float64) float64 {
 	if n == 0 || !(0 <= p && p <= 1) || !t.Valid() {
 		return math.NaN()
 	}
 	j, h := t.position(n, p)
-	at := func(i float64) float64 {
-		return float64(ascending[int(math.Max(1, math.Min(float64(n), i)))-1])
-	}
+	at := func(i float64) float64 { return rank(int(math.Max(1, math.Min(float64(n), i))) - 1) }
 	low := at(j)
 	if h == 0 {
 		return low
@@ -112,6 +111,11 @@ func timeWeighted(ascending []int64, total int64, p float64) int64 {
 	return ascending[len(ascending)-1]
 }
 
+// quantile gives a quantile of the frame time in ns.
+func (f frames) quantile(p float64, t HF) float64 {
+	return t.quantile(len(f.order), func(i int) float64 { return float64(f.rank(i)) }, p)
+}
+
 func percentileID(p float64) string {
 	return "p" + strconv.FormatFloat(math.Round(p*1e6)/1e4, 'f', -1, 64)
 }
@@ -119,7 +123,7 @@ func percentileID(p float64) string {
 // percentile gives one percentile of the frame time in ms.
 func (f frames) percentile(p float64, opt Options) Number {
 	id := fmt.Sprintf("frametime.%s.hf%d", percentileID(p), opt.Quantile)
-	n := number(id, "ms", len(f.order), quantileOf(f.ascending, p, opt.Quantile)/1e6,
+	n := number(id, "ms", len(f.order), f.quantile(p, opt.Quantile)/1e6,
 		Param{Name: "p", Value: p}, Param{Name: "hyndman_fan_type", Value: float64(opt.Quantile)})
 	gradeTail(&n, math.Min(p, 1-p)*float64(len(f.order)), opt)
 	return n

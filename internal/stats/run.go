@@ -67,19 +67,12 @@ func (o Options) check(g *Grade) bool {
 // evidence, and its frames are not independent of each other. When the log is
 // refused every number in it is refused with the same reason.
 type Run struct {
-	Grade                       // flagged when a frame stalled or rows are missing
-	Frames        int           //
-	Elapsed       time.Duration // exact sum of the frame times
-	RateMean      Number        // rate.mean, frames/s: frames over elapsed, the harmonic mean of the frame rates
-	FrametimeMean Number        // frametime.mean, ms
-	FrametimeSD   Number        // frametime.sd, ms, divisor n-1
-	FrametimeR1   Number        // frametime.r1, lag-1 autocorrelation
+	Headline // flagged when a frame stalled or rows are missing
 
-	P50, P95, P99, P999 Number // frametime.pNN.hfT, ms
-
-	SlowestOnePctMean Number   // low.mean_count of 1 % as a time, ms
-	OnePctLow         SlowTail // slowest 1 %, as rates
-	TenthPctLow       SlowTail // slowest 0.1 %, as rates
+	FrametimeSD Number   // frametime.sd, ms, divisor n-1
+	FrametimeR1 Number   // frametime.r1, lag-1 autocorrelation
+	OnePctLow   SlowTail // slowest 1 %, as rates
+	TenthPctLow SlowTail // slowest 0.1 %, as rates
 
 	WeightedP50, WeightedP95, WeightedP99, WeightedP999 Number // frametime.tw.pNN, ms
 
@@ -91,24 +84,12 @@ type Run struct {
 }
 
 // Describe summarises one run from its frame times in order, in nanoseconds. It
-// does not change or keep the slice.
-//
-// Rate, percentiles and the mean of the slowest frames come out the same to the last
-// bit on every machine, since a dossier is verified by working them out again. So a
-// product in them is rounded, float64(x*y), before anything is added: a compiler may
-// make one operation of both, and does for arm64 and GOAMD64=v3 (the Go specification,
-// "Floating-point operators").
-//
-// Source of the harmonic mean for rates: Smith (1988) CACM 31:1202-1206 (memory);
-// Jain (1991) The Art of Computer Systems Performance Analysis, ch. 12 (memory).
+// does not change or keep the slice. It takes three times the memory of the slice
+// beside it; [HeadlineOf] takes none.
 func Describe(nanos []int64, opt Options) Run {
 	opt = opt.filled()
-	r := Run{Grade: Grade{Status: OK}, Frames: len(nanos)}
-	if !opt.check(&r.Grade) {
-		return r.withheld(opt)
-	}
-	f, ok := admit(nanos, &r.Grade, opt)
-	r.Elapsed = time.Duration(f.total)
+	var r Run
+	f, ok := r.admit(nanos, opt)
 	if !ok {
 		return r.withheld(opt)
 	}
@@ -117,40 +98,25 @@ func Describe(nanos []int64, opt Options) Run {
 }
 
 func (r *Run) fill(f frames, opt Options) {
+	f.ascending = sorted(f.order)
+	r.Headline.fill(f, opt)
 	n := len(f.order)
 	ms := f.milliseconds()
-	mean := float64(f.total) / 1e6 / float64(n)
-	r.RateMean = number("rate.mean", "frames/s", n, float64(n)/(float64(f.total)/1e9))
-	r.FrametimeMean = number("frametime.mean", "ms", n, mean)
 	r.FrametimeSD = number("frametime.sd", "ms", n, SD(ms))
 	r.FrametimeR1 = number("frametime.r1", "1", n, Autocorrelation(ms, 1))
-	if f.ascending[0] == f.longest() {
+	if f.ascending[0] == f.longest {
 		r.FrametimeR1.withhold(ZeroVariance, "all frames take the same time")
 	}
-	for p, at := range r.percentiles() {
-		*at.plain = f.percentile(p, opt)
-		*at.weighted = f.weightedPercentile(p, opt)
-	}
-	r.SlowestOnePctMean = f.slowestMean(0.01, opt)
+	r.WeightedP50, r.WeightedP95 = f.weightedPercentile(0.5, opt), f.weightedPercentile(0.95, opt)
+	r.WeightedP99, r.WeightedP999 = f.weightedPercentile(0.99, opt), f.weightedPercentile(0.999, opt)
 	r.OnePctLow, r.TenthPctLow = f.slowTail(0.01, opt), f.slowTail(0.001, opt)
 	r.WindowMin, r.WindowMax = f.windows(opt)
 	for _, t := range opt.Thresholds {
 		r.Over = append(r.Over, f.beyond(t, opt))
 	}
-	r.Pacing = f.pacing(ms, mean)
+	r.Pacing = f.pacing(ms, r.FrametimeMean.Value)
 	r.markStalls(f, opt)
 	r.markSpan(f, opt)
-}
-
-type percentilePair struct{ plain, weighted *Number }
-
-func (r *Run) percentiles() map[float64]percentilePair {
-	return map[float64]percentilePair{
-		0.5:   {&r.P50, &r.WeightedP50},
-		0.95:  {&r.P95, &r.WeightedP95},
-		0.99:  {&r.P99, &r.WeightedP99},
-		0.999: {&r.P999, &r.WeightedP999},
-	}
 }
 
 func (r *Run) markStalls(f frames, opt Options) {
@@ -182,12 +148,12 @@ func (r *Run) markSpan(f frames, opt Options) {
 // withheld gives every number its id and unit, and the run's reason in place of a
 // value. The ids come from describing a run that nobody refuses.
 func (r Run) withheld(opt Options) Run {
-	model := Run{Grade: Grade{Status: OK}}
+	var model Run
 	if !opt.check(&Grade{}) {
 		opt = DefaultOptions()
 	}
 	opt.MinElapsed = time.Second
-	f, _ := admit([]int64{1e9, 1e9, 1e9}, &model.Grade, opt)
+	f, _ := model.admit([]int64{1e9, 1e9, 1e9}, opt)
 	model.fill(f, opt)
 	for _, n := range model.numbers() {
 		n.Value, n.N, n.Grade = math.NaN(), r.Frames, r.Grade

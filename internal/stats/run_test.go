@@ -17,6 +17,7 @@ func checkRun(t *testing.T, ref *reference) {
 	frames, noise := orreryRun()
 	checkRunData(t, ref, frames)
 	r := Describe(frames, Options{})
+	checkHeadline(t, frames, Options{}, r)
 	if r.Status != OK {
 		t.Fatalf("the run is %s: %s", r.Status, r.Reason)
 	}
@@ -125,6 +126,7 @@ func TestRunRefusals(t *testing.T) {
 		{"threshold of zero", []int64{1e9, 1e9}, Options{Thresholds: []Threshold{{0, 1}}}, BadOption},
 	} {
 		r := Describe(c.nanos, c.opt)
+		checkHeadline(t, c.nanos, c.opt, r)
 		if r.Status != Refused || !r.Has(c.want) {
 			t.Errorf("%s: %s %q, want refused for %s", c.name, r.Status, r.Reason, c.want)
 		}
@@ -316,9 +318,9 @@ func TestTimeWeightingNeverLowers(t *testing.T) {
 			x[i] = int64(8e6 * math.Exp(0.5*rng.NormFloat64()))
 		}
 		r := Describe(x, Options{Quantile: 1})
-		for _, pair := range r.percentiles() {
-			if pair.weighted.Value < pair.plain.Value {
-				t.Errorf("%s %v, %s %v", pair.weighted.Method, pair.weighted.Value, pair.plain.Method, pair.plain.Value)
+		for _, pair := range [][2]Number{{r.P50, r.WeightedP50}, {r.P95, r.WeightedP95}, {r.P99, r.WeightedP99}, {r.P999, r.WeightedP999}} {
+			if plain, weighted := pair[0], pair[1]; weighted.Value < plain.Value {
+				t.Errorf("%s %v, %s %v", weighted.Method, weighted.Value, plain.Method, plain.Value)
 			}
 		}
 	}
@@ -337,6 +339,7 @@ func FuzzDescribe(f *testing.F) {
 			nanos[i] = int64(s) * unit
 		}
 		r := Describe(nanos, Options{Quantile: HF(hf % 11)})
+		checkHeadline(t, nanos, Options{Quantile: HF(hf % 11)}, r)
 		for _, n := range r.numbers() {
 			if n.Usable() == math.IsNaN(n.Value) || math.IsInf(n.Value, 0) || n.Method == "" || (n.Status != OK) != (n.Reason != "") {
 				t.Fatalf("%+v", *n)
@@ -371,7 +374,7 @@ func TestSameOnEveryMachine(t *testing.T) {
 		for i := range nanos {
 			nanos[i] = 8_000_000 + r.Int64N(9_000_000)
 		}
-		d := Describe(nanos, DefaultOptions())
+		d := HeadlineOf(nanos, DefaultOptions())
 		for _, x := range []Number{d.RateMean, d.P50, d.P95, d.P99, d.P999, d.SlowestOnePctMean} {
 			fmt.Fprintf(sum, "%x\n", math.Float64bits(x.Value))
 		}

@@ -30,7 +30,7 @@ func (f frames) slowTail(share float64, opt Options) SlowTail {
 	}
 	return SlowTail{
 		Share:        share,
-		Percentile:   rate("low.percentile", quantileOf(f.ascending, 1-share, 7)),
+		Percentile:   rate("low.percentile", f.quantile(1-share, 7)),
 		MeanCount:    rate("low.mean_count", f.meanOfSlowest(share*float64(n))),
 		MeanTime:     rate("low.mean_time", f.meanOfSlowestTime(share)),
 		BoundaryTime: rate("low.boundary_time", float64(timeWeighted(f.ascending, f.total, 1-share))),
@@ -48,17 +48,29 @@ func (f frames) slowestMean(share float64, opt Options) Number {
 
 // meanOfSlowest averages the slowest w frames, the last one in part, in ns.
 func (f frames) meanOfSlowest(w float64) float64 {
-	n := len(f.ascending)
+	n := len(f.order)
 	k := int(math.Min(math.Floor(w), float64(n)))
-	var sum int64
-	for _, t := range f.ascending[n-k:] {
-		sum += t
-	}
-	total := float64(sum)
+	total := float64(f.sumOfSlowest(k))
 	if k < n {
-		total += float64((w - float64(k)) * float64(f.ascending[n-1-k]))
+		total += float64((w - float64(k)) * float64(f.rank(n-1-k)))
 	}
 	return total / w
+}
+
+// sumOfSlowest adds up the slowest k frames: all above the fastest of them, and of
+// those that take as long as it what is left.
+func (f frames) sumOfSlowest(k int) (sum int64) {
+	if k == 0 {
+		return 0
+	}
+	fastest, left := f.rank(len(f.order)-k), int64(k)
+	for _, t := range f.order {
+		if t > fastest {
+			sum += t
+			left--
+		}
+	}
+	return sum + left*fastest
 }
 
 // meanOfSlowestTime is the time per frame, in ns, over the slowest frames that

@@ -60,7 +60,7 @@ func (f frames) windows(opt Options) (least, most WindowRate) {
 			most.Value, most.Start = rate, time.Duration(start)
 		}
 	}
-	if longest := f.longest(); float64(width) < opt.WindowFrames*float64(longest) {
+	if longest := f.longest; float64(width) < opt.WindowFrames*float64(longest) {
 		for _, w := range []*WindowRate{&least, &most} {
 			w.flag(WindowTooNarrow, "a window of %v is less than %g times the longest frame, %v",
 				opt.Window, opt.WindowFrames, time.Duration(longest))
