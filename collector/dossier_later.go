@@ -17,7 +17,7 @@ import (
 // verifyLater checks a dossier and says what came after it, by a newer one from a
 // file or from the collector.
 func (d *desk) verifyLater(ctx context.Context, file, later string, known dossier.Keys) error {
-	older, err := readDossier(file)
+	older, err := d.verifyOlder(file, known)
 	if err != nil {
 		return err
 	}
@@ -25,37 +25,42 @@ func (d *desk) verifyLater(ctx context.Context, file, later string, known dossie
 	if later != "" {
 		newer, err = readDossier(later)
 	} else {
-		p := d.verifying()
-		r, bad := dossier.Verify(older, known)
-		p.Done()
-		if bad != nil {
-			return d.verified(file, r, bad)
-		}
-		if newer, err = d.askNewer(ctx, file, r.Run, older); err != nil {
-			err = errors.Join(d.verified(file, r, nil), err)
-		}
+		newer, err = d.askNewer(ctx, file, older)
 	}
 	if err != nil {
-		return err
+		return errors.Join(d.verified(file, older.Report, nil), err)
 	}
 	p := d.verifying()
-	old, now, lines, err := dossier.Later(older, newer, known)
+	now, lines, err := older.Later(newer)
 	p.Done()
 	if err != nil {
 		err = notProved("verify", file, err, askAgain)
 	}
 	if d.json {
-		return d.laterJSON(old, now, lines, err)
+		return d.laterJSON(older.Report, now, lines, err)
 	}
-	_, bad := io.WriteString(d.stdout, laterText(old, ofNewer(now), lines, err == nil))
+	_, bad := io.WriteString(d.stdout, laterText(older.Report, ofNewer(now), lines, err == nil))
 	return cmp.Or(err, bad)
 }
 
-func laterText(old, now dossier.Report, lines []dossier.Line, holds bool) string {
-	text := linesOf(old)
-	if old.Failed == nil {
-		text += linesOf(now)
+// verifyOlder checks the older file, of which no more stays in memory than a newer one
+// is held against.
+func (d *desk) verifyOlder(file string, known dossier.Keys) (dossier.Older, error) {
+	b, err := readDossier(file)
+	if err != nil {
+		return dossier.Older{}, err
 	}
+	p := d.verifying()
+	o, err := dossier.VerifyOlder(b, known)
+	p.Done()
+	if err != nil {
+		err = d.verified(file, o.Report, err)
+	}
+	return o, err
+}
+
+func laterText(old, now dossier.Report, lines []dossier.Line, holds bool) string {
+	text := linesOf(old) + linesOf(now)
 	if !holds {
 		return text
 	}
@@ -85,15 +90,11 @@ func ofNewer(r dossier.Report) dossier.Report {
 
 const askAgain = "do not rely on what it says came after; ask for a newer dossier with: collector dossier RUN --after FILE"
 
-// askNewer asks the collector for a dossier that leads on from an older one, which
-// verifies. One that has the run or that head no more does not prove what came after.
-func (d *desk) askNewer(ctx context.Context, file, run string, older []byte) ([]byte, error) {
-	head, err := dossier.HeadOf(older)
-	if err != nil {
-		return nil, err
-	}
+// askNewer asks the collector for a dossier that leads on from an older one. One that
+// has the run or that head no more does not prove what came after.
+func (d *desk) askNewer(ctx context.Context, file string, older dossier.Older) ([]byte, error) {
 	var got bytes.Buffer
-	err = d.ask(ctx, func(b answer.Book, _ string) error { return b.Dossier(ctx, run, head, &got) })
+	err := d.ask(ctx, func(b answer.Book, _ string) error { return b.Dossier(ctx, older.Report.Run, older.Head, &got) })
 	if errors.Is(err, answer.ErrNotFound) || errors.Is(err, answer.ErrState) {
 		return nil, notProved("ask what came after", file, err,
 			"if this is the collector that made the file, keep the file: it proves what that collector has no more")

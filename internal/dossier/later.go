@@ -22,17 +22,35 @@ func HeadOf(b []byte) ([]byte, error) {
 	return find(members, headName)
 }
 
-// Later checks two files of one run: the older by itself, the newer by itself and
-// that its trail only added to the older's. Lines are what came after the older was
-// made. The newer must have been made with the older's head.
-func Later(older, newer []byte, known Keys) (old, now Report, lines []Line, err error) {
-	o := &verification{known: known}
-	if old, err = o.verify(older); err != nil {
-		return old, now, nil, err
-	}
+// Older is a file that was verified, as far as a newer one of its run is held against
+// it. It keeps none of the file's bytes.
+type Older struct {
+	Report  Report
+	Head    []byte // the signed note that a newer file is to lead on from
+	known   Keys
+	signed  record.Signed
+	receipt trail.Receipt
+	key     string
+}
+
+// VerifyOlder is Verify for a file that a newer one is to be held against.
+func VerifyOlder(b []byte, known Keys) (o Older, err error) {
 	v := &verification{known: known}
+	if o.Report, err = v.verify(b); err != nil {
+		return o, err
+	}
+	o.Head, o.known, o.receipt, o.key = bytes.Clone(v.Proof.Head), known, v.Proof.Receipt, v.Proof.VerifierKey
+	o.signed = record.Signed{Bytes: bytes.Clone(v.Signed.Bytes), PublicKey: v.Signed.PublicKey}
+	return o, nil
+}
+
+// Later verifies the newer file of the run, and that its trail only added to the
+// older's. Lines are what came after the older was made. The newer must have been made
+// with the older's head.
+func (o Older) Later(newer []byte) (now Report, lines []Line, err error) {
+	v := &verification{known: o.known}
 	if _, err = v.verify(newer); err == nil {
-		lines, err = v.since(o.opened)
+		lines, err = v.since(o)
 	}
 	now = v.report
 	if err != nil {
@@ -42,34 +60,34 @@ func Later(older, newer []byte, known Keys) (old, now Report, lines []Line, err 
 			err = now.Failed
 		}
 	}
-	return old, now, lines, err
+	return now, lines, err
 }
 
 // since holds the file against an older one that verifies.
-func (v *verification) since(o *opened) ([]Line, error) {
-	if !bytes.Equal(o.Signed.Bytes, v.Signed.Bytes) {
-		return nil, at(recordName, fmt.Errorf("it is of run %s, and its record is not that of the older file, of run %s", v.run.ID, o.run.ID))
+func (v *verification) since(o Older) ([]Line, error) {
+	if !bytes.Equal(o.signed.Bytes, v.Signed.Bytes) {
+		return nil, at(recordName, fmt.Errorf("it is of run %s, and its record is not that of the older file, of run %s", v.run.ID, o.Report.Run))
 	}
-	if !bytes.Equal(o.Signed.PublicKey, v.Signed.PublicKey) {
-		return nil, at(sigName, fmt.Errorf("key %s signed it, and that of the older file is %s", record.Fingerprint(v.Signed.PublicKey), record.Fingerprint(o.Signed.PublicKey)))
+	if !bytes.Equal(o.signed.PublicKey, v.Signed.PublicKey) {
+		return nil, at(sigName, fmt.Errorf("key %s signed it, and that of the older file is %s", record.Fingerprint(v.Signed.PublicKey), record.Fingerprint(o.signed.PublicKey)))
 	}
-	again := !bytes.Equal(text(o.Proof.Receipt), text(v.Proof.Receipt))
-	if again && !v.after.wentBehind(o.Proof.Receipt.Index) {
+	again := !bytes.Equal(text(o.receipt), text(v.Proof.Receipt))
+	if again && !v.after.wentBehind(o.receipt.Index) {
 		return nil, at(receiptName, errors.New("it is another than that of the older file, and no restore in the file says why"))
 	}
-	if ok, err := v.line.From(o.Proof.VerifierKey); err != nil && len(v.known.Collectors) == 0 {
-		v.doubt(keysName, "the older file is signed with %s: %v", o.Proof.VerifierKey, err)
+	if ok, err := v.line.From(o.key); err != nil && len(v.known.Collectors) == 0 {
+		v.doubt(keysName, "the older file is signed with %s: %v", o.key, err)
 	} else if !ok && err == nil {
-		return nil, at(keyName, fmt.Errorf("nothing leads to it from the key of the older file, %s", o.Proof.VerifierKey))
+		return nil, at(keyName, fmt.Errorf("nothing leads to it from the key of the older file, %s", o.key))
 	}
-	then, err := v.olderOpened(o.Proof.Head)
+	then, err := v.olderOpened(o.Head)
 	if err != nil {
 		return nil, at(headName, err)
 	}
 	switch a := v.Proof.After; {
 	case then == v.head:
 		return nil, nil
-	case a == nil || a.Head != string(o.Proof.Head):
+	case a == nil || a.Head != string(o.Head):
 		return nil, at(afterName, errors.New("it does not show that its trail adds to that of the older file"))
 	}
 	return v.after.sinceEntry(then.Size, v.went(then), again), nil

@@ -3,6 +3,7 @@ package dossier_test
 import (
 	"errors"
 	"os"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -29,6 +30,17 @@ func TestSameBytes(t *testing.T) {
 	}
 }
 
+// later verifies two files of a run, the newer of which says what came after.
+func later(older, newer []byte, known dossier.Keys) (old, now dossier.Report, lines []dossier.Line, err error) {
+	b := slices.Clone(older)
+	o, err := dossier.VerifyOlder(b, known)
+	clear(b) // of which nothing is kept
+	if err == nil {
+		now, lines, err = o.Later(newer)
+	}
+	return o.Report, now, lines, err
+}
+
 // TestLaterOfAnother: a newer file that leads on from another head than the older one's
 // says nothing of the older.
 func TestLaterOfAnother(t *testing.T) {
@@ -42,7 +54,7 @@ func TestLaterOfAnother(t *testing.T) {
 	}
 	h.run(t, labtest.Shape{Plain: true, Bare: true})
 	var f *dossier.Fault
-	if _, _, _, err := dossier.Later(older, h.dossier(t, run.ID, head), h.known()); !errors.As(err, &f) || f.Member != "newer file, trail/after.json" {
+	if _, _, _, err := later(older, h.dossier(t, run.ID, head), h.known()); !errors.As(err, &f) || f.Member != "newer file, trail/after.json" {
 		t.Errorf("%v", err)
 	}
 }
@@ -60,7 +72,7 @@ func TestLaterByAnotherKey(t *testing.T) {
 	}
 	verified(t, newer, dossier.Keys{})
 	var f *dossier.Fault
-	if _, _, _, err := dossier.Later(older, newer, dossier.Keys{}); !errors.As(err, &f) || f.Member != "newer file, record.sig" {
+	if _, _, _, err := later(older, newer, dossier.Keys{}); !errors.As(err, &f) || f.Member != "newer file, record.sig" {
 		t.Errorf("%v", err)
 	}
 }
@@ -103,7 +115,7 @@ func TestRestoredBehind(t *testing.T) {
 	}
 	alone := back(head)
 	newer := h.dossier(t, run.ID, head)
-	old, now, lines, err := dossier.Later(older, newer, h.known())
+	old, now, lines, err := later(older, newer, h.known())
 	if err != nil || old.Run != now.Run || len(lines) != 3 {
 		t.Fatalf("%v: %+v", err, lines)
 	}
@@ -115,7 +127,7 @@ func TestRestoredBehind(t *testing.T) {
 	wants := func(newer []byte, member string) {
 		t.Helper()
 		var f *dossier.Fault
-		if _, _, _, err := dossier.Later(older, newer, h.known()); !errors.As(err, &f) || f.Member != "newer file, "+member {
+		if _, _, _, err := later(older, newer, h.known()); !errors.As(err, &f) || f.Member != "newer file, "+member {
 			t.Errorf("%v, want a fault of %s", err, member)
 		}
 	}
@@ -174,7 +186,7 @@ func TestRestoredBehindAKey(t *testing.T) {
 	if d := strings.Join(doubts(verified(t, newer, h.known())), "\n"); !strings.Contains(d, "the trail went back behind the 8 entries of an older file") {
 		t.Errorf("it is not told: %s", d)
 	}
-	_, _, lines, err := dossier.Later(older, newer, dossier.Keys{Collectors: []string{first(t, older), h.VerifierKey()}, Rigs: h.known().Rigs})
+	_, _, lines, err := later(older, newer, dossier.Keys{Collectors: []string{first(t, older), h.VerifierKey()}, Rigs: h.known().Rigs})
 	if err != nil || len(lines) != 3 {
 		t.Errorf("%v: %+v", err, lines)
 	}
@@ -219,7 +231,7 @@ func TestLaterOfALostKey(t *testing.T) {
 	if _, err := h.Revoke("heron", "wren", "sold"); err != nil {
 		t.Fatal(err)
 	}
-	_, now, lines, err := dossier.Later(older, h.dossier(t, run.ID, head), dossier.Keys{})
+	_, now, lines, err := later(older, h.dossier(t, run.ID, head), dossier.Keys{})
 	if err != nil {
 		t.Fatal(err)
 	}
