@@ -63,22 +63,16 @@ of the run, or says which restore went back behind it. Then collector verify wit
 }
 
 func (d *desk) dossier(ctx context.Context, b answer.Book, id string, after []byte, file string) error {
-	var r dossier.Report
-	size := 0
-	err := newFile(file, func(w io.Writer) error {
-		var got bytes.Buffer
-		if err := b.Dossier(ctx, id, after, &got); err != nil {
-			return err
-		}
-		var err error
-		if r, err = dossier.Verify(got.Bytes(), dossier.Keys{}); err != nil {
-			return notProved("make dossier", id, err, "what the collector gave does not verify, and is not kept; look at the archive with: collector check")
-		}
-		size = got.Len()
-		_, err = w.Write(got.Bytes())
+	var got bytes.Buffer
+	if err := b.Dossier(ctx, id, after, &got); err != nil {
 		return err
-	})
+	}
+	r, err := dossier.Verify(got.Bytes(), dossier.Keys{})
 	if err != nil {
+		return notProved("make dossier", id, err, "what the collector gave does not verify, and is not kept; look at the archive with: collector check")
+	}
+	size := got.Len()
+	if err := newFile(file, got.Bytes()); err != nil {
 		return err
 	}
 	if d.json {

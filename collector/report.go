@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"os"
 	"path/filepath"
 	"slices"
@@ -196,7 +195,7 @@ func (p published) write(d *desk, page plates.Page) error {
 	if err != nil {
 		return err
 	}
-	if err := newFile(p.file, func(w io.Writer) error { _, err := w.Write(html); return err }); err != nil {
+	if err := newFile(p.file, html); err != nil {
 		return err
 	}
 	if d.json {
@@ -241,7 +240,7 @@ func (p drawing) draw(figures []plates.Figure) (files []string, err error) {
 			}
 			for ending, data := range map[string][]byte{".svg": f.SVG(form), ".png": png} {
 				path := filepath.Join(p.figures, f.Name+"-"+form.String()+ending)
-				if err := newFile(path, func(w io.Writer) error { _, err := w.Write(data); return err }); err != nil {
+				if err := newFile(path, data); err != nil {
 					return files, err
 				}
 				files = append(files, path)

@@ -33,11 +33,14 @@ they fit one run only.`,
 				return err
 			}
 			return d.ask(cmd.Context(), func(b answer.Book, _ string) error {
-				write := func(w io.Writer) error { return v.show(cmd.Context(), b, args[0], d.json, w) }
-				if v.file != "" {
-					return newFile(v.file, write)
+				if v.file == "" {
+					return v.show(cmd.Context(), b, args[0], d.json, d.stdout)
 				}
-				return write(d.stdout)
+				var shown bytes.Buffer
+				if err := v.show(cmd.Context(), b, args[0], d.json, &shown); err != nil {
+					return err
+				}
+				return newFile(v.file, shown.Bytes())
 			})
 		},
 	}
@@ -111,13 +114,8 @@ func (v view) print(w io.Writer, r answer.Run) error {
 
 func obeyed(r rune) bool { return unicode.IsControl(r) && r != '\n' && r != '\r' && r != '\t' }
 
-// newFile makes the file, which must not be there, from what write writes, or
-// leaves none.
-func newFile(path string, write func(io.Writer) error) error {
-	var b bytes.Buffer
-	if err := write(&b); err != nil {
-		return err
-	}
+// newFile makes the file, which must not be there, or leaves none.
+func newFile(path string, b []byte) error {
 	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o666)
 	if errors.Is(err, fs.ErrExist) {
 		return fault.New("write", path, errors.New("the file is there already")).WithHint("name a new file, or remove that one first")
@@ -125,7 +123,7 @@ func newFile(path string, write func(io.Writer) error) error {
 	if err != nil {
 		return fault.New("write", path, cause(err))
 	}
-	_, err = f.Write(b.Bytes())
+	_, err = f.Write(b)
 	if err = errors.Join(err, f.Close()); err != nil {
 		os.Remove(path)
 		return fault.New("write", path, cause(err))

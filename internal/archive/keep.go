@@ -95,7 +95,7 @@ const needsKey = "put the key of the trail beside it, from where it was kept"
 func (a *Archive) compress(k Keeping) []item {
 	items := []item{{[]byte("record"), a.pack.EncodeAll(k.Signed.Bytes, nil)}}
 	for _, p := range k.Parts {
-		items = append(items, chunks("parts", p.Name, a.pack.EncodeAll(p.Data, nil))...)
+		items = append(items, chunks("parts", p.Name, a.pack.EncodeAll(p.Data, make([]byte, 0, len(p.Data)/2)))...)
 	}
 	for _, p := range k.Series {
 		items = append(items, chunks("series", p.Name, p.Data)...)

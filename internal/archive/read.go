@@ -130,22 +130,21 @@ func (a *Archive) joined(id, kind, name string) (b []byte, err error) {
 	return b, err
 }
 
-func joinedIn(tx *bolt.Tx, id, kind, name string) (b []byte, err error) {
+func joinedIn(tx *bolt.Tx, id, kind, name string) ([]byte, error) {
 	run := tx.Bucket(bRuns).Bucket([]byte(id))
 	if run == nil {
 		return nil, ErrNotFound
 	}
 	prefix := []byte(kind + "\x00" + name + "\x00")
-	c, n := run.Cursor(), uint32(0)
+	c, chunks := run.Cursor(), [][]byte(nil)
 	for k, v := c.Seek(prefix); k != nil && bytes.HasPrefix(k, prefix); k, v = c.Next() {
-		if !bytes.Equal(k[len(prefix):], binary.BigEndian.AppendUint32(nil, n)) {
-			return nil, fmt.Errorf("chunk %d is missing", n)
+		if !bytes.Equal(k[len(prefix):], binary.BigEndian.AppendUint32(nil, uint32(len(chunks)))) {
+			return nil, fmt.Errorf("chunk %d is missing", len(chunks))
 		}
-		b = append(b, v...)
-		n++
+		chunks = append(chunks, v)
 	}
-	if n == 0 {
+	if chunks == nil {
 		return nil, ErrNotFound
 	}
-	return b, nil
+	return slices.Concat(chunks...), nil
 }

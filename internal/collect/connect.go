@@ -188,7 +188,7 @@ func ServedAt(dir string) string {
 
 func inProcess(dir string, log *slog.Logger) (*Connection, error) {
 	const wait = 200 * time.Millisecond
-	c, err := open(dir, wait, 0, log)
+	c, err := open(dir, wait, log)
 	if errors.Is(err, archive.ErrDamaged) {
 		if a, e := archive.OpenDamaged(filepath.Join(dir, ArchiveFile), err, wait); e == nil {
 			c, err = New(a, time.Now, log), nil
@@ -227,10 +227,6 @@ const (
 // key of its trail when they are new. An archive without its key is opened to be
 // read only: a new key could not continue the trail.
 func OpenArchive(dir string, wait time.Duration) (*archive.Archive, error) {
-	return openArchive(dir, wait, 0)
-}
-
-func openArchive(dir string, wait time.Duration, mapSize int) (*archive.Archive, error) {
 	path := filepath.Join(dir, ArchiveFile)
 	_, err := os.Stat(path)
 	fresh := errors.Is(err, fs.ErrNotExist)
@@ -257,7 +253,7 @@ func openArchive(dir string, wait time.Duration, mapSize int) (*archive.Archive,
 			return nil, err
 		}
 	}
-	a, err := archive.Open(path, archive.Options{Key: key, Next: next, Origin: origin, Now: time.Now, Wait: wait, MapSize: mapSize})
+	a, err := archive.Open(path, archive.Options{Key: key, Next: next, Origin: origin, Now: time.Now, Wait: wait, MapSize: mapSize()})
 	if err != nil {
 		return nil, err
 	}
@@ -270,8 +266,8 @@ func openArchive(dir string, wait time.Duration, mapSize int) (*archive.Archive,
 }
 
 // open assembles the collector of a folder.
-func open(dir string, wait time.Duration, mapSize int, log *slog.Logger) (*Collector, error) {
-	a, err := openArchive(dir, wait, mapSize)
+func open(dir string, wait time.Duration, log *slog.Logger) (*Collector, error) {
+	a, err := OpenArchive(dir, wait)
 	if err != nil {
 		return nil, err
 	}

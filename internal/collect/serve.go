@@ -21,7 +21,8 @@ import (
 )
 
 // mapSize is address space, not memory: a growing archive need not wait for its
-// readers to remap it. On Windows it would be room on the disk.
+// readers to map it anew, nor copy all of a commit each time. On Windows it would be
+// room on the disk.
 func mapSize() int {
 	if runtime.GOOS == "windows" {
 		return 0
@@ -77,7 +78,7 @@ func Serve(ctx context.Context, dir, address string, log *slog.Logger, ready fun
 	for _, o := range opts {
 		o(&with)
 	}
-	c, err := open(dir, 2*time.Second, mapSize(), log)
+	c, err := open(dir, 2*time.Second, log)
 	if err != nil {
 		return err
 	}

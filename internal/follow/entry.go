@@ -57,7 +57,7 @@ func Keeping(run *record.Run, s record.Signed, parts [][]byte, read judge.Readin
 	}
 	for _, l := range read.Logs {
 		if l.Durations != nil {
-			k.Series = append(k.Series, archive.Part{Name: l.Found.Name, Data: series.Encode(nil, l.Durations)})
+			k.Series = append(k.Series, archive.Part{Name: l.Found.Name, Data: series.Encode(make([]byte, 0, len(l.Durations)), l.Durations)})
 		}
 	}
 	return k
