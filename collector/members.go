@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"context"
+	"crypto/ed25519"
 	"crypto/sha256"
 	"fmt"
 	"slices"
@@ -112,7 +113,12 @@ func (d *desk) issue(ctx context.Context, conn *collect.Connection, w enrol.Want
 		return enrol.Issued{}, err
 	}
 	if keeper, ok := roll.Keeper(who()); ok && keeper.Member != w.Member {
-		return enrol.VouchLoss(ctx, conn, conn.Where, roll, keeper, w)
+		t, loss, err := enrol.VouchLoss(ctx, conn, conn.Where, roll, keeper, w)
+		if err == nil {
+			screen.Warn(d.stderr, "collector", fmt.Sprintf("signed with keeper %s's key %s, for the trail %s: %s has lost %s: %s",
+				loss.Keeper, record.Fingerprint(keeper.Key.Public().(ed25519.PublicKey)), loss.Trail, loss.Member, strings.Join(shortOf(loss.Keys), ", "), loss.Why))
+		}
+		return t, err
 	}
 	t, err := enrol.IssueToken(ctx, conn, conn.Where, w)
 	if err == nil {

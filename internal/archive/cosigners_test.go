@@ -93,6 +93,14 @@ func TestCosigners(t *testing.T) {
 		t.Errorf("after the revocation %d heads are handed out", n)
 	}
 	take(last, 150, archive.MostWitnesses)
+	// Who has a witness's lost key has signed with it, too.
+	if _, err := joinInPlace(t, a, trust.Member{Role: trust.Witness, Name: last}, "it was taken", newKey(90)); err != nil {
+		t.Fatal(err)
+	}
+	if n := handedOut(); n != archive.MostWitnesses-1 {
+		t.Errorf("after the loss %d heads are handed out", n)
+	}
+	take(last, 151, archive.MostWitnesses)
 	if _, err := a.Check(t.Context()); err != nil {
 		t.Error(err)
 	}

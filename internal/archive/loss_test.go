@@ -59,16 +59,18 @@ func peopled(t *testing.T) *archive.Archive {
 // the key in their place, and passes the examination and a copy.
 func TestSignedLoss(t *testing.T) {
 	a := peopled(t)
+	rotate(t, a, theHeron, secretKey(1), secretKey(2))
 	secret := trust.Secret{50}
-	token := signedToken(a, "wren", secretKey(15), secret, newKey(1))
+	token := signedToken(a, "wren", secretKey(15), secret, newKey(2))
 	if err := a.AddToken(secret.Hash(), token); err != nil {
 		t.Fatal(err)
 	}
 	if _, err := a.Check(t.Context()); err != nil {
 		t.Fatalf("with the token that waits: %v", err)
 	}
-	// Who has the lost key changes it meanwhile, and gains nothing by that.
-	rotate(t, a, theHeron, secretKey(1), secretKey(2))
+	// Who has the lost key changes it meanwhile, and gains nothing by that. The key before
+	// it goes with it.
+	rotate(t, a, theHeron, secretKey(2), secretKey(4))
 	k, err := a.Join(secret.Hash(), theHeron, newKey(3), trust.Chain{})
 	if err != nil || k.Word == nil || len(k.Lost) != 1 {
 		t.Fatalf("%+v, %v", k, err)

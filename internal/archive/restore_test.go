@@ -53,4 +53,15 @@ func TestRestored(t *testing.T) {
 		t.Error("without a reason")
 	}
 	checkAll(t, a, 3, 4)
+	// The key stops at fewer entries than it had signed. What it has signed beyond that, and
+	// no restore gave up, is of whoever found it.
+	if _, _, err := a.Rekey(archive.Rekeying{Next: nextKey, By: "keeper", Why: "its year is over"}); err != nil {
+		t.Fatal(err)
+	}
+	for i, s := range ask(5, 7, 8) {
+		if want := i < 2; s.Signed != want || s.Ours || s.GivenUp != want {
+			t.Errorf("by the key that stopped, head over %d: %+v", s.Head.Size, s)
+		}
+	}
+	checkAll(t, a, 3, 5)
 }

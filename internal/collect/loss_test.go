@@ -3,6 +3,7 @@ package collect_test
 import (
 	"bytes"
 	"crypto/ed25519"
+	"strings"
 	"testing"
 	"time"
 
@@ -31,7 +32,7 @@ func TestKeeperSignsALoss(t *testing.T) {
 		if !owner {
 			conn = w.as(t, "wren")
 		}
-		_, err := enrol.VouchLoss(t.Context(), conn, w.address, roll, as, wanted)
+		_, _, err := enrol.VouchLoss(t.Context(), conn, w.address, roll, as, wanted)
 		return err
 	}
 	w.refused(t, "word_missing", "a keeper who says that keys are lost signs that", func() error {
@@ -48,6 +49,12 @@ func TestKeeperSignsALoss(t *testing.T) {
 	other.Name, stranger.Key, elsewhere.Trail = "ibis", labtest.Key(labtest.Seeded(80)), "another.example/trail"
 	w.refused(t, "bad_signature", "has not signed that these keys are lost", func() error { return vouch(other, roll, false) })
 	w.refused(t, "bad_signature", "has not signed that these keys are lost", func() error { return vouch(wren, elsewhere, false) })
+	for _, name := range []string{"", roll.Trail + "\nkeeper ibis"} { // which would say something of its own in what he signs
+		elsewhere.Trail = name
+		if err := vouch(wren, elsewhere, false); err == nil || !strings.Contains(err.Error(), "it calls its trail") {
+			t.Errorf("%q: %v", name, err)
+		}
+	}
 	w.refused(t, "key_revoked", "one of keeper swift", func() error { return vouch(analyst, roll, true) })
 	w.refused(t, "key_revoked", "one of keeper wren", func() error { return vouch(stranger, roll, true) })
 
@@ -56,9 +63,9 @@ func TestKeeperSignsALoss(t *testing.T) {
 		if !owner {
 			conn = w.as(t, "wren")
 		}
-		issued, err := enrol.VouchLoss(t.Context(), conn, w.address, roll, wren, wanted)
-		if err != nil {
-			t.Fatal(err)
+		issued, loss, err := enrol.VouchLoss(t.Context(), conn, w.address, roll, wren, wanted)
+		if err != nil || loss.Trail != roll.Trail || loss.Keeper != "wren" || loss.Member != heron || len(loss.Keys) != 1 || loss.Why != wanted.Lost {
+			t.Fatalf("%+v, %v", loss, err)
 		}
 		token, err := trust.ParseToken(issued.Token)
 		if err != nil || token.Authority != trust.FingerprintOf(wren.Authority) || token.Member != heron {

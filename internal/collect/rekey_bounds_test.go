@@ -72,6 +72,37 @@ func TestNextKeyIsNotThrownAway(t *testing.T) {
 	}
 }
 
+// TestKeyThatWasNotTaken: where the archive has not taken the next key, none is left that
+// could be thought to be the trail's, and the present one goes on.
+func TestKeyThatWasNotTaken(t *testing.T) {
+	dir := t.TempDir()
+	at, next := filepath.Join(dir, "trail.key"), filepath.Join(dir, "trail.key.next")
+	conn := embedded(t, dir)
+	ask := answer.NewClient(conn)
+	keepOne(t, conn, 1)
+	key, err := os.ReadFile(at)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, _, err := ask.Rekey(t.Context(), strings.Repeat("w", 300), "its year is over"); err == nil || !strings.Contains(err.Error(), "actor of 300 bytes") {
+		t.Fatalf("an entry by nobody: %v", err)
+	}
+	if _, err := os.Stat(next); !errors.Is(err, os.ErrNotExist) {
+		t.Errorf("a key is left: %v", err)
+	}
+	if now, err := os.ReadFile(at); err != nil || string(now) != string(key) {
+		t.Errorf("the trail's key is another: %v", err)
+	}
+	keepOne(t, conn, 2)
+	if _, _, err := ask.Rekey(t.Context(), "wren", "its year is over"); err != nil {
+		t.Error(err)
+	}
+	keepOne(t, conn, 3)
+	if err := conn.Close(); err != nil {
+		t.Error(err)
+	}
+}
+
 // TestNoWordForATrailThatWasPutBack: that the key is lost explains no head that the
 // archive lacks; with the key gone it would look as if it had never been signed.
 func TestNoWordForATrailThatWasPutBack(t *testing.T) {

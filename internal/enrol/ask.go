@@ -11,6 +11,7 @@ import (
 	"slices"
 	"strings"
 	"time"
+	"unicode"
 
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
@@ -82,21 +83,25 @@ func IssueToken(ctx context.Context, conn grpc.ClientConnInterface, where string
 }
 
 // VouchLoss makes a token for a member whose keys are lost, which a keeper of that
-// roll signs for, and has the collector take it.
-func VouchLoss(ctx context.Context, conn grpc.ClientConnInterface, where string, roll Roll, keeper trust.Identity, w Wanted) (Issued, error) {
+// roll signs for, and has the collector take it. What he signs is made of what the
+// collector says of itself, so it is given back to be shown to him.
+func VouchLoss(ctx context.Context, conn grpc.ClientConnInterface, where string, roll Roll, keeper trust.Identity, w Wanted) (Issued, trust.Loss, error) {
 	t, err := trust.NewToken(w.Member, trust.Fingerprint{})
-	if err != nil {
-		return Issued{}, fault.New("make token", where, err)
+	if err == nil && (roll.Trail == "" || strings.ContainsFunc(roll.Trail, unicode.IsControl)) {
+		err = fmt.Errorf("it calls its trail %q, and a keeper's word has to name that", roll.Trail)
 	}
-	w.By, w.Keys = keeper.Name, roll.latest(w.Member)
-	w.Word = trust.Loss{Trail: roll.Trail, Keeper: w.By, Member: w.Member, Token: t.Secret.Hash(), Keys: w.Keys, Why: w.Lost}.Sign(keeper.Key)
+	if err != nil {
+		return Issued{}, trust.Loss{}, fault.New("make token", where, err)
+	}
+	loss := trust.Loss{Trail: roll.Trail, Keeper: keeper.Name, Member: w.Member, Token: t.Secret.Hash(), Keys: roll.latest(w.Member), Why: w.Lost}
+	w.By, w.Keys, w.Word = loss.Keeper, loss.Keys, loss.Sign(keeper.Key)
 	i, err := issue(ctx, conn, where, w)
 	if err != nil {
-		return Issued{}, err
+		return Issued{}, loss, err
 	}
 	t.Authority = i.Authority
 	i.Token = t.String()
-	return i, nil
+	return i, loss, nil
 }
 
 func issue(ctx context.Context, conn grpc.ClientConnInterface, where string, w Wanted) (i Issued, err error) {
@@ -202,7 +207,7 @@ func explain(what, where string, err error) error {
 var refused = map[string]string{
 	"join":       "have a keeper make a new token for this role and name; a key that is revoked, of another name, or that another came after cannot join: use another --state, or move key.pem out of the state folder",
 	"rotate key": succeeded, "renew certificate": succeeded,
-	"make token": "only keepers make tokens; collector members shows whose the names are",
+	"make token": "only keepers make tokens; collector members shows whose the names are, and which keys are good",
 }
 
 const succeeded = "where another key came after this one, go over to that with rekey; where that is gone, move key.pem and key.next.pem away and have a keeper make a token: collector token --lost WHY; where this one was revoked, without --lost"
