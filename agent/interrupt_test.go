@@ -96,19 +96,20 @@ func TestWorkloadDiesWithItsAgent(t *testing.T) {
 func TestInterruptBetweenRepeatsKeepsThoseBefore(t *testing.T) {
 	t.Parallel()
 	b := newBench(t)
-	settling := b.measure("flight", []string{"--repeats", "2", "--settle-below", "45", "--settle-limit", "1h"}, "-began", "began")
-	settling.Args[3] = hotAfter(t, b) // the tree of --root
+	tree, sensor := warming(t, b)
+	settling := b.agent("run", "--root", tree, "--name", "flight", "--json", "--repeats", "2", "--settle-below", "45", "--settle-limit", "1h",
+		"--", "sh", "-c", "echo 71000 >"+sensor)
 	exit, runs, complaint := interrupted(t, settling, func() bool { return len(b.runs()) > 0 }, syscall.SIGINT)
 	if exit != 130 || len(runs) != 1 || runs[0].Outcome != record.Finished {
 		t.Errorf("exit code %d with %d runs, want 130 with the one that was finished\n%s", exit, len(runs), complaint)
 	}
 }
 
-// hotAfter makes a copy of the rig's tree that gets too warm as soon as the
-// workload begins.
-func hotAfter(t *testing.T, b *bench) string {
+// warming makes a copy of the rig's tree, and gives the file of it that a workload may
+// get too warm by.
+func warming(t *testing.T, b *bench) (tree, sensor string) {
 	t.Helper()
-	tree := filepath.Join(b.dir, "warm")
+	tree = filepath.Join(b.dir, "warm")
 	if err := os.CopyFS(tree, os.DirFS(rigTree(t))); err != nil {
 		t.Fatal(err)
 	}
@@ -116,13 +117,7 @@ func hotAfter(t *testing.T, b *bench) string {
 	if err != nil || len(inputs) != 1 {
 		t.Fatalf("the rig's thermometers are %q, %v", inputs, err)
 	}
-	go func() {
-		for !exists(filepath.Join(b.dir, "began")) {
-			time.Sleep(time.Millisecond)
-		}
-		os.WriteFile(inputs[0], []byte("71000\n"), 0o644)
-	}()
-	return tree
+	return tree, inputs[0]
 }
 
 // Before anything is measured there is nothing to record.

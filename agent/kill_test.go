@@ -112,7 +112,8 @@ type killed struct {
 	name   string
 	frames int
 	at     time.Duration
-	from   string // the file whose coming the moment counts from; "" for the agent's start
+	from   string        // the file whose coming the moment counts from; "" for the agent's start
+	linger time.Duration // of the workload, after its log is written
 }
 
 // The agent is killed at a random moment before, during and after the workload,
@@ -132,12 +133,12 @@ func TestKilledAgentLosesNothing(t *testing.T) {
 			whole, tail := b.pace()
 			var all []killed
 			for i := range kills {
-				k := killed{name: fmt.Sprintf("flight-%d", i), frames: 250 + r.IntN(30000), at: upTo(r, whole)}
+				k := killed{name: fmt.Sprintf("flight-%d", i), frames: 250 + r.IntN(30000), at: upTo(r, whole), linger: usual}
 				if i%3 > 0 { // most of them after the workload, where there is most to lose
 					k.from, k.at = k.name+".done", upTo(r, tail)
 				}
 				if i == kills-1 { // leaves a draft for sure
-					k.from, k.at = k.name+".done", 0
+					k.from, k.at, k.linger = k.name+".done", 0, time.Minute
 				}
 				b.kill(k)
 				all = append(all, k)
@@ -151,6 +152,9 @@ func TestKilledAgentLosesNothing(t *testing.T) {
 	}
 }
 
+// usual is how long a workload goes on after its log is written.
+const usual = 10 * time.Millisecond
+
 // upTo draws a moment from the time that something takes, and a little beyond.
 func upTo(r *rand.Rand, d time.Duration) time.Duration {
 	return time.Duration(r.Int64N(int64(d + d/5)))
@@ -161,7 +165,7 @@ func upTo(r *rand.Rand, d time.Duration) time.Duration {
 func (b *bench) pace() (whole, tail time.Duration) {
 	b.t.Helper()
 	start := time.Now()
-	if out, err := b.flight(killed{name: "first", frames: 15000}).CombinedOutput(); err != nil {
+	if out, err := b.flight(killed{name: "first", frames: 15000, linger: usual}).CombinedOutput(); err != nil {
 		b.t.Fatalf("%v\n%s", err, out)
 	}
 	info, err := os.Stat(filepath.Join(b.dir, "first.done"))
@@ -173,7 +177,7 @@ func (b *bench) pace() (whole, tail time.Duration) {
 
 func (b *bench) flight(k killed) *exec.Cmd {
 	return b.measure(k.name, []string{"--log", k.name + ".csv", "--result", "score=score ([0-9.]+)"},
-		"-began", k.name+".began", "-done", k.name+".done", "-log", k.name+".csv", "-frames", strconv.Itoa(k.frames), "-print", "score 1", "-sleep", "20ms", "-linger", "10ms")
+		"-began", k.name+".began", "-done", k.name+".done", "-log", k.name+".csv", "-frames", strconv.Itoa(k.frames), "-print", "score 1", "-sleep", "20ms", "-linger", k.linger.String())
 }
 
 func (b *bench) kill(k killed) {

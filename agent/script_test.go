@@ -16,6 +16,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"sync/atomic"
 	"syscall"
 	"testing"
 	"time"
@@ -46,7 +47,7 @@ import (
 //	grow DIR KIB            give it another size, or make it read-only with ro
 //
 // and the condition [disk], that file systems can be mounted here, and $FREE, an
-// address at which nobody listens.
+// address at which nobody else listens.
 //
 // A PATH goes down by slashes, or is a dot for the whole: runs/0/flags/fact=memory.speed,kind=moved/seen.
 // A number counts from 0, len is the length, and conditions choose the first
@@ -64,7 +65,7 @@ func TestScripts(t *testing.T) {
 			e.Setenv("WITNESSMARK_STATE", filepath.Join(e.WorkDir, "state"))
 			e.Setenv("WITNESSMARK_COLLECTOR", "")
 			e.Setenv("WITNESSMARK_SOCKET", "")
-			e.Setenv("FREE", freeAddress(t))
+			e.Setenv("FREE", freeAddress())
 			e.Setenv("RIGS", filepath.Join(root, "rigs"))
 			e.Setenv("SETUPS", filepath.Join(root, "setups"))
 			return nil
@@ -77,15 +78,21 @@ func TestScripts(t *testing.T) {
 	})
 }
 
-// freeAddress is one at which nobody listens, for what starts before its collector.
-func freeAddress(t *testing.T) string {
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
+// freeAddress is one at which nobody listens, for a collector that comes later, or comes
+// back. Its port lies below those that the system gives to whoever names none, so that
+// no other test gets it meanwhile.
+func freeAddress() string {
+	for {
+		port := 10_000 + (25*os.Getpid()+int(given.Add(1)))%20_000
+		if l, err := net.Listen("tcp", fmt.Sprint("127.0.0.1:", port)); err == nil {
+			defer l.Close()
+			return l.Addr().String()
+		}
 	}
-	defer l.Close()
-	return l.Addr().String()
 }
+
+// given counts the ports that scripts were given.
+var given atomic.Int64
 
 // at finds what stands at a path of the JSON on standard output; nil when there
 // is nothing.
