@@ -64,7 +64,7 @@ func TestKilledRekeying(t *testing.T) {
 			dir = t.TempDir()
 		}
 		c := labtest.Start(t, labtest.Role("rekeyer", dir, fmt.Sprint(r.Uint64())))
-		c.Await(1+r.IntN(4), 60*time.Second)
+		c.Await(1+i%2+r.IntN(3), 60*time.Second) // every second life changes it for sure
 		if !c.KillAfter(time.Duration(r.IntN(30)) * time.Millisecond) {
 			t.Fatal("it ended by itself")
 		}
