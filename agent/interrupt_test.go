@@ -7,7 +7,6 @@ import (
 	"encoding/json"
 	"os"
 	"os/exec"
-	"os/signal"
 	"path/filepath"
 	"runtime"
 	"strconv"
@@ -37,9 +36,6 @@ func TestInterruptedRunIsRecordedAndItsProcessesAreGone(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
-			if signal.Ignored(test.signal) {
-				t.Skipf("%v is ignored here from the start, as under nohup(1), and so by the agent", test.signal)
-			}
 			b := newBench(t)
 			flags := append(test.flags, "-child", "child", "-log", "f.csv", "-done", "done", "-linger", "1m")
 			cmd := b.measure("flight", []string{"--log", "f.csv", "--repeats", "3"}, flags...)

@@ -7,7 +7,9 @@ import (
 	"fmt"
 	"os"
 	"os/exec"
+	"os/signal"
 	"path/filepath"
+	"syscall"
 	"testing"
 
 	"github.com/rogpeppe/go-internal/testscript"
@@ -38,6 +40,7 @@ func (b built) run() (code int, err error) {
 	}
 	defer os.RemoveAll(dir)
 	bin = dir
+	listen()
 	cmd := exec.Command("go", "build", "-trimpath", "-ldflags=-s -w", "-o", dir+string(filepath.Separator), "witnessmark/agent", "witnessmark/collector")
 	cmd.Env = append(os.Environ(), "CGO_ENABLED=0") // as deploy/build builds them
 	var out bytes.Buffer
@@ -46,6 +49,17 @@ func (b built) run() (code int, err error) {
 		return 0, fmt.Errorf("build the commands: %w\n%s", err, out.Bytes())
 	}
 	return b.M.Run(), nil
+}
+
+// listen has the commands under test hear signals that are ignored here from the start,
+// as in the background or under nohup(1): what a process catches itself is not ignored
+// in those that it starts.
+func listen() {
+	for _, s := range []os.Signal{os.Interrupt, syscall.SIGHUP} {
+		if signal.Ignored(s) {
+			signal.Notify(make(chan os.Signal, 1), s)
+		}
+	}
 }
 
 // The test binary is the agent in scripts, and the workload that it measures.
