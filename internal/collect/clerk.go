@@ -245,6 +245,10 @@ func (c *Collector) IssueToken(ctx context.Context, w enrol.Wanted) (enrol.Issue
 		}
 		return enrol.Issued{}, trust.Deny(wordMissing, "a keeper who says that keys are lost signs that, and nothing signed came")
 	}
+	if c.archive.ReadOnly() {
+		return enrol.Issued{}, fault.New("make token", w.Member.String(), archive.ErrReadOnly).
+			WithHint("a copy makes none, so ask the collector that it follows; beside an archive that is no copy put the key of its trail")
+	}
 	a, err := c.authority()
 	if err != nil {
 		return enrol.Issued{}, err

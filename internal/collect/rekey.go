@@ -231,7 +231,7 @@ func Vouch(v Vouching) (answer.Rekeyed, error) {
 }
 
 // KeeperOf says whether somebody is a keeper of the archive in a folder that nobody
-// serves.
+// serves. One whose key another came after can give no word with it.
 func KeeperOf(dir string, id trust.Identity) (is bool, err error) {
 	a, err := archive.OpenReadOnly(filepath.Join(dir, ArchiveFile), "", 2*time.Second)
 	if err != nil {
@@ -239,9 +239,16 @@ func KeeperOf(dir string, id trust.Identity) (is bool, err error) {
 	}
 	changes, _, err := a.Roll()
 	for _, k := range archive.InForceKeys(changes) {
-		is = is || k.Role == trust.Keeper && k.Name == id.Name && k.Key.Equal(id.Key.Public())
+		switch {
+		case k.Member() != id.Member || id.Role != trust.Keeper:
+		case k.Key.Equal(id.Key.Public()):
+			is = true
+		case k.Before.Equal(id.Key.Public()):
+			err = fault.New("change key", dir, fmt.Errorf("another key of %s came after the one at hand on %s", id.Member, k.At.Format(time.RFC3339))).
+				WithHint("give your word with that key; or as the owner of the folder, with --state and a folder in which nobody is logged in")
+		}
 	}
-	return is, errors.Join(err, a.Close())
+	return is && err == nil, errors.Join(err, a.Close())
 }
 
 // lost refuses to call a key lost that is there, or that waits for its place, and to

@@ -12,6 +12,8 @@ import (
 	"witnessmark/internal/answer"
 	"witnessmark/internal/collect"
 	"witnessmark/internal/deliver"
+	"witnessmark/internal/enrol"
+	"witnessmark/internal/fault"
 	"witnessmark/internal/labtest"
 	"witnessmark/internal/trust"
 )
@@ -130,6 +132,39 @@ func TestNoWordForATrailThatWasPutBack(t *testing.T) {
 	copyTo(t, old, filepath.Join(elsewhere, collect.ArchiveFile))
 	if _, err := collect.Vouch(collect.Vouching{Dir: elsewhere, By: "operator", Why: "it was on the same disk"}); err != nil {
 		t.Error(err)
+	}
+}
+
+// TestKeeperOf: a keeper gives his word with his latest key; one of before is told of,
+// and is not taken for nobody's, whose word would be the owner's.
+func TestKeeperOf(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "archive")
+	address, stop := labtest.Serve(t, dir)
+	owner := labtest.DialOwner(t, address, dir)
+	keeper, analyst := trust.Member{Role: trust.Keeper, Name: "wren"}, trust.Member{Role: trust.Analyst, Name: "swift"}
+	wren := labtest.Enrol(t, owner, keeper, labtest.Key(labtest.Seeded(7)))
+	swift := labtest.Enrol(t, owner, analyst, labtest.Key(labtest.Seeded(9)))
+	next, err := enrol.Rotate(t.Context(), labtest.DialAs(t, address, wren), wren, labtest.Key(labtest.Seeded(8)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	stop()
+	stranger := next
+	stranger.Key = labtest.Key(labtest.Seeded(10))
+	for what, x := range map[string]struct {
+		id   trust.Identity
+		is   bool
+		says string
+	}{
+		"the latest key":    {next, true, ""},
+		"the key before":    {wren, false, "another key of keeper wren came after the one at hand"},
+		"a key of nobody":   {stranger, false, ""},
+		"somebody who asks": {swift, false, ""},
+	} {
+		is, err := collect.KeeperOf(dir, x.id)
+		if is != x.is || (err == nil) != (x.says == "") || err != nil && (!strings.Contains(err.Error(), x.says) || fault.HintOf(err) == "") {
+			t.Errorf("%s: %v, %v", what, is, err)
+		}
 	}
 }
 
