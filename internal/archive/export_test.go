@@ -84,3 +84,9 @@ func (a *Archive) Admit(k KeyChange) error {
 		return err
 	})
 }
+
+// Vouched holds the word that a succession is on, as its entry would have it, against
+// the keepers.
+func (a *Archive) Vouched(s trail.Succession, e trail.Entry) error {
+	return a.db.View(func(tx *bolt.Tx) error { return vouched(tx, s, e) })
+}

@@ -74,14 +74,22 @@ func TestForgedLineage(t *testing.T) {
 	}
 }
 
-// copied copies a trail of keys and certificates, whole.
+// copied copies a trail of keys, its own among them, and of certificates, whole.
 func copied(t *testing.T, a *archive.Archive) error {
 	t.Helper()
 	empty, err := a.HeadAt(0)
 	if err != nil {
 		t.Fatal(err)
 	}
-	to, err := archive.OpenFollowing(filepath.Join(t.TempDir(), "archive.db"), a.VerifierKey(), empty, archive.Options{Now: time.Now})
+	all, err := a.Successions("", 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var notes [][]byte
+	for _, s := range all {
+		notes = append(notes, s.Note)
+	}
+	to, err := archive.OpenFollowing(filepath.Join(t.TempDir(), "archive.db"), a.VerifierKey(), empty, archive.Options{Now: time.Now}, notes...)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -90,15 +98,15 @@ func copied(t *testing.T, a *archive.Archive) error {
 	if err != nil {
 		t.Fatal(err)
 	}
-	var all []archive.Adopting
+	var entries []archive.Adopting
 	for i := range head.Size {
 		c, err := a.CopyEntry(i)
 		if err != nil {
 			t.Fatal(err)
 		}
-		all = append(all, archive.Adopting{Copied: c})
+		entries = append(entries, archive.Adopting{Copied: c})
 	}
-	return to.Adopt(signed, all)
+	return to.Adopt(signed, entries)
 }
 
 // TestNoKeyIsTooOldToBeLost: however often somebody with a rig's key has it go over
@@ -207,7 +215,8 @@ func TestLostKeeperHandsOutNothing(t *testing.T) {
 }
 
 // TestWordOfAnEarlierKey: a check finds a word for the trail's next key that a keeper's
-// earlier key has given, which whoever has that may enter in an archive of his own.
+// earlier key has given, which whoever has that may enter in an archive of his own. No
+// copy takes it.
 func TestWordOfAnEarlierKey(t *testing.T) {
 	path, wren := filepath.Join(t.TempDir(), "archive.db"), trust.Member{Role: trust.Keeper, Name: "wren"}
 	first := labtest.Key(labtest.Seeded(1))
@@ -239,7 +248,11 @@ func TestWordOfAnEarlierKey(t *testing.T) {
 	}
 	defer a.Close()
 	change(func(b *bolt.Bucket) error { return b.Put(k, v) })
-	if _, err := a.Check(t.Context()); err == nil || !strings.Contains(err.Error(), "another key of keeper wren came after this one") {
+	const say = "it is on the word of keeper wren: not allowed: another key of keeper wren came after this one"
+	if _, err := a.Check(t.Context()); err == nil || !strings.Contains(err.Error(), say) {
 		t.Errorf("the check says %v", err)
+	}
+	if err := copied(t, a); err == nil || !strings.Contains(err.Error(), say) {
+		t.Errorf("a copy says %v", err)
 	}
 }

@@ -334,7 +334,8 @@ func (a *Archive) adoptSuccession(tx *bolt.Tx, index int64, e Adopting) error {
 }
 
 // successionOf holds a succession against its entry, whose place is the size of the
-// last head that the old key signs, and that head against the tree.
+// last head that the old key signs, that head against the tree, and a keeper's word
+// against his keys.
 func (a *Archive) successionOf(tx *bolt.Tx, index int64, e trail.Entry, content []byte) (trail.Succession, error) {
 	s, err := trail.OpenSuccession(content)
 	switch {
@@ -344,7 +345,10 @@ func (a *Archive) successionOf(tx *bolt.Tx, index int64, e trail.Entry, content 
 		e.Subject != a.origin || s.Last.Origin != a.origin || s.Last.Size != index:
 		return s, errors.New("the succession is not what its entry is about")
 	}
-	return s, trail.CheckStore(s.Last, hashReader{tx})
+	if err := trail.CheckStore(s.Last, hashReader{tx}); err != nil {
+		return s, err
+	}
+	return s, vouched(tx, s, e)
 }
 
 // successions holds what is kept of them against the entries.
@@ -358,12 +362,8 @@ func (c *check) successions() {
 		}
 		n++
 		e, err := trail.ParseEntry(leaf)
-		var s trail.Succession
 		if err == nil {
-			s, err = c.archive.successionOf(c.tx, numberOf(k), e, v)
-		}
-		if err == nil && s.Word != "" && s.Word != trail.OwnersWord {
-			err = c.vouched(s, e)
+			_, err = c.archive.successionOf(c.tx, numberOf(k), e, v)
 		}
 		if err != nil {
 			c.wrong(where, "%v", err)
@@ -381,20 +381,25 @@ func (c *check) announced(k, v []byte) bool {
 	return err == nil && err2 == nil && len(k) == 8 && numberOf(k) == s.Last.Size && s.Last.Size >= head.Size
 }
 
-// vouched holds a keeper's word against the keys of his time.
-func (c *check) vouched(s trail.Succession, e trail.Entry) error {
-	changes, err := keyChanges(c.tx)
+// vouched holds the word that a succession is on against the keepers of its time. The
+// owner's nobody can hold against anything.
+func vouched(tx *bolt.Tx, s trail.Succession, e trail.Entry) error {
+	name, key, ok := s.Keeper()
+	if !ok {
+		return nil
+	}
+	changes, err := keyChanges(tx)
 	if err != nil {
 		return err
 	}
 	changes = slices.DeleteFunc(changes, func(k KeyChange) bool { return k.Index > s.Last.Size })
-	for _, k := range InForceKeys(changes) {
-		if key, err := trail.KeepersKey(k.Name, k.Key); err == nil && key == s.Word && k.Role == trust.Keeper && e.Actor == k.Name {
-			_, err := newest(changes, k.Member(), k.Key)
-			return err
-		}
+	if _, err := newest(changes, trust.Member{Role: trust.Keeper, Name: name}, key); err != nil {
+		return fmt.Errorf("it is on the word of %s: %w", s.OnWord(), err)
 	}
-	return fmt.Errorf("it is on the word of %s, who was no keeper then", s.OnWord())
+	if e.Actor != name {
+		return fmt.Errorf("it is on the word of %s, and its entry says %s", s.OnWord(), e.Actor)
+	}
+	return nil
 }
 
 // signer is a key that signs heads, with its verifier key.

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"path/filepath"
+	"strings"
 	"sync"
 	"testing"
 
@@ -118,16 +119,16 @@ func TestVouch(t *testing.T) {
 		by     string
 		word   string // "" where it is refused
 	}{
-		"a keeper":       {wren, "wren", "keeper wren"},
+		"a keeper":       {wren, "wren + lee", "keeper wren + lee"},
 		"the owner":      {nil, "operator", "the owner of the collector's folder"},
-		"another's key":  {labtest.Key(labtest.Seeded(22)), "wren", ""},
+		"another's key":  {labtest.Key(labtest.Seeded(22)), "wren + lee", ""},
 		"another name":   {wren, "ibis", ""},
-		"his key before": {first, "wren", ""},
+		"his key before": {first, "wren + lee", ""},
 	} {
 		path := filepath.Join(t.TempDir(), "archive.db")
 		a := open(t, path)
 		old := a.VerifierKey()
-		keeper := trust.Member{Role: trust.Keeper, Name: "wren"}
+		keeper := trust.Member{Role: trust.Keeper, Name: "wren + lee"}
 		admit(t, a, keeper, first.Public().(ed25519.PublicKey))
 		rotate(t, a, keeper, first, wren)
 		before, _, err := a.Head()
@@ -153,10 +154,50 @@ func TestVouch(t *testing.T) {
 			t.Fatalf("%s: %v", name, err)
 		}
 		checkAll(t, a, 0, before.Size+1)
+		if err := copied(t, a); err != nil {
+			t.Errorf("%s: a copy says %v", name, err)
+		}
 		a.Close()
 		if _, err := archive.OpenReadOnly(path, old, 0); !errors.Is(err, trail.ErrOnWord) {
 			t.Errorf("%s: it opens for who knows the lost key: %v", name, err)
 		}
+	}
+}
+
+// TestWhoseWord: a word for the trail's key is that of a keeper of its time by his own
+// key, and of him whom its entry names.
+func TestWhoseWord(t *testing.T) {
+	a := peopled(t)
+	now, _, err := a.Head()
+	if err != nil {
+		t.Fatal(err)
+	}
+	early := now
+	early.Size = 0 // where wren's key was admitted
+	for what, x := range map[string]struct {
+		name, actor string
+		key         ed25519.PublicKey
+		last        trail.Head
+		says        string // "" holds
+	}{
+		"a keeper":                 {"wren", "wren", newKey(15), now, ""},
+		"an entry of another":      {"wren", "ibis", newKey(15), now, "its entry says ibis"},
+		"another keeper's name":    {"ibis", "ibis", newKey(15), now, "not any more, one of keeper ibis"},
+		"an analyst":               {"swift", "swift", newKey(17), now, "not any more, one of keeper swift"},
+		"one who came in that":     {"ibis", "ibis", newKey(16), early, "not any more, one of keeper ibis"},
+		"a name that hides a name": {"wren%", "wren%", newKey(15), now, "not any more, one of keeper wren%"},
+	} {
+		key, err := trail.KeepersKey(x.name, x.key)
+		if err != nil {
+			t.Fatal(err)
+		}
+		err = a.Vouched(trail.Succession{Word: key, Last: x.last}, trail.Entry{Actor: x.actor})
+		if (err == nil) != (x.says == "") || err != nil && !strings.Contains(err.Error(), x.says) {
+			t.Errorf("%s: %v", what, err)
+		}
+	}
+	if err := a.Vouched(trail.Succession{Word: trail.OwnersWord, Last: now}, trail.Entry{Actor: "operator"}); err != nil {
+		t.Errorf("the owner's: %v", err)
 	}
 }
 

@@ -6,8 +6,10 @@ import (
 	"encoding/base64"
 	"errors"
 	"fmt"
+	"net/url"
 	"strconv"
 	"strings"
+	"unicode"
 
 	"golang.org/x/mod/sumdb/note"
 	"golang.org/x/mod/sumdb/tlog"
@@ -57,8 +59,8 @@ func (s Succession) OnWord() string {
 	case OwnersWord:
 		return "the owner of the collector's folder"
 	}
-	name, _, _ := cutKey(s.Word)
-	return strings.ReplaceAll(name, "/", " ")
+	name, _, _ := s.Keeper()
+	return "keeper " + name
 }
 
 // Keeper gives the keeper on whose word it rests, and his key; false where it rests
@@ -69,6 +71,9 @@ func (s Succession) Keeper() (name string, key ed25519.PublicKey, ok bool) {
 	raw, err := base64.StdEncoding.DecodeString(encoded)
 	if !ok || err != nil || len(raw) != 1+ed25519.PublicKeySize {
 		return "", nil, false
+	}
+	if plain, err := url.PathUnescape(name); err == nil && escaped(plain) == name && !strings.ContainsFunc(plain, unicode.IsControl) {
+		name = plain
 	}
 	return name, raw[1:], true
 }
@@ -88,7 +93,24 @@ func cutKey(key string) (name, encoded string, ok bool) {
 
 // KeepersKey is a keeper's public key as a succession spells it.
 func KeepersKey(name string, key ed25519.PublicKey) (string, error) {
-	return VerifierKey(keeperPrefix+name, key)
+	return VerifierKey(keeperPrefix+escaped(name), key)
+}
+
+// escaped is a keeper's name in that of a key, which has no space and no plus: these are
+// spelt as in a URL.
+func escaped(name string) string {
+	var b strings.Builder
+	for _, r := range name {
+		switch {
+		case r == '+':
+			b.WriteString("%2B")
+		case r == '/' || r == '%' || unicode.IsSpace(r):
+			b.WriteString(url.PathEscape(string(r)))
+		default:
+			b.WriteRune(r)
+		}
+	}
+	return b.String()
 }
 
 // signers gives the keys that must sign it, in their order.

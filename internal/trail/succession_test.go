@@ -100,6 +100,39 @@ func TestSuccessionIsSignedByThoseItNames(t *testing.T) {
 	}
 }
 
+// TestKeepersName: a keeper is found by his name in a word, whatever is in that, and by no
+// other spelling of it; one whom nobody can be called is nobody.
+func TestKeepersName(t *testing.T) {
+	word := func(t interface{ Fatal(...any) }, name string) Succession {
+		key, err := KeepersKey(name, testKey(5).Public().(ed25519.PublicKey))
+		if err != nil {
+			t.Fatal(err)
+		}
+		return Succession{Word: key}
+	}
+	rapid.Check(t, func(t *rapid.T) {
+		name := rapid.StringOfN(rapid.SampledFrom([]rune("aö+/% \u00a0\u2003=20B~")), 1, 30, 80).Draw(t, "name")
+		s := word(t, name)
+		got, key, ok := s.Keeper()
+		if !ok || got != name || !key.Equal(testKey(5).Public()) || s.OnWord() != "keeper "+name {
+			t.Errorf("%q is %q in %s", name, got, s.Word)
+		}
+	})
+	for spelt, want := range map[string]string{
+		"wren/lee":   "wren/lee", // as it was once written
+		"50%":        "50%",
+		"wr%65n":     "wr%65n",
+		"wren%0alee": "wren%0alee",
+		"wren%0Alee": "wren%0Alee",
+		"wren%ff":    "wren%ff",
+		"wren%FF":    "wren%FF",
+	} {
+		if got, _, _ := (Succession{Word: verifierKey(t, "keeper/"+spelt, 5)}).Keeper(); got != want {
+			t.Errorf("%s is %q", spelt, got)
+		}
+	}
+}
+
 // TestSuccessionIsNoHead: neither can be taken for the other.
 func TestSuccessionIsNoHead(t *testing.T) {
 	s, msg := after(t, 1, 2, 17)
