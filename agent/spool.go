@@ -170,6 +170,10 @@ func (s *session) sendAll(ctx context.Context, sp *spool.Spool) error {
 			done = append(done, sent{it.ID, answer.ReceiptOf(got.Reply.Receipt)})
 		}))
 	}
+	maps.DeleteFunc(left, func(id string, why error) bool { // what another agent has sent meanwhile
+		_, err := sp.Receipt(id)
+		return why == nil && err == nil
+	})
 	errs = append(errs, s.printSent(done, items, left))
 	return s.stillLate(ctx, errs, left)
 }
