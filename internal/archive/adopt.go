@@ -85,7 +85,7 @@ func (c *Copied) content(tx *bolt.Tx, index int64) error {
 // step.
 func (a *Archive) HeadAt(size int64) (signed []byte, err error) {
 	if a.ReadOnly() {
-		return nil, fault.New("sign head", a.db.Path(), ErrReadOnly).WithHint(needsKey)
+		return nil, fault.New("sign head", a.path, ErrReadOnly).WithHint(needsKey)
 	}
 	err = a.view(func(tx *bolt.Tx) error {
 		signed, err = a.headAt(tx, size)
@@ -165,7 +165,7 @@ func (a *Archive) Adopt(signed []byte, entries []Adopting) error {
 		return tx.Bucket(bTrail).Put(kHead, signed)
 	})
 	if err != nil {
-		return fault.New("adopt entries", a.db.Path(), err)
+		return fault.New("adopt entries", a.path, err)
 	}
 	return nil
 }

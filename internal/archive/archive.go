@@ -85,6 +85,7 @@ func (o Options) bolt(path string) *bolt.Options {
 // Archive is an open archive. Its methods may be called at the same time.
 type Archive struct {
 	db       *bolt.DB
+	path     string // of the file, which bbolt forgets when it is closed
 	key      string // by which it was opened; line says which follow it
 	lines    atomic.Pointer[trail.Line]
 	signing  sync.Mutex
@@ -148,7 +149,7 @@ func openFile(path string, wait time.Duration, opt *bolt.Options) (*bolt.DB, err
 }
 
 func newArchive(db *bolt.DB, now func() time.Time) *Archive {
-	return &Archive{db: db, now: now, pageRows: pageRows, keeps: make(chan *keepCall, 256), done: make(chan struct{})}
+	return &Archive{db: db, path: db.Path(), now: now, pageRows: pageRows, keeps: make(chan *keepCall, 256), done: make(chan struct{})}
 }
 
 func (a *Archive) prepare(opt Options) (err error) {
@@ -356,16 +357,6 @@ func (a *Archive) learn(key string) error {
 	})
 }
 
-func (a *Archive) update(f func(*bolt.Tx) error) error {
-	if err := a.Damaged(); err != nil {
-		return err
-	}
-	if a.ReadOnly() {
-		return fault.New("write", a.db.Path(), ErrReadOnly).WithHint(needsKey)
-	}
-	return a.change(f)
-}
-
 // ReadOnly says whether nothing can be kept.
 func (a *Archive) ReadOnly() bool {
 	a.signing.Lock()
@@ -378,7 +369,7 @@ func (a *Archive) Path() string {
 	if a == nil {
 		return ""
 	}
-	return a.db.Path()
+	return a.path
 }
 
 // Size is the size of the archive's file in bytes; -1 once it is closed.

@@ -84,6 +84,16 @@ func (a *Archive) met(err error) error {
 
 func (a *Archive) view(f func(*bolt.Tx) error) error { return a.transact(a.db.View, f) }
 
+func (a *Archive) update(f func(*bolt.Tx) error) error {
+	if err := a.Damaged(); err != nil {
+		return err
+	}
+	if a.ReadOnly() {
+		return fault.New("write", a.path, ErrReadOnly).WithHint(needsKey)
+	}
+	return a.change(f)
+}
+
 func (a *Archive) change(f func(*bolt.Tx) error) error {
 	if err := a.Damaged(); err != nil {
 		return err
@@ -98,7 +108,7 @@ func (a *Archive) transact(in func(func(*bolt.Tx) error) error, f func(*bolt.Tx)
 		return a.Damaged()
 	}
 	began := false
-	err := a.met(whole(a.db.Path(), func() error {
+	err := a.met(whole(a.path, func() error {
 		return in(func(tx *bolt.Tx) error { began = true; return f(tx) })
 	}))
 	if !began && errors.Is(err, ErrDamaged) {
@@ -111,9 +121,9 @@ func (a *Archive) transact(in func(func(*bolt.Tx) error) error, f func(*bolt.Tx)
 // the first damage in them over which bbolt would stumble. What the pages hold only
 // an examination tells.
 func (a *Archive) LookOver(ctx context.Context) error {
-	f, err := os.Open(a.db.Path())
+	f, err := os.Open(a.path)
 	if err != nil {
-		return fault.New("read archive", a.db.Path(), err)
+		return fault.New("read archive", a.path, err)
 	}
 	defer f.Close()
 	return a.met(a.moment(func(tx *bolt.Tx) error { return sound(ctx, f, uint64(tx.ID()), true) }))
@@ -130,7 +140,7 @@ func (a *Archive) moment(f func(*bolt.Tx) error) error {
 			return err
 		}
 		if now == last {
-			return damaged(a.db.Path(), fmt.Errorf("the first page of transaction %d is not whole", now))
+			return damaged(a.path, fmt.Errorf("the first page of transaction %d is not whole", now))
 		}
 		last = now
 	}

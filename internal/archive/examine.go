@@ -57,9 +57,9 @@ type Checked struct {
 // is derived of. It looks at one moment and lets others write. The error says
 // that it did not come to its end.
 func (a *Archive) Examine(ctx context.Context, x Examination) (n Checked, err error) {
-	f, err := os.Open(a.db.Path())
+	f, err := os.Open(a.path)
 	if err != nil {
-		return n, fault.New("check archive", a.db.Path(), err)
+		return n, fault.New("check archive", a.path, err)
 	}
 	defer f.Close()
 	defer func() { n.VerifierKey = a.VerifierKey() }()
@@ -68,7 +68,7 @@ func (a *Archive) Examine(ctx context.Context, x Examination) (n Checked, err er
 		switch {
 		case err != nil:
 		case w.unsafe:
-			a.met(damaged(a.db.Path(), errors.New("a check lists its pages")))
+			a.met(damaged(a.path, errors.New("a check lists its pages")))
 		default:
 			n, err = a.content(ctx, tx, x)
 		}
@@ -79,7 +79,7 @@ func (a *Archive) Examine(ctx context.Context, x Examination) (n Checked, err er
 		err = nil
 	}
 	if err != nil && ctx.Err() == nil {
-		err = fault.New("check archive", a.db.Path(), err)
+		err = fault.New("check archive", a.path, err)
 	}
 	return n, err
 }
@@ -150,7 +150,7 @@ func (a *Archive) Check(ctx context.Context) (Checked, error) {
 	var bad []error
 	n, err := a.Examine(ctx, Examination{Found: func(f Finding) { bad = append(bad, errors.New(f.String())) }})
 	if err == nil && len(bad) > 0 {
-		err = fault.New("check archive", a.db.Path(), errors.Join(bad...))
+		err = fault.New("check archive", a.path, errors.Join(bad...))
 	}
 	return n, err
 }

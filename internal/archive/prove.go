@@ -288,10 +288,10 @@ func (a *Archive) Origin() string { return a.origin }
 // Sign makes a note of a text that is not a head, signed by the trail's key.
 func (a *Archive) Sign(text string) (signed []byte, err error) {
 	if a.ReadOnly() {
-		return nil, fault.New("sign", a.db.Path(), ErrReadOnly).WithHint(needsKey)
+		return nil, fault.New("sign", a.path, ErrReadOnly).WithHint(needsKey)
 	}
 	if strings.HasPrefix(text, a.origin+"\n") || strings.HasPrefix(text, a.origin+"/succession\n") {
-		return nil, fault.New("sign", a.db.Path(), errors.New("it reads like a head or a succession of the trail"))
+		return nil, fault.New("sign", a.path, errors.New("it reads like a head or a succession of the trail"))
 	}
 	err = a.view(func(tx *bolt.Tx) error {
 		s, err := a.signer(tx)

@@ -45,7 +45,7 @@ func (a *Archive) Restored(by, why string, givenUp [][]byte) (r Restore, receipt
 		return putJSON(tx.Bucket(bRestores), number(r.Index), r)
 	})
 	if err != nil {
-		return r, receipt, fault.New("record restore", a.db.Path(), err)
+		return r, receipt, fault.New("record restore", a.path, err)
 	}
 	return r, receipt, nil
 }

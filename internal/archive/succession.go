@@ -38,7 +38,7 @@ var ErrKey = errors.New("the key is not changed")
 // head on.
 func (a *Archive) Rekey(r Rekeying) (s Succeeded, receipt trail.Receipt, err error) {
 	if a.ReadOnly() {
-		return s, receipt, fault.New("change key", a.db.Path(), ErrReadOnly).WithHint(needsKey)
+		return s, receipt, fault.New("change key", a.path, ErrReadOnly).WithHint(needsKey)
 	}
 	return a.rekey(r, false)
 }
@@ -53,7 +53,7 @@ func (a *Archive) rekey(r Rekeying, lost bool) (s Succeeded, receipt trail.Recei
 		})
 	}
 	if err != nil {
-		return s, receipt, fault.New("change key", a.db.Path(), err)
+		return s, receipt, fault.New("change key", a.path, err)
 	}
 	return s, receipt, nil
 }
@@ -207,7 +207,7 @@ func (a *Archive) Line() (l trail.Line, err error) {
 		return err
 	})
 	if err != nil {
-		return l, fault.New("read the trail's keys", a.db.Path(), err)
+		return l, fault.New("read the trail's keys", a.path, err)
 	}
 	return l, nil
 }
@@ -220,7 +220,7 @@ func (a *Archive) Successions(since string, size int64) (out []Succeeded, err er
 		return err
 	})
 	if err != nil {
-		return nil, fault.New("read the trail's keys", a.db.Path(), err)
+		return nil, fault.New("read the trail's keys", a.path, err)
 	}
 	return out, nil
 }
@@ -291,7 +291,7 @@ func (a *Archive) announce(word bool, notes [][]byte) error {
 		return nil
 	})
 	if err != nil {
-		return fault.New("take the trail's next key", a.db.Path(), err)
+		return fault.New("take the trail's next key", a.path, err)
 	}
 	return nil
 }

@@ -70,6 +70,7 @@ type heard struct {
 type beats struct {
 	started time.Time
 	load    sync.Once
+	writing sync.Mutex // held while states are written, so that the end waits for that
 
 	mu    sync.Mutex
 	rigs  map[string]*heard

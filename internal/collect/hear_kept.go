@@ -51,6 +51,8 @@ func (c *Collector) keepSoon(name string, within time.Duration) {
 // stays to be, and is told of once.
 func (c *Collector) flushBeats() error {
 	b := &c.beats
+	b.writing.Lock()
+	defer b.writing.Unlock()
 	b.mu.Lock()
 	names := b.dirty
 	rigs := make(map[string]*heard, len(names))

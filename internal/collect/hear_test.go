@@ -13,6 +13,7 @@ import (
 	"google.golang.org/grpc"
 
 	"witnessmark/internal/answer"
+	"witnessmark/internal/archive"
 	"witnessmark/internal/collect"
 	"witnessmark/internal/deliver"
 	"witnessmark/internal/drift"
@@ -273,18 +274,18 @@ func TestManyRigsBeatAndDeliver(t *testing.T) {
 	}
 }
 
-// TestSignsOfLifeWait: what moved is written at once; a rig that only lives costs
-// no commit with each of its beats, and what moves meanwhile does not wait for it.
-func TestSignsOfLifeWait(t *testing.T) {
+// listening is a collector without a server, and a rig that it hears.
+func listening(t *testing.T) (a *archive.Archive, c *collect.Collector, heron *labtest.Beating, hear func()) {
+	t.Helper()
 	a, err := collect.OpenArchive(t.TempDir(), time.Second)
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer a.Close()
-	c := collect.New(a, time.Now, labtest.Quiet())
-	heron := labtest.NewBeating("heron")
+	t.Cleanup(func() { a.Close() })
+	c, heron = collect.New(a, time.Now, labtest.Quiet()), labtest.NewBeating("heron")
 	var p deliver.Pulse
-	hear := func() {
+	return a, c, heron, func() {
+		t.Helper()
 		heron.SinceBoot += heron.Every
 		b := p.Next(heron.Beat)
 		h, err := c.Hear(context.Background(), b, time.Now())
@@ -293,6 +294,33 @@ func TestSignsOfLifeWait(t *testing.T) {
 		}
 		p.Heard(b, deliver.BeatReply{}, 0)
 	}
+}
+
+// TestStatesUnderWayAreWaitedFor: the archive is closed once what was heard is written,
+// also where somebody is about to write it.
+func TestStatesUnderWayAreWaitedFor(t *testing.T) {
+	a, c, heron, hear := listening(t)
+	for i := range 50 {
+		heron.SetMemory(float64(2400 + i))
+		hear()
+		var other sync.WaitGroup
+		other.Go(c.Flush)
+		c.Flush()
+		err := a.Beats(func(_ string, state []byte, err error) {
+			if err != nil || !strings.Contains(string(state), fmt.Sprint(2400+i)) {
+				t.Errorf("after beat %d it is not written: %v", i, err)
+			}
+		})
+		if other.Wait(); err != nil || t.Failed() {
+			t.Fatal(err)
+		}
+	}
+}
+
+// TestSignsOfLifeWait: what moved is written at once; a rig that only lives costs
+// no commit with each of its beats, and what moves meanwhile does not wait for it.
+func TestSignsOfLifeWait(t *testing.T) {
+	a, c, heron, hear := listening(t)
 	hear()
 	if w := c.WritesWithin(); w > time.Second {
 		t.Errorf("what is new waits %v", w)
@@ -315,7 +343,7 @@ func TestSignsOfLifeWait(t *testing.T) {
 	}
 	c.Flush()
 	kept := 0
-	err = a.Beats(func(name string, state []byte, err error) {
+	err := a.Beats(func(name string, state []byte, err error) {
 		if kept++; name != "heron" || err != nil || !strings.Contains(string(state), "2400") {
 			t.Errorf("%s: %s %v", name, state, err)
 		}
