@@ -1,6 +1,7 @@
 package archive_test
 
 import (
+	"bytes"
 	"crypto/ed25519"
 	"crypto/sha256"
 	"errors"
@@ -42,9 +43,49 @@ func signedToken(a *archive.Archive, by string, with ed25519.PrivateKey, secret 
 	return t
 }
 
+// FuzzTokenOfALoss: whatever comes as a keeper's word, a token is made by it where it is
+// what his key gives for that token, of the keys that the member has, and nowhere else.
+func FuzzTokenOfALoss(f *testing.F) {
+	a := peopled(f)
+	sums := sumsOf(newKey(1))
+	honest := func(by, why string, hash [sha256.Size]byte) *trust.Word {
+		return trust.Loss{Trail: a.Origin(), Keeper: by, Member: theHeron, Token: hash, Keys: sums, Why: why}.Sign(secretKey(15))
+	}
+	seed := func(n byte, by, why string, size int, lost []byte) {
+		hash := trust.Secret{n}.Hash()
+		w := honest("wren", "the disk broke", hash)
+		f.Add(by, why, hash[:], []byte(w.Key), w.Signature[:size], lost)
+	}
+	seed(50, "wren", "the disk broke", ed25519.SignatureSize, sums[0])
+	seed(51, "ibis", "the disk broke", ed25519.SignatureSize, sums[0])
+	seed(52, "wren", "it fell", ed25519.SignatureSize, sums[0])
+	seed(53, "wren", "the disk broke", ed25519.SignatureSize-1, sums[0])
+	seed(54, "wren", "the disk broke", 0, nil)
+	seed(55, "wren", "the disk broke", ed25519.SignatureSize, slices.Concat(sums[0], sums[0]))
+	f.Fuzz(func(t *testing.T, by, why string, hash, key, signature, lost []byte) {
+		if len(hash) != sha256.Size || !trust.ValidName(by) || !trust.ValidWhy(why) {
+			t.Skip() // which the service refuses before
+		}
+		var keys [][]byte
+		for part := range slices.Chunk(lost, sha256.Size) {
+			keys = append(keys, part)
+		}
+		word := &trust.Word{Token: [sha256.Size]byte(hash), Key: key, Signature: signature}
+		err := a.AddToken(word.Token, archive.JoinToken{Member: theHeron, By: by, Expires: time.Now().Add(time.Hour), Lost: why, Keys: keys, Word: word})
+		if trust.ReasonOf(err) == archive.TokenUsed {
+			t.Skip() // it was made before
+		}
+		own := honest(by, why, word.Token)
+		is := by == "wren" && bytes.Equal(key, own.Key) && bytes.Equal(signature, own.Signature) && slices.EqualFunc(keys, sums, bytes.Equal)
+		if (err == nil) != is {
+			t.Errorf("by %q, %q, %x: %v", by, why, signature, err)
+		}
+	})
+}
+
 // peopled is an archive with the keepers wren (key 15) and ibis (16), an analyst (17)
 // and heron (1).
-func peopled(t *testing.T) *archive.Archive {
+func peopled(t testing.TB) *archive.Archive {
 	t.Helper()
 	a := open(t, filepath.Join(t.TempDir(), "archive.db"))
 	t.Cleanup(func() { a.Close() })
