@@ -201,7 +201,7 @@ func (a *Archive) adopt(tx *bolt.Tx, index int64, e Adopting, c *keepCall) error
 	case trail.KindMark:
 		return a.adoptMark(tx, index, entry)
 	case trail.KindRetraction, trail.KindReinstatement:
-		return adoptRetraction(tx, index, entry)
+		return a.adoptRetraction(tx, index, entry)
 	case trail.KindRestore:
 		return a.adoptRestore(tx, index, e)
 	case trail.KindSuccession:
@@ -248,9 +248,12 @@ func (a *Archive) adoptSetup(tx *bolt.Tx, index int64, e Adopting) error {
 // adoptMark works the mark out from its entry and the run that it is about.
 func (a *Archive) adoptMark(tx *bolt.Tx, index int64, e trail.Entry) error {
 	id := string(tx.Bucket(bHashes).Get(e.Digest[:]))
-	run := tx.Bucket(bRuns).Bucket([]byte(id))
-	if id == "" || run == nil {
+	run, err := a.runIn(tx, id)
+	if errors.Is(err, ErrNotFound) {
 		return errors.New("the mark's run is not here")
+	}
+	if err != nil {
+		return err
 	}
 	l, err := labelsOf(tx.Bucket(bByTime).Get(run.Get([]byte("at"))))
 	if err != nil {
@@ -264,7 +267,7 @@ func (a *Archive) adoptMark(tx *bolt.Tx, index int64, e trail.Entry) error {
 	return putMark(tx, Mark{Rig: l.Rig, Setup: label, RunID: id, At: e.At, By: e.Actor, Why: strings.TrimPrefix(why, " "), Index: index})
 }
 
-func adoptRetraction(tx *bolt.Tx, index int64, e trail.Entry) error {
+func (a *Archive) adoptRetraction(tx *bolt.Tx, index int64, e trail.Entry) error {
 	r := Retraction{RunID: e.Subject, Withdrawn: e.Kind == trail.KindReinstatement, At: e.At, By: e.Actor, Why: e.Text, Index: index}
 	if tx.Bucket(bRuns).Bucket([]byte(r.RunID)) == nil {
 		return errors.New("its run is not here")
@@ -276,7 +279,7 @@ func adoptRetraction(tx *bolt.Tx, index int64, e trail.Entry) error {
 	if r.Withdrawn != InForce(history) {
 		return errors.New("it does not follow from those before")
 	}
-	if r.Judged, err = restand(tx, r.RunID, history, r.Withdrawn); err != nil {
+	if r.Judged, err = a.restand(tx, r.RunID, history, r.Withdrawn); err != nil {
 		return err
 	}
 	return putJSON(tx.Bucket(bRetractions), under(number(index), r.RunID), r)
@@ -378,7 +381,7 @@ func (a *Archive) prepareFollowing(key string, empty []byte, successions [][]byt
 
 // begun says whether something was written into the file.
 func (a *Archive) begun() (yes bool) {
-	a.db.View(func(tx *bolt.Tx) error {
+	a.view(func(tx *bolt.Tx) error {
 		yes = tx.Bucket(bMeta) != nil
 		return nil
 	})

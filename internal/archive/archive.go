@@ -84,7 +84,7 @@ func (o Options) bolt(path string) *bolt.Options {
 
 // Archive is an open archive. Its methods may be called at the same time.
 type Archive struct {
-	db       *bolt.DB
+	db       opened
 	path     string // of the file, which bbolt forgets when it is closed
 	key      string // by which it was opened; line says which follow it
 	lines    atomic.Pointer[trail.Line]
@@ -132,23 +132,23 @@ func Open(path string, opt Options) (*Archive, error) {
 }
 
 // openFile opens the file and says what hinders it; a wait of 0 is one of 10 s.
-func openFile(path string, wait time.Duration, opt *bolt.Options) (*bolt.DB, error) {
+func openFile(path string, wait time.Duration, opt *bolt.Options) (opened, error) {
 	if opt.Timeout = wait; wait == 0 {
 		opt.Timeout = 10 * time.Second
 	}
 	db, err := openBolt(path, opt)
 	switch {
 	case errors.Is(err, berrors.ErrTimeout):
-		return nil, fault.New("open archive", path, ErrBusy).WithHint("is a collector serving it? then name its address with --collector HOST:PORT")
+		return db, fault.New("open archive", path, ErrBusy).WithHint("is a collector serving it? then name its address with --collector HOST:PORT")
 	case errors.Is(err, fs.ErrPermission):
-		return nil, fault.New("open archive", path, err).WithHint("the file belongs to whoever runs the collector; ask it with --collector HOST:PORT")
+		return db, fault.New("open archive", path, err).WithHint("the file belongs to whoever runs the collector; ask it with --collector HOST:PORT")
 	case err != nil:
-		return nil, opening(path, err)
+		return db, opening(path, err)
 	}
 	return db, nil
 }
 
-func newArchive(db *bolt.DB, now func() time.Time) *Archive {
+func newArchive(db opened, now func() time.Time) *Archive {
 	return &Archive{db: db, path: db.Path(), now: now, pageRows: pageRows, keeps: make(chan *keepCall, 256), done: make(chan struct{})}
 }
 

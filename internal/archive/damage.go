@@ -12,6 +12,7 @@ import (
 	"time"
 
 	bolt "go.etcd.io/bbolt"
+	berrors "go.etcd.io/bbolt/errors"
 
 	"witnessmark/internal/durable"
 	"witnessmark/internal/fault"
@@ -19,6 +20,11 @@ import (
 
 // ErrDamaged is returned for a file whose pages are not as bbolt wrote them.
 var ErrDamaged = errors.New("its file is damaged")
+
+var errFirstPages = errors.New("neither of its first pages is whole")
+
+// CheckHint goes with what is kept and does not belong together.
+const CheckHint = "have all that is wrong with the archive listed: collector check"
 
 const damageHint = "keep the file as it is, have all that is wrong listed with collector check, and restore a backup: collector restore"
 
@@ -74,10 +80,11 @@ func (a *Archive) Damaged() error {
 	return nil
 }
 
-// met remembers the first damage.
+// met remembers the first damage. After it bbolt reads on only where that comes to an
+// end.
 func (a *Archive) met(err error) error {
-	if errors.Is(err, ErrDamaged) {
-		a.damage.CompareAndSwap(nil, &err)
+	if errors.Is(err, ErrDamaged) && a.damage.CompareAndSwap(nil, &err) && endless(a.db.file) != nil {
+		a.stuck.Store(true)
 	}
 	return err
 }
@@ -121,12 +128,7 @@ func (a *Archive) transact(in func(func(*bolt.Tx) error) error, f func(*bolt.Tx)
 // the first damage in them over which bbolt would stumble. What the pages hold only
 // an examination tells.
 func (a *Archive) LookOver(ctx context.Context) error {
-	f, err := os.Open(a.path)
-	if err != nil {
-		return fault.New("read archive", a.path, err)
-	}
-	defer f.Close()
-	return a.met(a.moment(func(tx *bolt.Tx) error { return sound(ctx, f, uint64(tx.ID()), true) }))
+	return a.met(a.moment(func(tx *bolt.Tx) error { return sound(ctx, a.db.file, uint64(tx.ID()), true) }))
 }
 
 // moment calls f with a transaction whose first page is still in the file, so that
@@ -165,34 +167,58 @@ func opening(path string, err error) error {
 }
 
 // walkedAtOnce is the size up to which all pages of a file are looked at before it
-// is written to. Whoever serves a larger one has them looked over meanwhile.
-const walkedAtOnce = 64 << 20
+// is written to. Of a larger one those of the runs are not, which are never written
+// over; whoever serves it has them looked over meanwhile.
+var walkedAtOnce int64 = 64 << 20
+
+// opened is a file that bbolt has open, by the same handle.
+type opened struct {
+	*bolt.DB
+	file *os.File
+}
 
 // openBolt opens the file, and holds what bbolt would stumble over against damage
-// first: it writes over any page that is said to be free, and takes as much memory
-// as any page is said to have.
-func openBolt(path string, opt *bolt.Options) (db *bolt.DB, err error) {
-	var file *os.File
-	opt.OpenFile = func(name string, flag int, mode os.FileMode) (f *os.File, err error) {
-		file, err = os.OpenFile(name, flag, mode)
-		return file, err
+// first. One that is to be written to is opened to be read before that: bbolt takes
+// as much memory as its list of free pages is said to need at once, and later writes
+// over any page that is said to be free.
+func openBolt(path string, opt *bolt.Options) (opened, error) {
+	if info, err := os.Stat(path); !opt.ReadOnly && (err != nil || info.Size() == 0) {
+		return openAs(path, *opt) // it is new
 	}
-	err = whole(path, func() error { db, err = bolt.Open(path, 0o600, opt); return err })
-	switch {
-	case err == nil && !opt.ReadOnly:
-		if err = openedSound(file); err != nil {
-			err = errors.Join(err, db.Close())
+	look, looked := openedSound, *opt
+	looked.ReadOnly, looked.InitialMmapSize = true, 0
+	if opt.ReadOnly {
+		look = endless
+	}
+	db, err := openAs(path, looked)
+	if err == nil {
+		if err = look(db.file); err == nil && opt.ReadOnly {
+			return db, nil
 		}
-	case errors.Is(err, ErrDamaged):
-		if why := openedSound(file); why != nil {
-			err = why // in better words
-		}
-		err = errors.Join(err, durable.Unlock(file)) // which bbolt left mapped
+		err = errors.Join(err, db.Close())
 	}
 	if err != nil {
-		return nil, err
+		return opened{}, err
 	}
-	return db, nil
+	return openAs(path, *opt)
+}
+
+func openAs(path string, opt bolt.Options) (db opened, err error) {
+	opt.OpenFile = func(name string, flag int, mode os.FileMode) (f *os.File, err error) {
+		db.file, err = os.OpenFile(name, flag, mode)
+		return db.file, err
+	}
+	err = whole(path, func() error { db.DB, err = bolt.Open(path, 0o600, &opt); return err })
+	switch {
+	case errors.Is(err, berrors.ErrInvalid), errors.Is(err, berrors.ErrVersionMismatch), errors.Is(err, berrors.ErrChecksum):
+		err = damaged(path, errFirstPages)
+	case errors.Is(err, ErrDamaged):
+		if why := openedSound(db.file); why != nil {
+			err = why // in better words
+		}
+		err = errors.Join(err, durable.Unlock(db.file)) // which bbolt left mapped
+	}
+	return db, err
 }
 
 func openedSound(f *os.File) error {
@@ -204,23 +230,20 @@ func openedSound(f *os.File) error {
 }
 
 // sound gives the first damage in a file over which bbolt would stumble: in its
-// first pages, its length, its list of free pages and, with all, every page.
+// first pages, its length, the trees of its buckets, its list of free pages and, with
+// all, the trees of its runs.
 func sound(ctx context.Context, f *os.File, tx uint64, all bool) (first error) {
 	info, err := f.Stat()
 	if err != nil {
 		return err
 	}
-	w := &walk{r: f, size: info.Size()}
+	w := &walk{r: f, size: info.Size(), topOnly: !all}
 	w.wrong = func(what string, err error) {
 		if first == nil && w.unsafe {
 			first = damaged(f.Name(), fmt.Errorf("%s: %w", what, err))
 		}
 	}
-	if all {
-		err = w.run(ctx, tx)
-	} else if err = w.begin(tx); err == nil && w.meta.freelist != noFreelist {
-		w.free()
-	}
+	err = w.run(ctx, tx)
 	if err != nil && !errors.Is(err, errOtherTx) && ctx.Err() == nil {
 		err = damaged(f.Name(), err)
 	}

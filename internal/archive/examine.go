@@ -57,14 +57,9 @@ type Checked struct {
 // is derived of. It looks at one moment and lets others write. The error says
 // that it did not come to its end.
 func (a *Archive) Examine(ctx context.Context, x Examination) (n Checked, err error) {
-	f, err := os.Open(a.path)
-	if err != nil {
-		return n, fault.New("check archive", a.path, err)
-	}
-	defer f.Close()
 	defer func() { n.VerifierKey = a.VerifierKey() }()
 	err = a.moment(func(tx *bolt.Tx) error {
-		w, err := walkFile(ctx, f, uint64(tx.ID()), x)
+		w, err := walkFile(ctx, a.db.file, uint64(tx.ID()), x)
 		switch {
 		case err != nil:
 		case w.unsafe:

@@ -24,7 +24,7 @@ func (c *check) rows() {
 		})
 	}
 	c.each(bHashes, func(k, id []byte) {
-		r, err := receiptOf(c.tx, string(id))
+		r, err := c.archive.receiptOf(c.tx, string(id))
 		if err != nil || !bytes.Equal(k, r.RecordSHA256[:]) {
 			c.wrong("row "+rowName(bHashes, k), "it leads to no run")
 		}
@@ -167,7 +167,7 @@ func (c *check) marks() {
 			e.Text != strings.TrimSpace(m.RunID+" "+m.Why) {
 			c.wrong(where, "entry %d of the trail is not about it", m.Index)
 		}
-		if r, err := receiptOf(c.tx, m.RunID); err != nil || r.RecordSHA256 != e.Digest {
+		if r, err := c.archive.receiptOf(c.tx, m.RunID); err != nil || r.RecordSHA256 != e.Digest {
 			c.wrong(where, "its run %s is gone, or another", m.RunID)
 		}
 	})

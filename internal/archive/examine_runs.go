@@ -79,7 +79,7 @@ func (c *check) run(id string, b *bolt.Bucket) {
 // receipt holds a run's receipt against the record, and its head against the
 // tree that is there now. It gives the run's entry.
 func (c *check) receipt(id string, sum trail.Digest) (trail.Entry, error) {
-	r, err := receiptOf(c.tx, id)
+	r, err := c.archive.receiptOf(c.tx, id)
 	if err != nil {
 		return trail.Entry{}, err
 	}
@@ -162,7 +162,7 @@ func (l Labels) String() string { return strings.ReplaceAll(string(l.row()), "\x
 // does not belong there.
 func (c *check) parts(b *bolt.Bucket, x *Examined) (errs []error) {
 	for _, a := range x.Run.Attachments {
-		packed, err := joinedIn(c.tx, x.Run.ID, "parts", a.Name)
+		packed, err := c.archive.joinedIn(c.tx, x.Run.ID, "parts", a.Name)
 		if err == nil {
 			x.Parts[a.Name], err = c.archive.unpack.DecodeAll(packed, nil)
 		}
@@ -174,7 +174,7 @@ func (c *check) parts(b *bolt.Bucket, x *Examined) (errs []error) {
 		}
 	}
 	for _, l := range x.Run.Logs {
-		v, err := joinedIn(c.tx, x.Run.ID, "series", l.Attachment)
+		v, err := c.archive.joinedIn(c.tx, x.Run.ID, "series", l.Attachment)
 		if err == nil {
 			x.Series[l.Attachment] = v
 		} else if !errors.Is(err, ErrNotFound) {

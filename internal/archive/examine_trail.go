@@ -144,7 +144,7 @@ func (c *check) retractionOf(i int64, e trail.Entry) {
 // its entry in the trail; by its first retraction, or the listing, where the
 // entry is of before it said so.
 func (c *check) judged(id string) (string, error) {
-	r, err := receiptOf(c.tx, id)
+	r, err := c.archive.receiptOf(c.tx, id)
 	if err != nil {
 		return "", fmt.Errorf("run %s: %w", id, err)
 	}

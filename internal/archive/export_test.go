@@ -2,6 +2,7 @@ package archive
 
 import (
 	"slices"
+	"testing"
 
 	bolt "go.etcd.io/bbolt"
 
@@ -33,6 +34,13 @@ func (a *Archive) LivePages() (pages map[int]int, size int, err error) {
 		}
 	})
 	return pages, a.db.Info().PageSize, err
+}
+
+// WalkAtOnce looks at all pages of files up to so many bytes before they are written to.
+func WalkAtOnce(t testing.TB, n int64) {
+	before := walkedAtOnce
+	walkedAtOnce = n
+	t.Cleanup(func() { walkedAtOnce = before })
 }
 
 // Bare has the archive keep records without a trail.

@@ -231,7 +231,7 @@ func (a *Archive) apply(tx *bolt.Tx, batch []*keepCall) error {
 			continue
 		}
 		// Kept before, or earlier in this batch.
-		if c.kept.Receipt, err = receiptOf(tx, c.ID); err != nil {
+		if c.kept.Receipt, err = a.receiptOf(tx, c.ID); err != nil {
 			return err
 		}
 	}
@@ -403,10 +403,10 @@ func (a *Archive) open(tx *bolt.Tx, signed []byte) (trail.Head, error) {
 	return trail.OpenHead(signed, line)
 }
 
-func receiptOf(tx *bolt.Tx, id string) (r trail.Receipt, err error) {
-	run := tx.Bucket(bRuns).Bucket([]byte(id))
-	if run == nil {
-		return r, ErrNotFound
+func (a *Archive) receiptOf(tx *bolt.Tx, id string) (r trail.Receipt, err error) {
+	run, err := a.runIn(tx, id)
+	if err != nil {
+		return r, err
 	}
 	if err = json.Unmarshal(run.Get([]byte("receipt")), &r); err != nil {
 		return r, errors.Join(errors.New("the receipt is damaged"), err)

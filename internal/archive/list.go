@@ -2,6 +2,7 @@ package archive
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"fmt"
 	"time"
@@ -45,7 +46,7 @@ func (a *Archive) Runs(ctx context.Context, q Query, yield func(Row) error) erro
 		}
 		rows, next, err := a.page(q, from, left)
 		if err != nil {
-			return fault.New("list runs", "", err)
+			return fault.New("list runs", "", err).WithHint(cmp.Or(fault.HintOf(err), CheckHint))
 		}
 		for _, r := range rows {
 			if err := yield(r); err != nil {

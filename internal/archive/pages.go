@@ -51,8 +51,8 @@ type walk struct {
 	progress func(pages int64)
 	read     int64
 	stopped  func() error // says that nobody waits any more
-	// unsafe says that bbolt must not be let near the file.
-	unsafe bool
+	topOnly  bool         // the trees of buckets within buckets are left out
+	unsafe   bool         // bbolt must not be let near the file
 }
 
 func u16(b []byte) uint16 { return binary.NativeEndian.Uint16(b) }
@@ -74,7 +74,7 @@ func (w *walk) run(ctx context.Context, tx uint64) error {
 	if w.meta.freelist == noFreelist {
 		return nil
 	}
-	if w.free(); w.unsafe {
+	if w.free(); w.unsafe || w.topOnly {
 		return nil
 	}
 	for id := uint64(2); id < w.meta.most; id++ {
@@ -149,7 +149,7 @@ func (w *walk) metas() (whole []meta, err error) {
 	}
 	w.wrong("page 1", err)
 	if len(whole) == 0 {
-		return nil, errors.New("neither of its first pages is whole")
+		return nil, errFirstPages
 	}
 	return whole, nil
 }
@@ -285,7 +285,7 @@ func (w *walk) tree(where string, id uint64, least, most []byte) {
 		return
 	}
 	for _, e := range elements {
-		if e.bucket {
+		if e.bucket && (where == "root" || !w.topOnly) {
 			w.bucket(within(where, e.key), e.value)
 		}
 	}

@@ -87,9 +87,9 @@ func (a *Archive) Prove(id, markRun string, s *record.Setup, after []byte) (p Pr
 }
 
 func (a *Archive) prove(tx *bolt.Tx, p *Proof, head trail.Head, id, markRun string, s *record.Setup) (err error) {
-	run := tx.Bucket(bRuns).Bucket([]byte(id))
-	if run == nil {
-		return ErrNotFound
+	run, err := a.runIn(tx, id)
+	if err != nil {
+		return err
 	}
 	line, err := a.line(tx)
 	if err != nil {
@@ -97,13 +97,13 @@ func (a *Archive) prove(tx *bolt.Tx, p *Proof, head trail.Head, id, markRun stri
 	}
 	p.VerifierKey, p.Head = line.Present(), bytes.Clone(tx.Bucket(bTrail).Get(kHead))
 	p.Summary = bytes.Clone(tx.Bucket(bSummary).Get(run.Get([]byte("at"))))
-	if p.Receipt, err = receiptOf(tx, id); err != nil {
+	if p.Receipt, err = a.receiptOf(tx, id); err != nil {
 		return err
 	}
 	if p.Consistency, err = trail.ProveConsistency(p.Receipt.Size, head.Size, hashReader{tx}); err != nil {
 		return err
 	}
-	indexes, err := entriesOf(tx, id, markRun, p.Receipt.Index, p.behind())
+	indexes, err := a.entriesOf(tx, id, markRun, p.Receipt.Index, p.behind())
 	if err != nil {
 		return err
 	}
@@ -229,10 +229,10 @@ func ownSetup(tx *bolt.Tx, run *bolt.Bucket, s *record.Setup) int64 {
 
 // entriesOf gives the places of the entries that tell of a run, in order, and of the
 // restores after it or behind a head of a size.
-func entriesOf(tx *bolt.Tx, id, markRun string, own, behind int64) (indexes []int64, err error) {
+func (a *Archive) entriesOf(tx *bolt.Tx, id, markRun string, own, behind int64) (indexes []int64, err error) {
 	indexes = []int64{own}
 	if markRun != "" {
-		marked, err := receiptOf(tx, markRun)
+		marked, err := a.receiptOf(tx, markRun)
 		if err != nil {
 			return nil, fmt.Errorf("its mark, run %s: %w", markRun, err)
 		}

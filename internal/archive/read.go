@@ -70,16 +70,16 @@ func (a *Archive) Run(id string) (Stored, error) {
 	s := Stored{ID: id}
 	var packed []byte // unpacked only after the transaction
 	err := a.view(func(tx *bolt.Tx) (err error) {
-		run := tx.Bucket(bRuns).Bucket([]byte(id))
-		if run == nil {
-			return ErrNotFound
+		run, err := a.runIn(tx, id)
+		if err != nil {
+			return err
 		}
 		packed = bytes.Clone(run.Get([]byte("record")))
 		s.Signed.PublicKey = ed25519.PublicKey(bytes.Clone(run.Get([]byte("public_key"))))
 		s.Signed.Signature = bytes.Clone(run.Get([]byte("signature")))
 		s.Summary = bytes.Clone(tx.Bucket(bSummary).Get(run.Get([]byte("at"))))
 		if s.Retractions, err = retractionsOf(tx, id); err == nil {
-			s.Receipt, err = receiptOf(tx, id)
+			s.Receipt, err = a.receiptOf(tx, id)
 		}
 		return err
 	})
@@ -124,16 +124,16 @@ func (a *Archive) Series(id, name string) ([]byte, error) {
 
 func (a *Archive) joined(id, kind, name string) (b []byte, err error) {
 	err = a.view(func(tx *bolt.Tx) error {
-		b, err = joinedIn(tx, id, kind, name)
+		b, err = a.joinedIn(tx, id, kind, name)
 		return err
 	})
 	return b, err
 }
 
-func joinedIn(tx *bolt.Tx, id, kind, name string) ([]byte, error) {
-	run := tx.Bucket(bRuns).Bucket([]byte(id))
-	if run == nil {
-		return nil, ErrNotFound
+func (a *Archive) joinedIn(tx *bolt.Tx, id, kind, name string) ([]byte, error) {
+	run, err := a.runIn(tx, id)
+	if err != nil {
+		return nil, err
 	}
 	prefix := []byte(kind + "\x00" + name + "\x00")
 	c, chunks := run.Cursor(), [][]byte(nil)

@@ -71,7 +71,7 @@ func (a *Archive) retract(tx *bolt.Tx, s record.Signed, r Retraction) (Retractio
 		last := history[len(history)-1]
 		return r, trail.Receipt{}, fmt.Errorf("%w: it is retracted already, by %s: %s", ErrRetracted, last.By, last.Why)
 	}
-	if r.Judged, err = restand(tx, r.RunID, history, r.Withdrawn); err != nil {
+	if r.Judged, err = a.restand(tx, r.RunID, history, r.Withdrawn); err != nil {
 		return r, trail.Receipt{}, err
 	}
 	kind := trail.KindRetraction
@@ -91,8 +91,12 @@ func (a *Archive) retract(tx *bolt.Tx, s record.Signed, r Retraction) (Retractio
 }
 
 // restand lists a run under its new standing and returns the one of its judgement.
-func restand(tx *bolt.Tx, id string, history []Retraction, withdrawn bool) (judged string, err error) {
-	at := tx.Bucket(bRuns).Bucket([]byte(id)).Get([]byte("at"))
+func (a *Archive) restand(tx *bolt.Tx, id string, history []Retraction, withdrawn bool) (judged string, err error) {
+	run, err := a.runIn(tx, id)
+	if err != nil {
+		return "", err
+	}
+	at := run.Get([]byte("at"))
 	l, err := labelsOf(tx.Bucket(bByTime).Get(at))
 	if err != nil {
 		return "", err

@@ -1,0 +1,146 @@
+package archive_test
+
+import (
+	"bytes"
+	"context"
+	"encoding/binary"
+	"errors"
+	"os"
+	"path/filepath"
+	"slices"
+	"testing"
+	"time"
+
+	"witnessmark/internal/archive"
+	"witnessmark/internal/fault"
+	"witnessmark/internal/labtest"
+)
+
+// branched makes an archive with branch pages in the trees of buckets and of a run, and
+// gives its bytes and where such pages begin.
+func branched(t *testing.T) (path string, whole []byte, branches []int) {
+	path = filepath.Join(t.TempDir(), "archive.db")
+	a := open(t, path)
+	g := labtest.NewRig("heron", labtest.Rand(t))
+	for i := range 60 {
+		shape := labtest.Shape{Plain: true, LogBytes: 1000}
+		if i%30 == 0 {
+			shape.LogBytes = 2 << 20
+		}
+		keep(t, a, keeping(g.Finish(shape)))
+	}
+	pages, size, err := a.LivePages()
+	if err == nil {
+		err = a.Close()
+	}
+	if err == nil {
+		whole, err = os.ReadFile(path)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	for id := range pages {
+		if at := id * size; binary.NativeEndian.Uint16(whole[at+8:]) == 1 {
+			branches = append(branches, at)
+		}
+	}
+	return path, whole, branches
+}
+
+// TestPagesThatLeadBack: a branch page that leads to itself is one over which bbolt uses
+// up the stack or the memory, which ends the process whatever it does about it. It is
+// told of, in a file that is looked at in part, too, and other runs can be read where it
+// is one of a run.
+func TestPagesThatLeadBack(t *testing.T) {
+	path, whole, branches := branched(t)
+	opt := options()
+	refused, part, late := 0, 0, 0
+	for _, size := range []int64{1 << 30, 0} {
+		archive.WalkAtOnce(t, size)
+		for _, at := range branches {
+			for _, element := range []int{0, int(binary.NativeEndian.Uint16(whole[at+10:])) - 1} {
+				b := slices.Clone(whole)
+				copy(b[at+16+16*element+8:], b[at:at+8])
+				if err := os.WriteFile(path, b, 0o600); err != nil {
+					t.Fatal(err)
+				}
+				a, err := archive.Open(path, opt)
+				if err == nil {
+					if err = read(a); !errors.Is(err, archive.ErrDamaged) || a.Damaged() == nil {
+						t.Errorf("page at %d: read with %v", at, err)
+					}
+					if _, err := a.Keep(context.Background(), keeping(labtest.NewRig("heron", labtest.Rand(t)).Finish(labtest.Shape{Plain: true}))); !errors.Is(err, archive.ErrDamaged) {
+						t.Errorf("page at %d: kept with %v", at, err)
+					}
+					a.Close()
+					late++
+				} else {
+					if refused++; !errors.Is(err, archive.ErrDamaged) || fault.HintOf(err) == "" {
+						t.Errorf("page at %d: %v", at, err)
+					}
+					if a, e := archive.OpenDamaged(path, err, time.Second); e == nil {
+						read(a)
+						a.Close()
+						part++
+					}
+				}
+				if now, err := os.ReadFile(path); err != nil || !bytes.Equal(now, b) {
+					t.Errorf("page at %d: the file was written to (%v)", at, err)
+				}
+				if len(examine(t, path)) == 0 {
+					t.Errorf("page at %d: the check finds nothing", at)
+				}
+			}
+		}
+	}
+	t.Logf("of %d branch pages: %d times refused, %d of them read in part, %d times met when a run was read", len(branches), refused, part, late)
+	if refused == part || part == 0 || late == 0 {
+		t.Error("not all kinds of trees have a branch page")
+	}
+}
+
+// TestPagesThatLeadBackLater: the same in a file that is served and looked over.
+func TestPagesThatLeadBackLater(t *testing.T) {
+	path, whole, branches := branched(t)
+	for _, at := range branches {
+		if err := os.WriteFile(path, whole, 0o600); err != nil {
+			t.Fatal(err)
+		}
+		a := open(t, path)
+		b := slices.Clone(whole)
+		copy(b[at+16+8:], b[at:at+8])
+		if err := os.WriteFile(path, b, 0o600); err != nil { // which bbolt sees at once
+			t.Fatal(err)
+		}
+		if err := a.LookOver(context.Background()); !errors.Is(err, archive.ErrDamaged) {
+			t.Errorf("page at %d: looked over with %v", at, err)
+		}
+		if err := read(a); !errors.Is(err, archive.ErrDamaged) {
+			t.Errorf("page at %d: read with %v", at, err)
+		}
+		a.Close()
+	}
+}
+
+// TestFreePagesWithoutEnd: bbolt makes room for as many free pages as its list is said
+// to have, before anything can stop it.
+func TestFreePagesWithoutEnd(t *testing.T) {
+	path, whole, _ := branched(t)
+	lists := 0
+	for at := 0; at < len(whole); at += 4096 {
+		if binary.NativeEndian.Uint64(whole[at:]) == uint64(at/4096) && binary.NativeEndian.Uint16(whole[at+8:]) == 16 {
+			binary.NativeEndian.PutUint16(whole[at+10:], 0xFFFF)
+			binary.NativeEndian.PutUint64(whole[at+16:], 1<<40)
+			lists++
+		}
+	}
+	if err := os.WriteFile(path, whole, 0o600); err != nil || lists == 0 {
+		t.Fatal(err, lists)
+	}
+	for _, size := range []int64{1 << 30, 0} {
+		archive.WalkAtOnce(t, size)
+		if _, err := archive.Open(path, options()); !errors.Is(err, archive.ErrDamaged) || fault.HintOf(err) == "" {
+			t.Errorf("opened with %v", err)
+		}
+	}
+}
