@@ -207,7 +207,8 @@ func explain(what, where string, err error) error {
 var refused = map[string]string{
 	"join":       "have a keeper make a new token for this role and name; a key that is revoked, of another name, or that another came after cannot join: use another --state, or move key.pem out of the state folder",
 	"rotate key": succeeded, "renew certificate": succeeded,
-	"make token": "only keepers make tokens; collector members shows whose the names are, and which keys are good",
+	"list members": "ask a keeper of that collector; where another key came after yours, name the folder that has it: --state DIR",
+	"make token":   "only keepers make tokens; collector members shows whose the names are, and which keys are good",
 }
 
 const succeeded = "where another key came after this one, go over to that with rekey; where that is gone, move key.pem and key.next.pem away and have a keeper make a token: collector token --lost WHY; where this one was revoked, without --lost"
