@@ -301,7 +301,7 @@ func cmdUntil(ts *testscript.TestScript, neg bool, args []string) {
 			return text(got) == args[1] || args[1] == "*" && got != nil
 		}
 	}
-	for end := time.Now().Add(time.Minute); !met(); time.Sleep(50 * time.Millisecond) {
+	for end := time.Now().Add(3 * time.Minute); !met(); time.Sleep(50 * time.Millisecond) {
 		if time.Now().After(end) {
 			ts.Fatalf("%s was never %s", args[0], args[1])
 		}

@@ -280,7 +280,7 @@ func (l *labour) keepCollector(stop func() bool) {
 			return
 		}
 		l.proxy.Lead(address)
-		l.pass(l.chance(8<<20), 3*time.Second)
+		l.pass(l.chance(8<<20), 10*time.Second)
 		time.Sleep(time.Duration(l.chance(150)) * time.Millisecond) // to reading, judging and keeping
 		mid := l.sending()
 		if !c.KillAfter(0) {
@@ -339,9 +339,9 @@ func (l *labour) keepRig(name string, r *rand.Rand, stop func() bool) {
 	for !stop() {
 		c := labtest.Start(l.t, labtest.Role("rig", name, l.dir(name), l.proxy.Address(), fmt.Sprint(r.Uint64()), "working", l.dir("collector")))
 		if r.IntN(4) == 0 {
-			c.AwaitLine("finished", 3*time.Second) // the workload's end is near
+			c.AwaitLine("finished", 10*time.Second) // the workload's end is near
 		} else {
-			c.Await(r.IntN(25), 3*time.Second) // that it is open, then each step it writes down
+			c.Await(r.IntN(25), 10*time.Second) // that it is open, then each step it writes down
 		}
 		if !c.KillAfter(time.Duration(r.IntN(100)) * time.Millisecond) {
 			l.t.Errorf("%s ended by itself: %v", name, c.Wait())
