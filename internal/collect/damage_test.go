@@ -85,14 +85,16 @@ func TestLookedOver(t *testing.T) {
 	}
 	const leaf = 2
 	damaged := 0
-	for p := b[2*4096:]; len(p) > 0; p = p[4096:] { // pages of the log, which nobody reads to serve it
-		if binary.NativeEndian.Uint16(p[8:]) == leaf && binary.NativeEndian.Uint32(p[12:]) > 0 {
+	// Pages of the log, which nobody reads to serve it. That of a summary, which may go on
+	// in one more, is read at the start.
+	for p := b[2*4096:]; len(p) > 0; p = p[4096:] {
+		if binary.NativeEndian.Uint16(p[8:]) == leaf && binary.NativeEndian.Uint32(p[12:]) > 4 {
 			clear(p[:16])
 			damaged++
 		}
 	}
 	if damaged == 0 {
-		t.Fatal("no page goes on in the next")
+		t.Fatal("no page goes on in many")
 	}
 	if err := errors.Join(os.WriteFile(path, b, 0o600), os.Truncate(path, 65<<20)); err != nil { // above which not all is read first
 		t.Fatal(err)
