@@ -297,11 +297,19 @@ func (c *copier) copy(ctx context.Context) error {
 	}
 }
 
-// lacks tells what the copy has and a source that was rolled back has not.
+// lacks tells what the copy has and a source that was rolled back has not. Whether what
+// the source has is at least the copy's beginning, the copy knows by its own tree.
 func (c *copier) lacks(err error) {
 	var a audit.Alarm
-	own, _, failed := c.archive.Head()
-	if failed != nil || !errors.As(err, &a) || a.Seen.Key != a.Now.Key || a.Now.Size >= own.Size {
+	if !errors.As(err, &a) || a.Seen.Key != a.Now.Key {
+		return
+	}
+	own, _, shown, err := c.archive.Extends([][]byte{[]byte(a.Now.Note)})
+	if err != nil || !shown[0].Signed || a.Now.Size >= own.Size {
+		return
+	}
+	if !shown[0].Ours {
+		c.log.Warn("what the source has is not what the copy begins with", "entries", a.Now.Size)
 		return
 	}
 	if first, err := c.archive.CopyEntry(a.Now.Size); err == nil {

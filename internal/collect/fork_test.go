@@ -2,6 +2,8 @@ package collect_test
 
 import (
 	"errors"
+	"fmt"
+	"log/slog"
 	"os"
 	"path/filepath"
 	"strings"
@@ -59,4 +61,28 @@ func TestForkBeyondTheCopy(t *testing.T) {
 		t.Fatal(err)
 	}
 	s.holds(s.copyDir, want.Size)
+}
+
+// TestForkShortOfTheCopy: of a source that was put back and has gone on, yet not so far
+// as the copy, it is not said that it only lacks what comes after.
+func TestForkShortOfTheCopy(t *testing.T) {
+	s := newCopiedSite(t)
+	s.send(2)
+	older := s.save()
+	s.send(5)
+	if err := s.once(); err != nil {
+		t.Fatal(err)
+	}
+	s.putBack(older)
+	s.serve()
+	s.send(1)
+	f, log := s.following(), &shared{}
+	f.Once, f.Log = true, slog.New(slog.NewTextHandler(log, nil))
+	if err := collect.Follow(t.Context(), f); !errors.Is(err, audit.ErrAlarm) || !strings.Contains(err.Error(), trail.ErrRolledBack.Error()) {
+		t.Fatal(err)
+	}
+	want := fmt.Sprintf(`msg="what the source has is not what the copy begins with" entries=%d`, s.head().Size)
+	if !log.holds(want) || log.holds("its source lacks") {
+		t.Errorf("it logs %s, want %s", log.String(), want)
+	}
 }
