@@ -2,6 +2,7 @@ package dossier_test
 
 import (
 	"crypto/ed25519"
+	"crypto/sha256"
 	"slices"
 	"strings"
 	"testing"
@@ -11,6 +12,7 @@ import (
 	"witnessmark/internal/dossier"
 	"witnessmark/internal/labtest"
 	"witnessmark/internal/record"
+	"witnessmark/internal/trail"
 	"witnessmark/internal/trust"
 )
 
@@ -139,4 +141,51 @@ func TestRigOfAKeepersName(t *testing.T) {
 	if got := told(r, "trail/entries.json"); strings.Contains(got, "for rig wren") {
 		t.Errorf("the keeper's key is the rig's: %s", got)
 	}
+}
+
+// TestCostOfWords: what a file costs to verify grows with its words and the keys of who
+// gave them, not with their product: who has a trail's key may put in many of both.
+func TestCostOfWords(t *testing.T) {
+	h := newHouse(t)
+	run := h.run(t, labtest.Shape{Plain: true, LogBytes: 3000, Bare: true})
+	cost := func(n uint64) float64 {
+		b := h.words(t, run.ID, n)
+		return testing.AllocsPerRun(1, func() {
+			if r := verified(t, b, dossier.Keys{}); strings.Count(told(r, "rig/losses.json"), "keeper wren gave that word") != int(n) {
+				t.Errorf("not %d words are told", n)
+			}
+		})
+	}
+	none, some, twice := cost(1), cost(60), cost(120)
+	if ratio := (twice - none) / (some - none); ratio > 2.5 {
+		t.Errorf("with twice as many of both it allocates %.1f times as much", ratio)
+	}
+}
+
+// words is a forged file in which the keeper wren has had n keys more, and the last of
+// them has signed n times that heron's key is lost.
+func (h *house) words(t *testing.T, id string, n uint64) []byte {
+	t.Helper()
+	f := h.forge(t, id)
+	add := func(kind trail.Kind, of trust.Member, key ed25519.PrivateKey, text string) {
+		f.entries = append(f.entries, trail.Entry{Kind: kind, At: time.Unix(1_930_000_000, 0), Digest: sha256.Sum256(public(key)),
+			Length: ed25519.PublicKeySize, Subject: of.Name, Actor: "wren", Text: text})
+	}
+	last := h.wren
+	add(trail.KindKey, asWren, last, trust.Admission{Role: trust.Keeper}.Text())
+	for i := range n {
+		next := labtest.Key(labtest.Seeded(10_000 + i))
+		r := trust.Rotation{Member: asWren, Before: public(last), After: sha256.Sum256(public(next))}
+		add(trail.KindKey, asWren, next, trust.Admission{Role: trust.Keeper, Before: r.Before, Signature: r.Sign(last)}.Text())
+		last = next
+	}
+	had := h.heron.Key
+	for i := range n {
+		next, lost := labtest.Key(labtest.Seeded(20_000+i)), sha256.Sum256(public(had))
+		l := trust.Loss{Trail: h.Origin(), Keeper: "wren", Member: asHeron, Keys: [][]byte{lost[:]}, Why: "the disk broke"}
+		add(trail.KindRevocation, asHeron, had, "lost: the disk broke")
+		add(trail.KindKey, asHeron, next, trust.Admission{Role: trust.Rig, Lost: l.Keys, Why: l.Why, Word: l.Sign(last)}.Text())
+		had = next
+	}
+	return f.make(t)
 }
