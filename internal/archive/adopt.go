@@ -147,12 +147,13 @@ func (a *Archive) Adopt(signed []byte, entries []Adopting) error {
 		if err != nil {
 			return err
 		}
+		var keys rollSoFar
 		for i, e := range entries {
 			var index int64
 			if index, head, err = a.grow(tx, head, e.Leaf); err != nil {
 				return err
 			}
-			if err := a.adopt(tx, index, e, packed[i]); err != nil {
+			if err := a.adopt(tx, index, e, packed[i], &keys); err != nil {
 				return fmt.Errorf("entry %d: %w", index, err)
 			}
 		}
@@ -191,7 +192,7 @@ func (a *Archive) receiptsBelong(tx *bolt.Tx, entries []Adopting, now trail.Head
 }
 
 // adopt keeps what is kept beside an entry that has its place.
-func (a *Archive) adopt(tx *bolt.Tx, index int64, e Adopting, c *keepCall) error {
+func (a *Archive) adopt(tx *bolt.Tx, index int64, e Adopting, c *keepCall, keys *rollSoFar) error {
 	entry := e.Entry
 	switch entry.Kind {
 	case trail.KindRecord:
@@ -207,7 +208,7 @@ func (a *Archive) adopt(tx *bolt.Tx, index int64, e Adopting, c *keepCall) error
 	case trail.KindSuccession:
 		return a.adoptSuccession(tx, index, e)
 	case trail.KindKey, trail.KindRevocation:
-		return a.adoptKey(tx, index, e)
+		return a.adoptKey(tx, index, e, keys)
 	case trail.KindCertificate:
 		return adoptCertificate(tx, index, e)
 	}
@@ -285,7 +286,21 @@ func (a *Archive) adoptRetraction(tx *bolt.Tx, index int64, e trail.Entry) error
 	return putJSON(tx.Bucket(bRetractions), under(number(index), r.RunID), r)
 }
 
-func (a *Archive) adoptKey(tx *bolt.Tx, index int64, e Adopting) error {
+// rollSoFar is the changes of keys before an entry, read once in a transaction.
+type rollSoFar struct {
+	changes []KeyChange
+	read    bool
+}
+
+func (r *rollSoFar) before(tx *bolt.Tx) (_ []KeyChange, err error) {
+	if !r.read {
+		r.changes, err = keyChanges(tx)
+		r.read = err == nil
+	}
+	return r.changes, err
+}
+
+func (a *Archive) adoptKey(tx *bolt.Tx, index int64, e Adopting, keys *rollSoFar) error {
 	k := KeyChange{Name: e.Entry.Subject, Key: e.Content, Revoked: e.Entry.Kind == trail.KindRevocation, At: e.Entry.At, By: e.Entry.Actor, Index: index}
 	if sha256.Sum256(k.Key) != e.Entry.Digest || int64(len(k.Key)) != e.Entry.Length {
 		return errors.New("the key is not what it is about")
@@ -295,13 +310,14 @@ func (a *Archive) adoptKey(tx *bolt.Tx, index int64, e Adopting) error {
 	} else if err := k.admitted(e.Entry.Text); err != nil {
 		return err
 	}
-	before, err := keyChanges(tx)
+	before, err := keys.before(tx)
 	if err == nil {
 		err = follows(a.origin, before, k)
 	}
 	if err != nil {
 		return err
 	}
+	keys.changes = append(keys.changes, k)
 	return putJSON(tx.Bucket(bKeys), number(index), k)
 }
 
