@@ -29,8 +29,8 @@ head, every run is what its rig signed, has its entry, its receipt and its rows,
 every row has its run, and the series are those of the raw logs.
 
 A served collector is asked to look at itself, and goes on serving; what it writes
-meanwhile takes new room in its file, which is used again later. FILE is an
-archive that nobody serves, such as a backup; it is only read.
+while its pages are read takes new room in its file, which is used again later.
+FILE is an archive that nobody serves, such as a backup; it is only read.
 
 Exits 4 when anything is wrong.`,
 		Example: "  collector check\n  collector check dome.backup --key witnessmark.example/1a2b+3c4d5e6f+AbCd...",

@@ -1,11 +1,11 @@
 package archive
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"os"
-	"runtime/debug"
 	"time"
 
 	bolt "go.etcd.io/bbolt"
@@ -54,21 +54,25 @@ type Checked struct {
 // would write it, its tree follows from its leaves and gives the signed head,
 // every run's bytes are what its entry, receipt and signature say, runs and rows
 // belong to each other one to one, and every derived value follows from what it
-// is derived of. It looks at one moment and lets others write. The error says
-// that it did not come to its end.
+// is derived of. It lets others write: it looks at the pages at one moment, at the
+// trail and all rows at another, and then at each run by itself, so that no
+// transaction keeps the pages of all that long from being used again. What it says is
+// of the head that it found; a run that is kept later is looked at where it comes by
+// it. The error says that it did not come to its end.
 func (a *Archive) Examine(ctx context.Context, x Examination) (n Checked, err error) {
 	defer func() { n.VerifierKey = a.VerifierKey() }()
-	err = a.moment(func(tx *bolt.Tx) error {
-		w, err := walkFile(ctx, a.db.file, uint64(tx.ID()), x)
-		switch {
-		case err != nil:
-		case w.unsafe:
-			a.met(damaged(a.path, errors.New("a check lists its pages")))
-		default:
-			n, err = a.content(ctx, tx, x)
-		}
+	var w *walk
+	err = a.moment(func(tx *bolt.Tx) (err error) {
+		w, err = walkFile(ctx, a.db.file, uint64(tx.ID()), x)
 		return err
 	})
+	switch {
+	case err != nil:
+	case w.unsafe:
+		a.met(damaged(a.path, errors.New("a check lists its pages")))
+	default:
+		n, err = a.content(ctx, x)
+	}
 	if errors.Is(err, ErrDamaged) {
 		x.Found(Finding{"file", a.met(err).Error()})
 		err = nil
@@ -131,12 +135,8 @@ func ExamineFile(ctx context.Context, path, key string, x Examination) (n Checke
 		x.Found(Finding{"archive", err.Error()})
 		return n, nil
 	}
+	n, err = a.content(ctx, x)
 	n.VerifierKey = a.VerifierKey()
-	err = db.View(func(tx *bolt.Tx) error {
-		got, err := a.content(ctx, tx, x)
-		n.Runs, n.Entries, n.Keys = got.Runs, got.Entries, got.Keys
-		return err
-	})
 	return n, err
 }
 
@@ -150,36 +150,52 @@ func (a *Archive) Check(ctx context.Context) (Checked, error) {
 	return n, err
 }
 
-// content looks at what the pages hold. A fault that damage makes in bbolt after
-// all is a finding.
-func (a *Archive) content(ctx context.Context, tx *bolt.Tx, x Examination) (n Checked, err error) {
-	defer debug.SetPanicOnFault(debug.SetPanicOnFault(true))
-	defer func() {
-		if p := recover(); p != nil {
-			x.Found(Finding{"archive", fmt.Sprint("it cannot be read to its end: ", p)})
+// content looks at what the pages hold.
+func (a *Archive) content(ctx context.Context, x Examination) (n Checked, err error) {
+	c := &check{archive: a, ctx: ctx, Examination: x}
+	all := false
+	err = c.within(func() {
+		if all = c.buckets(); !all {
+			return
 		}
-	}()
-	c := &check{archive: a, tx: tx, ctx: ctx, Examination: x}
-	if !c.buckets() {
-		return n, nil
+		c.meta()
+		n.Entries = c.trail()
+		c.rows()
+		c.marks()
+		c.setups()
+		c.cosignedHeads()
+		c.cosigners()
+		c.restores()
+		c.successions()
+		c.beats()
+		c.news()
+		c.keys()
+		c.certificates()
+		n.Keys, _ = a.keysSince(c.tx) // what is wrong with them is told of
+	})
+	if err == nil && all {
+		n.Runs, err = c.runs()
+		c.step(c.total - c.done)
 	}
-	c.meta()
-	n.Entries = c.trail()
-	n.Runs = c.runs()
-	c.rows()
-	c.marks()
-	c.setups()
-	c.cosignedHeads()
-	c.cosigners()
-	c.restores()
-	c.successions()
-	c.beats()
-	c.news()
-	c.keys()
-	c.certificates()
-	n.Keys, _ = a.keysSince(tx) // what is wrong with them is told of
-	c.step(c.total - c.done)
-	return n, context.Cause(ctx)
+	return n, cmp.Or(err, context.Cause(ctx))
+}
+
+// within calls f with a transaction. A fault that damage makes in bbolt after all is a
+// finding.
+func (c *check) within(f func()) error {
+	return c.archive.view(func(tx *bolt.Tx) (err error) {
+		defer func() {
+			if p := recover(); p != nil {
+				c.wrong("archive", "it cannot be read to its end: %v", p)
+			}
+		}()
+		if line, err := c.archive.line(tx); err == nil {
+			c.line = line // with the keys that have followed meanwhile
+		}
+		c.tx = tx
+		f()
+		return nil
+	})
 }
 
 // check is one examination under way.
@@ -190,13 +206,14 @@ type check struct {
 	line        trail.Line // the trail's keys
 	ctx         context.Context
 	done, total int64
-	rigs        map[string]Rig // as they follow from the runs
-	marked      int            // entries about marks
-	restored    int            // about restores
-	setUp       int            // about setups
-	keyed       int            // about keys
-	succeeded   int            // about keys of the trail
-	certified   int            // and about certificates
+	rigs        map[string]Rig  // as they follow from the runs
+	recorded    map[string]bool // runs by their entries, until they are looked at
+	marked      int             // entries about marks
+	restored    int             // about restores
+	setUp       int             // about setups
+	keyed       int             // about keys
+	succeeded   int             // about keys of the trail
+	certified   int             // and about certificates
 }
 
 func (c *check) wrong(where string, format string, args ...any) {
@@ -204,7 +221,7 @@ func (c *check) wrong(where string, format string, args ...any) {
 }
 
 func (c *check) step(n int64) {
-	if c.done += n; c.Progress != nil && c.total > 0 {
+	if c.done = min(c.done+n, c.total); c.Progress != nil && c.total > 0 {
 		c.Progress(c.done, c.total)
 	}
 }

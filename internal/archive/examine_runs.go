@@ -6,6 +6,7 @@ import (
 	"crypto/sha256"
 	"errors"
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 
@@ -15,23 +16,52 @@ import (
 	"witnessmark/internal/trail"
 )
 
-// runs goes through the runs and gives their number.
-func (c *check) runs() (n int) {
-	c.each(bRuns, func(id, v []byte) {
-		b := c.tx.Bucket(bRuns).Bucket(id)
-		if b == nil {
-			c.wrong("run "+string(id), "it is a value of %d bytes and no run", len(v))
-			return
+// runs goes through the runs, each in a transaction of its own, and gives the number of
+// those that the trail told of.
+func (c *check) runs() (n int, err error) {
+	for next := []byte(nil); err == nil && c.ctx.Err() == nil; {
+		var id []byte
+		var x *Examined
+		err = c.within(func() {
+			k, v := c.tx.Bucket(bRuns).Cursor().Seek(next)
+			if id = bytes.Clone(k); id == nil {
+				return
+			}
+			switch b, err := c.archive.runIn(c.tx, string(id)); {
+			case errors.Is(err, ErrNotFound):
+				c.wrong("run "+string(id), "it is a value of %d bytes and no run", len(v))
+			case err != nil:
+				c.wrong("run "+string(id), "%v", err)
+			default:
+				x = c.run(string(id), b)
+			}
+		})
+		if id == nil {
+			break
 		}
-		c.run(string(id), b)
-		n++
+		if x != nil && c.Run != nil {
+			for _, what := range c.Run(*x) {
+				c.wrong("run "+string(id), "%s", what)
+			}
+		}
+		if c.recorded[string(id)] {
+			delete(c.recorded, string(id))
+			n++
+		}
+		next = append(id, 0)
 		c.step(1)
-	})
-	return n
+	}
+	if err == nil && c.ctx.Err() == nil {
+		for _, id := range slices.Sorted(maps.Keys(c.recorded)) {
+			c.wrong("run "+id, "it went while the check was under way")
+		}
+	}
+	return n, err
 }
 
-// run tells of everything that is wrong with one run.
-func (c *check) run(id string, b *bolt.Bucket) {
+// run tells of everything that is wrong with one run, and gives all of it where that
+// can be read.
+func (c *check) run(id string, b *bolt.Bucket) *Examined {
 	wrong := func(err error) {
 		if err != nil {
 			c.wrong("run "+id, "%v", err)
@@ -44,7 +74,7 @@ func (c *check) run(id string, b *bolt.Bucket) {
 	raw, err := c.archive.unpack.DecodeAll(b.Get([]byte("record")), nil)
 	if err != nil {
 		wrong(fmt.Errorf("its record: %w", err))
-		return
+		return nil
 	}
 	s := record.Signed{Bytes: raw, PublicKey: ed25519.PublicKey(b.Get([]byte("public_key"))), Signature: b.Get([]byte("signature"))}
 	wrong(s.Verify())
@@ -57,11 +87,11 @@ func (c *check) run(id string, b *bolt.Bucket) {
 	run, err := record.Decode(raw)
 	if err != nil {
 		wrong(err)
-		return
+		return nil
 	}
 	if run.ID != id {
 		wrong(fmt.Errorf("its record is of run %s", run.ID))
-		return
+		return nil
 	}
 	l, err := c.indexed(run, b.Get([]byte("at")), e)
 	wrong(err)
@@ -69,11 +99,7 @@ func (c *check) run(id string, b *bolt.Bucket) {
 	for _, err := range c.parts(b, &x) {
 		wrong(err)
 	}
-	if c.Run != nil {
-		for _, what := range c.Run(x) {
-			wrong(errors.New(what))
-		}
-	}
+	return &x
 }
 
 // receipt holds a run's receipt against the record, and its head against the

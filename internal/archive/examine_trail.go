@@ -25,7 +25,7 @@ func (c *check) trail() (size int64) {
 		}
 	})
 	c.total = 2 * head.Size
-	c.rigs = map[string]Rig{}
+	c.rigs, c.recorded = map[string]Rig{}, map[string]bool{}
 	c.each(bLeaves, func(k, leaf []byte) {
 		if n := numberOf(k); n > size && n < head.Size {
 			c.gap(size, n)
@@ -106,6 +106,7 @@ func (c *check) recordOf(i int64, e trail.Entry) {
 		c.wrong(entryName(i), "it is about run %s, which is gone", e.Subject)
 		return
 	}
+	c.recorded[e.Subject] = true
 	if id := c.tx.Bucket(bHashes).Get(e.Digest[:]); string(id) != e.Subject {
 		c.wrong(entryName(i), "its hash leads to %q and not to run %s", id, e.Subject)
 	}

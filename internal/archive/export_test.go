@@ -98,3 +98,6 @@ func (a *Archive) Admit(k KeyChange) error {
 func (a *Archive) Vouched(s trail.Succession, e trail.Entry) error {
 	return a.db.View(func(tx *bolt.Tx) error { return vouched(tx, s, e) })
 }
+
+// Reading is how many transactions are open to read.
+func (a *Archive) Reading() int { return a.db.Stats().OpenTxN }

@@ -227,7 +227,7 @@ func (c *Collector) Runs(ctx context.Context, q answer.Query, yield func(answer.
 	return c.archive.Runs(ctx, archive.Query(q), func(r archive.Row) error {
 		s, err := summaryOf(r.Summary, r.Retractions)
 		if err != nil {
-			return fault.New("list runs", r.ID, err).WithHint(archive.CheckHint)
+			return fault.New("list runs", r.ID, err)
 		}
 		return yield(s)
 	})

@@ -5,6 +5,7 @@ import (
 
 	"witnessmark/internal/answer"
 	"witnessmark/internal/archive"
+	"witnessmark/internal/fault"
 	"witnessmark/internal/trail"
 )
 
@@ -12,7 +13,7 @@ import (
 func summaryOf(b []byte, history []archive.Retraction) (answer.Summary, error) {
 	s, err := answer.ParseSummary(b)
 	if err != nil {
-		return s, err
+		return s, fault.New("read archive", "", err).WithHint(archive.CheckHint)
 	}
 	var h []answer.Retracting
 	for _, r := range history {
