@@ -1,6 +1,7 @@
 package audit
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -278,6 +279,9 @@ func (t *Trail) Send(ctx context.Context, s record.Signed, parts []deliver.Part)
 	last, seen, line := t.last, t.head, t.line
 	t.mu.Unlock()
 	reply, err := deliver.Send(ctx, t.conn, s, parts, deliver.Seen(seen.Size))
+	if errors.Is(err, deliver.ErrFewer) { // it was put back since it was met
+		err = cmp.Or(t.meet(ctx), err)
+	}
 	if err != nil {
 		return reply, err
 	}

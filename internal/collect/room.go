@@ -133,9 +133,15 @@ func (c *Collector) State(context.Context) (answer.State, error) {
 }
 
 // Admit implements deliver.Taker.
-func (c *Collector) Admit(_ context.Context, size int64) error {
+func (c *Collector) Admit(_ context.Context, size, seen int64) error {
 	if err := c.doubt(); err != nil {
 		return deliver.As(deliver.CutBack, err)
+	}
+	switch head, _, err := c.archive.Head(); {
+	case err != nil:
+		return err
+	case seen > head.Size: // of which the rig comes to show the head
+		return deliver.Fewer(seen, head.Size)
 	}
 	held := int64(0)
 	if c.held != nil {

@@ -53,7 +53,7 @@ func (k *taker) Known(_ context.Context, sum [sha256.Size]byte) (deliver.Reply, 
 	return r, ok, nil
 }
 
-func (k *taker) Admit(context.Context, int64) error { return k.full }
+func (k *taker) Admit(context.Context, int64, int64) error { return k.full }
 
 func (k *taker) Take(_ context.Context, d deliver.Delivery) (deliver.Reply, error) {
 	if k.wait != nil {

@@ -55,6 +55,16 @@ type reasoned struct {
 func (r reasoned) Unwrap() error   { return r.error }
 func (r reasoned) Refusal() string { return r.reason }
 
+// Fewer refuses to take anything from a rig that has seen more entries of the trail
+// than it has: what the trail was then is settled first.
+func Fewer(seen, has int64) error {
+	return Refuse(CutBack, fewer, "this rig has seen %d entries of the trail, which has %d", seen, has)
+}
+
+// fewer is the status of ErrFewer; to an agent that does not know that it is one of
+// those that are tried again.
+const fewer = codes.DataLoss
+
 // reasonOf gives the word that an error brings along, else the other.
 func reasonOf(err error, other string) string {
 	var r interface{ Refusal() string }

@@ -43,6 +43,10 @@ var ErrRefused = errors.New("the collector refused it")
 // not take the record now; it is worth trying again.
 var ErrUnreachable = errors.New("the collector could not take it now")
 
+// ErrFewer is returned when the collector's trail has fewer entries than were seen of
+// it. It is an ErrUnreachable: once the trail is what it was, the record is taken.
+var ErrFewer = fmt.Errorf("%w: its trail was put back", ErrUnreachable)
+
 // ErrFiles is returned when an attachment cannot be read or is not what the
 // record binds any more; no collector would take it.
 var ErrFiles = errors.New("the run's files are not what was recorded")
@@ -51,7 +55,7 @@ var ErrFiles = errors.New("the run's files are not what was recorded")
 type Option func(*pb.Announcement)
 
 // Seen asks that the receipt lead from the trail of that many entries, which was
-// seen before; 0 asks for nothing.
+// seen before, and that nothing be kept in one with fewer; 0 asks for nothing.
 func Seen(size int64) Option { return func(a *pb.Announcement) { a.SeenSize = size } }
 
 // Send delivers one record and waits for its receipt, whose claim about the
@@ -205,6 +209,8 @@ func meaning(ctx context.Context, err error) (said string, why error) {
 	switch st.Code() {
 	case codes.InvalidArgument, codes.FailedPrecondition, codes.AlreadyExists, codes.PermissionDenied, codes.OutOfRange, codes.Unimplemented:
 		return st.Message(), ErrRefused
+	case fewer:
+		return st.Message(), ErrFewer
 	}
 	return plain(st.Message()), ErrUnreachable
 }

@@ -37,8 +37,9 @@ type Taker interface {
 	// Known returns the reply that the record with this hash was given before.
 	Known(ctx context.Context, sum [sha256.Size]byte) (Reply, bool, error)
 	// Admit says why a record of that size, with its attachments, cannot be kept
-	// now, before any of it is sent; nil when it can.
-	Admit(ctx context.Context, size int64) error
+	// now, before any of it is sent; nil when it can. Seen is how many entries of the
+	// trail the rig has seen: into one with fewer nothing of its is taken.
+	Admit(ctx context.Context, size, seen int64) error
 	// Take keeps the delivery and returns after its commit. An error that wraps
 	// ErrRefused tells the rig not to try again.
 	Take(ctx context.Context, d Delivery) (Reply, error)
@@ -116,7 +117,7 @@ func (s *server) Deliver(st stream) error {
 		return statusOf(err)
 	}
 	if !ok {
-		if err := s.taker.Admit(st.Context(), announced(a)); err != nil {
+		if err := s.taker.Admit(st.Context(), announced(a), a.GetSeenSize()); err != nil {
 			return statusOf(err)
 		}
 		if reply, err = s.take(st.Context(), a, in, limits); err != nil {

@@ -112,7 +112,8 @@ type Announcement struct {
 	Signature []byte `protobuf:"bytes,4,opt,name=signature,proto3" json:"signature,omitempty"`
 	// In the order in which the bytes follow the record's.
 	Parts []*AnnouncedPart `protobuf:"bytes,5,rep,name=parts,proto3" json:"parts,omitempty"`
-	// Of the last head of this trail that the rig saw; 0 when it saw none.
+	// Of the last head of this trail that the rig saw; 0 when it saw none. A trail with
+	// fewer entries takes nothing: DATA_LOSS, upon which the rig shows that head.
 	SeenSize      int64 `protobuf:"varint,6,opt,name=seen_size,json=seenSize,proto3" json:"seen_size,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
