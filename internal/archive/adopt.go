@@ -97,6 +97,8 @@ func (a *Archive) HeadAt(size int64) (signed []byte, err error) {
 	return signed, nil
 }
 
+// headAt signs what the present head adds to, and nothing else: what was altered under
+// that is damage, and a head over it would be evidence of a fork for ever.
 func (a *Archive) headAt(tx *bolt.Tx, size int64) ([]byte, error) {
 	now, err := a.head(tx)
 	if err != nil {
@@ -109,6 +111,13 @@ func (a *Archive) headAt(tx *bolt.Tx, size int64) ([]byte, error) {
 	h, err := trail.HeadOf(a.origin, size, now.Size, hashReader{tx})
 	if err != nil {
 		return nil, err
+	}
+	proof, err := trail.ProveConsistency(size, now.Size, hashReader{tx})
+	if err != nil {
+		return nil, err
+	}
+	if err := trail.CheckConsistency(h, now, proof); err != nil {
+		return nil, damaged(a.path, fmt.Errorf("its trail: %w", err))
 	}
 	return trail.SignHead(h, signer)
 }

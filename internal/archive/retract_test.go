@@ -1,11 +1,14 @@
 package archive_test
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"path/filepath"
 	"strings"
 	"testing"
+
+	bolt "go.etcd.io/bbolt"
 
 	"witnessmark/internal/archive"
 	"witnessmark/internal/labtest"
@@ -158,5 +161,20 @@ func TestExtends(t *testing.T) {
 	}
 	if _, err := a.Entry(5); !errors.Is(err, archive.ErrNotFound) {
 		t.Errorf("entry past the end: %v", err)
+	}
+	// Of one that is its own no other is signed, whatever the disk has made of the tree.
+	if err := a.Damage(func(tx *bolt.Tx) error {
+		leaf, tree := make([]byte, 8), tx.Bucket([]byte("trail/hashes")) // that of the first entry
+		h := bytes.Clone(tree.Get(leaf))
+		h[3] ^= 1
+		return tree.Put(leaf, h)
+	}); err != nil {
+		t.Fatal(err)
+	}
+	if _, _, seen, err = a.Extends(notes[:1]); !errors.Is(err, archive.ErrDamaged) {
+		t.Errorf("with a damaged tree: %+v, %v", seen, err)
+	}
+	if _, err := a.HeadAt(1); !errors.Is(err, archive.ErrDamaged) {
+		t.Errorf("with a damaged tree: %v", err)
 	}
 }
