@@ -210,7 +210,8 @@ func openAs(path string, opt bolt.Options) (db opened, err error) {
 	}
 	err = whole(path, func() error { db.DB, err = bolt.Open(path, 0o600, &opt); return err })
 	switch {
-	case errors.Is(err, berrors.ErrInvalid), errors.Is(err, berrors.ErrVersionMismatch), errors.Is(err, berrors.ErrChecksum):
+	case errors.Is(err, berrors.ErrInvalid), errors.Is(err, berrors.ErrVersionMismatch), errors.Is(err, berrors.ErrChecksum),
+		err != nil && strings.HasPrefix(err.Error(), "file size too small"): // for pages of the size that they tell of
 		err = damaged(path, errFirstPages)
 	case errors.Is(err, ErrDamaged):
 		if why := openedSound(db.file); why != nil {

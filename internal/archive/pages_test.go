@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/binary"
 	"fmt"
+	"hash/fnv"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
@@ -13,6 +14,7 @@ import (
 	bolt "go.etcd.io/bbolt"
 
 	"witnessmark/internal/archive"
+	"witnessmark/internal/fault"
 	"witnessmark/internal/labtest"
 )
 
@@ -139,6 +141,14 @@ func TestFilesThatAreNone(t *testing.T) {
 		t.Fatal(err)
 	}
 	files := map[string][]byte{"empty": nil, "another program's": songs, "of zeroes": make([]byte, 1<<16), "of text": bytes.Repeat([]byte("orrery,16.7\n"), 9999)}
+	pages := slices.Clone(whole)
+	for _, m := range [][]byte{pages[16:], pages[4096+16:]} {
+		binary.NativeEndian.PutUint32(m[8:], 1<<30)
+		sum := fnv.New64a()
+		sum.Write(m[:56])
+		binary.NativeEndian.PutUint64(m[56:], sum.Sum64())
+	}
+	files["with pages of a gibibyte"] = pages
 	for at := 0; at < int(places[len(places)-1]); at += 2048 {
 		files[fmt.Sprintf("cut after %d bytes", at)] = whole[:at]
 	}
@@ -152,6 +162,11 @@ func TestFilesThatAreNone(t *testing.T) {
 			found++
 		} else {
 			t.Errorf("a file %s passes for an archive", name)
+		}
+		if len(b) > 0 && name != "another program's" {
+			if _, err := archive.Open(file, options()); err == nil || fault.HintOf(err) == "" {
+				t.Errorf("a file %s is opened with %v", name, err)
+			}
 		}
 		if after, err := os.ReadFile(file); err != nil || !bytes.Equal(after, b) {
 			t.Errorf("a file %s was written to: %v", name, err)
