@@ -100,13 +100,14 @@ func (c *Collector) latest(ctx context.Context, p trust.Peer) error {
 	if err != nil || next == nil {
 		return err
 	}
-	return c.ended(ctx, next.At, trust.Deny(archive.KeySucceeded, "another key of %s came after this one on %s", p.Member, next.At.Format(time.RFC3339)))
+	return c.ended(ctx, trust.Deny(archive.KeySucceeded, "another key of %s came after this one on %s", p.Member, next.At.Format(time.RFC3339)))
 }
 
-// ended refuses a call with a key that has ended then. A connection of before is closed
-// for it, so that who has the later key comes back with that.
-func (c *Collector) ended(ctx context.Context, then time.Time, why error) error {
-	if m, ok := metBy(ctx); ok && m.at.Before(then) {
+// ended refuses a call with a key that has ended. A connection of before is closed for
+// it, so that who has the later key comes back with that; who comes back without is told
+// why, whatever the clock has done meanwhile.
+func (c *Collector) ended(ctx context.Context, why error) error {
+	if m, ok := metBy(ctx); ok && m.good {
 		c.door.shut(ctx)
 		return status.Errorf(codes.Unavailable, "the connection is of before: %v", why)
 	}

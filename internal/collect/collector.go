@@ -49,7 +49,6 @@ type Collector struct {
 	guests  guests
 
 	certifying certifying
-	ownerSince atomic.Int64 // when the present identity of the owner was made, in Unix nanoseconds
 	refusals   refusals
 	rekeying   sync.Mutex
 }

@@ -40,7 +40,7 @@ func (d *gate) Clone() credentials.TransportCredentials {
 type met struct {
 	credentials.TLSInfo
 	peer trust.Peer
-	at   time.Time // when it was met
+	good bool // whether the peer's key had not ended yet then
 	err  error
 }
 
@@ -59,11 +59,12 @@ func (d *gate) ServerHandshake(raw net.Conn) (net.Conn, credentials.AuthInfo, er
 		d.c.refusals.write("handshake", host(raw.RemoteAddr()), "no handshake", "from", raw.RemoteAddr().String(), "error", err)
 		return conn, info, err
 	}
-	m := met{TLSInfo: info.(credentials.TLSInfo), at: d.c.now()}
+	m := met{TLSInfo: info.(credentials.TLSInfo)}
 	m.peer, m.err = identify(m.State.PeerCertificates, d.c.now())
 	if m.err != nil {
 		return conn, m, nil
 	}
+	m.good = d.c.stands(m.peer)
 	return d.c.guests.enter(conn, m.peer, d.c.now()), m, nil
 }
 

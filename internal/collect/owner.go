@@ -19,15 +19,13 @@ import (
 // there is room; the identity of the last time is not taken away before that, since
 // on such a disk no other could be made. The function that it gives ends it.
 func (c *Collector) leaveWord(ctx context.Context, a *trust.Authority, address string) (func(), error) {
-	var renewAt time.Time // zero while the folder lacks something
-	leave := func() error {
-		renewAt = time.Time{}
-		id, err := c.makeOwner(a, address)
-		if err == nil {
+	var id trust.Identity // none while the folder lacks something
+	leave := func() (err error) {
+		if id, err = c.makeOwner(a, address); err == nil {
 			err = tell(filepath.Join(c.dir, addressFile), address)
 		}
-		if err == nil {
-			renewAt = id.RenewAt()
+		if err != nil {
+			id = trust.Identity{}
 		}
 		return err
 	}
@@ -49,11 +47,11 @@ func (c *Collector) leaveWord(ctx context.Context, a *trust.Authority, address s
 				return
 			case <-t.C:
 			}
-			if c.now().Before(renewAt) {
+			if !id.Due(c.now()) {
 				continue
 			}
-			due := !renewAt.IsZero()
-			if err := leave(); err != nil && due {
+			had := id.Leaf != nil
+			if err := leave(); err != nil && had {
 				c.log.Error("the owner's identity is not renewed yet", "error", err)
 			}
 		}
@@ -88,6 +86,5 @@ func (c *Collector) makeOwner(a *trust.Authority, address string) (trust.Identit
 	if err != nil {
 		return id, fault.New("write the owner's identity", filepath.Join(c.dir, ownerFile), err)
 	}
-	c.ownerSince.Store(c.now().UnixNano())
 	return id, nil
 }

@@ -110,8 +110,11 @@ func (c *Collector) rollMoved(ctx context.Context) {
 	})
 }
 
-// stands says whether a member's key has not ended.
+// stands says whether somebody's key has not ended.
 func (c *Collector) stands(p trust.Peer) bool {
+	if p.Role == trust.Owner {
+		return c.isOwner(p.Key)
+	}
 	next, err := c.after(p)
 	return err == nil && next == nil && c.good(p.Key, p.Member) == nil
 }

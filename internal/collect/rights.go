@@ -3,8 +3,8 @@ package collect
 import (
 	"context"
 	"crypto/ed25519"
+	"slices"
 	"strings"
-	"time"
 
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/peer"
@@ -145,13 +145,14 @@ func (c *Collector) caller(ctx context.Context) (trust.Peer, error) {
 // stillOwner refuses an owner's key that is not, or not any more, the one in the
 // folder: a copy of the file is good for no longer than the file.
 func (c *Collector) stillOwner(ctx context.Context, key ed25519.PublicKey) error {
-	for _, id := range Owner(c.dir)() {
-		if key.Equal(id.Leaf.PublicKey) {
-			return nil
-		}
+	if c.isOwner(key) {
+		return nil
 	}
-	err := trust.Deny(keyGone, "the owner's identity in the collector's folder is another by now")
-	return c.ended(ctx, time.Unix(0, c.ownerSince.Load()), err)
+	return c.ended(ctx, trust.Deny(keyGone, "the owner's identity in the collector's folder is another by now"))
+}
+
+func (c *Collector) isOwner(key ed25519.PublicKey) bool {
+	return slices.ContainsFunc(Owner(c.dir)(), func(id trust.Identity) bool { return key.Equal(id.Leaf.PublicKey) })
 }
 
 func (w who) String() string {

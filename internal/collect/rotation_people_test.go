@@ -2,7 +2,9 @@ package collect_test
 
 import (
 	"context"
+	"crypto/ed25519"
 	"errors"
+	"fmt"
 	"os"
 	"path/filepath"
 	"strings"
@@ -85,6 +87,55 @@ func TestOpenConnectionComesBackWithTheNextKey(t *testing.T) {
 		_, err := answer.NewClient(conn).Rigs(ctx)
 		return err
 	})
+}
+
+// TestOpenConnectionComesBackAsTheNextOwner: so it is when the owner's identity was made
+// anew, and who comes back with a copy of the one before is told that it has ended.
+func TestOpenConnectionComesBackAsTheNextOwner(t *testing.T) {
+	w := newWorkshop(t)
+	before := collect.Owner(w.dir)()
+	stale, err := collect.Dial(w.address, func() []trust.Identity { return before })
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer stale.Close()
+	asks := func(conn *collect.Connection) error {
+		_, err := answer.NewClient(conn).Rigs(t.Context())
+		return err
+	}
+	if err := asks(stale); err != nil {
+		t.Fatal(err)
+	}
+	pem, err := os.ReadFile(filepath.Join(w.dir, "authority.pem"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	key := labtest.Key(labtest.Seeded(61))
+	chain := labtest.Certify(t, labtest.ReadAuthority(t, pem), trust.Member{Role: trust.Owner, Name: "owner"}, key.Public().(ed25519.PublicKey))
+	next, err := trust.NewIdentity(key, chain.Leaf.Raw, chain.Authority.Raw, w.address)
+	if err != nil {
+		t.Fatal(err)
+	}
+	b, err := next.Whole()
+	if err == nil {
+		err = os.WriteFile(filepath.Join(w.dir, "owner.pem"), b, 0o600)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	insist(t, "ask over it", func(context.Context) error { return asks(w.owner) })
+	insist(t, "be told", func(context.Context) error {
+		if err := asks(stale); err == nil || !strings.Contains(err.Error(), "another by now") || errors.Is(err, answer.ErrUnreachable) {
+			return fmt.Errorf("said is %v", err)
+		}
+		return nil
+	})
+	// Nothing is closed any more, so that it is not tried over and over.
+	for range 3 {
+		if err := asks(stale); errors.Is(err, answer.ErrUnreachable) {
+			t.Error(err)
+		}
+	}
 }
 
 // TestPeopleRotateWhileACollectorIsAway: where the next key was admitted already the

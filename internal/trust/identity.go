@@ -43,6 +43,12 @@ func NewIdentity(key ed25519.PrivateKey, leaf, authority []byte, collector strin
 	return Identity{Member: m, Key: key, Leaf: c.Leaf, Authority: c.Authority, Collector: collector}, err
 }
 
+// Due says whether a certificate is to be made anew: there is none, it is to be renewed,
+// or the clock was put back to before it begins.
+func (id Identity) Due(now time.Time) bool {
+	return id.Leaf == nil || now.Before(id.Leaf.NotBefore) || !now.Before(id.RenewAt())
+}
+
 // RenewAt is when two thirds of the certificate's life are over. A witness's that
 // cannot serve a copy, as a collector of before has made it, is due at once.
 func (id Identity) RenewAt() time.Time {

@@ -282,6 +282,14 @@ func TestRenewAt(t *testing.T) {
 	if got := id.RenewAt().Sub(noon); got < trust.Life*6/10 || got > trust.Life*7/10 {
 		t.Errorf("%v of %v", got, trust.Life)
 	}
+	for at, want := range map[time.Time]bool{noon: false, id.RenewAt(): true, noon.AddDate(0, 0, -2): true} {
+		if id.Due(at) != want {
+			t.Errorf("on %v it is due: %v", at, !want)
+		}
+	}
+	if !(trust.Identity{}).Due(noon) {
+		t.Error("where there is none it is not due")
+	}
 	lark := enrol(t, authority(t), trust.Member{Role: trust.Witness, Name: "lark"}, noon)
 	if got := lark.RenewAt().Sub(noon); got < trust.Life*6/10 {
 		t.Errorf("a witness's: %v of %v", got, trust.Life)
