@@ -22,15 +22,18 @@ var ErrAlarm = errors.New("the collector's trail is not the one that was seen")
 
 // Alarm is a head or key that was refused.
 type Alarm struct {
-	Name      string      `json:"name"` // of its folder
-	Collector string      `json:"collector"`
-	At        time.Time   `json:"at"`
-	Why       string      `json:"why"`
-	Seen      HeadSeen    `json:"seen"`
-	Now       HeadSeen    `json:"now"`
-	Keys      []string    `json:"keys,omitempty"`     // what the collector says of its keys: signed successions
-	Accepted  *Acceptance `json:"accepted,omitempty"` // nil while it is open
-	Folder    string      `json:"folder"`             // where the evidence is
+	Name      string    `json:"name"` // of its folder
+	Collector string    `json:"collector"`
+	At        time.Time `json:"at"`
+	Why       string    `json:"why"`
+	Seen      HeadSeen  `json:"seen"`
+	Now       HeadSeen  `json:"now"`
+	Keys      []string  `json:"keys,omitempty"` // what the collector says of its keys: signed successions
+	// Earlier are the keys that the one of both heads followed, as far as the collector
+	// has led to it from the pinned one.
+	Earlier  []trail.Earlier `json:"earlier,omitempty"`
+	Accepted *Acceptance     `json:"accepted,omitempty"` // nil while it is open
+	Folder   string          `json:"folder"`             // where the evidence is
 }
 
 // HeadSeen is one of the two heads of an alarm. The signed note is a file of the
@@ -103,7 +106,10 @@ func (m Memory) seen() HeadSeen {
 // raised again. Both heads are of the keys that the collector has led to by now.
 func (a *Auditor) raise(last Memory, now shown, why error) error {
 	of := func(msg string, at time.Time) HeadSeen { return headSeen(now.line.Present(), now.line, msg, at) }
-	return a.raiseAlarm(Alarm{Collector: last.Collector, Why: why.Error(), Seen: of(last.Head, last.Seen), Now: of(string(now.signed), a.now().UTC())})
+	return a.raiseAlarm(Alarm{
+		Collector: last.Collector, Why: why.Error(), Earlier: now.at(last).Earlier,
+		Seen: of(last.Head, last.Seen), Now: of(string(now.signed), a.now().UTC()),
+	})
 }
 
 func (a *Auditor) raiseAlarm(al Alarm) error {

@@ -202,7 +202,11 @@ func TestForkAfterTheKeyChanged(t *testing.T) {
 	if _, err := b.deliver(c, 2); err != nil {
 		t.Fatal(err)
 	}
-	other.Fill(t, 2, 9)
+	other.Fill(t, 1, 9)
+	run := b.rig.Finish(labtest.Shape{Bare: true, Plain: true})
+	if _, err := deliver.Send(t.Context(), other, run.Signed, run.Parts()); err != nil {
+		t.Fatal(err)
+	}
 	rekey(t, other.Archive, 21)
 	_, err := b.deliver(other, 1)
 	var al audit.Alarm
@@ -211,6 +215,17 @@ func TestForkAfterTheKeyChanged(t *testing.T) {
 	}
 	if want := fmt.Sprintf("%v: seen 2 %s on %s, now 2 %s on ", trail.ErrForked, al.Seen.Root, al.Seen.At.Format(time.DateTime), al.Now.Root); !strings.Contains(al.Error(), want) {
 		t.Errorf("%v, want %s", al, want)
+	}
+	// Once it is explained a receipt that the earlier key has signed holds, too.
+	if _, err := b.Accept(al.Name, "operator", "the disk was lost"); err != nil {
+		t.Fatal(err)
+	}
+	met, err := b.Meet(t.Context(), other, address)
+	if err == nil {
+		_, err = met.Send(t.Context(), run.Signed, nil)
+	}
+	if err != nil {
+		t.Error(err)
 	}
 }
 

@@ -119,6 +119,9 @@ func (a *Auditor) OnSuccession(f func(collector, from, to string)) { a.succeeded
 // explained gives the keys before the one that an alarm is accepted for, as far as
 // the collector's word leads there.
 func (m Memory) explained(al Alarm) (earlier []trail.Earlier) {
+	if len(al.Earlier) > 0 { // it led there before the alarm
+		return al.Earlier
+	}
 	line, err := trail.NewLine(m.Key, m.Earlier...)
 	var notes [][]byte
 	for _, n := range al.Keys {
