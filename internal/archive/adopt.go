@@ -156,7 +156,7 @@ func (a *Archive) Adopt(signed []byte, entries []Adopting) error {
 		if err != nil {
 			return err
 		}
-		var keys rollSoFar
+		var keys lineage // read where it is needed, and once
 		for i, e := range entries {
 			var index int64
 			if index, head, err = a.grow(tx, head, e.Leaf); err != nil {
@@ -201,7 +201,7 @@ func (a *Archive) receiptsBelong(tx *bolt.Tx, entries []Adopting, now trail.Head
 }
 
 // adopt keeps what is kept beside an entry that has its place.
-func (a *Archive) adopt(tx *bolt.Tx, index int64, e Adopting, c *keepCall, keys *rollSoFar) error {
+func (a *Archive) adopt(tx *bolt.Tx, index int64, e Adopting, c *keepCall, keys *lineage) error {
 	entry := e.Entry
 	switch entry.Kind {
 	case trail.KindRecord:
@@ -295,21 +295,7 @@ func (a *Archive) adoptRetraction(tx *bolt.Tx, index int64, e trail.Entry) error
 	return putJSON(tx.Bucket(bRetractions), under(number(index), r.RunID), r)
 }
 
-// rollSoFar is the changes of keys before an entry, read once in a transaction.
-type rollSoFar struct {
-	changes []KeyChange
-	read    bool
-}
-
-func (r *rollSoFar) before(tx *bolt.Tx) (_ []KeyChange, err error) {
-	if !r.read {
-		r.changes, err = keyChanges(tx)
-		r.read = err == nil
-	}
-	return r.changes, err
-}
-
-func (a *Archive) adoptKey(tx *bolt.Tx, index int64, e Adopting, keys *rollSoFar) error {
+func (a *Archive) adoptKey(tx *bolt.Tx, index int64, e Adopting, keys *lineage) error {
 	k := KeyChange{Name: e.Entry.Subject, Key: e.Content, Revoked: e.Entry.Kind == trail.KindRevocation, At: e.Entry.At, By: e.Entry.Actor, Index: index}
 	if sha256.Sum256(k.Key) != e.Entry.Digest || int64(len(k.Key)) != e.Entry.Length {
 		return errors.New("the key is not what it is about")
@@ -319,14 +305,17 @@ func (a *Archive) adoptKey(tx *bolt.Tx, index int64, e Adopting, keys *rollSoFar
 	} else if err := k.admitted(e.Entry.Text); err != nil {
 		return err
 	}
-	before, err := keys.before(tx)
-	if err == nil {
-		err = follows(a.origin, before, k)
+	if keys.names == nil {
+		before, err := keyChanges(tx)
+		if err != nil {
+			return err
+		}
+		*keys = lineageOf(before)
 	}
-	if err != nil {
+	if err := keys.follows(a.origin, k); err != nil {
 		return err
 	}
-	keys.changes = append(keys.changes, k)
+	keys.add(k)
 	return putJSON(tx.Bucket(bKeys), number(index), k)
 }
 

@@ -40,7 +40,7 @@ func (a *Archive) AddCertificate(m trust.Member, key ed25519.PublicKey, c trust.
 		if err != nil {
 			return err
 		}
-		if _, err := newest(changes, m, key); err != nil {
+		if _, err := lineageOf(changes).newest(m, key); err != nil {
 			return err
 		}
 		return a.putCertificate(tx, m, key, c, m.Name)

@@ -1,6 +1,7 @@
 package archive
 
 import (
+	"errors"
 	"slices"
 	"testing"
 
@@ -85,10 +86,13 @@ func (a *Archive) EmptyBuckets() (empty []string) {
 	return empty
 }
 
-// Admit enters an admission as it is, as somebody with the trail's key could.
-func (a *Archive) Admit(k KeyChange) error {
-	return a.db.Update(func(tx *bolt.Tx) error {
-		_, err := a.changeKey(tx, k)
+// Admit enters changes as they are, as somebody with the trail's key could.
+func (a *Archive) Admit(changes ...KeyChange) error {
+	return a.db.Update(func(tx *bolt.Tx) (err error) {
+		for _, k := range changes {
+			_, bad := a.changeKey(tx, k)
+			err = errors.Join(err, bad)
+		}
 		return err
 	})
 }

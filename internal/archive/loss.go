@@ -22,11 +22,11 @@ func (k KeyChange) loses(sum []byte) bool {
 // signed holds the word on which an admission stands in the place of lost keys, if a
 // keeper has signed one, against the changes before it: its key was his then, and no
 // other had come after that.
-func (k KeyChange) signed(origin string, before []KeyChange) error {
+func (k KeyChange) signed(origin string, before lineage) error {
 	if k.Word == nil {
 		return nil
 	}
-	if _, err := newest(before, trust.Member{Role: trust.Keeper, Name: k.By}, k.Word.Key); err != nil {
+	if _, err := before.newest(trust.Member{Role: trust.Keeper, Name: k.By}, k.Word.Key); err != nil {
 		return fmt.Errorf("the word that keys are lost: %w", err)
 	}
 	if err := k.Admission().CheckWord(origin, k.By, k.Name); err != nil {
@@ -43,8 +43,8 @@ func (t JoinToken) replaces() KeyChange {
 // mayBeLost refuses a token of a loss where there is nothing that could be lost, or
 // where the keeper has not signed that, for that token, of all that could be.
 func (a *Archive) mayBeLost(changes []KeyChange, hash [sha256.Size]byte, t JoinToken) error {
-	good := goodKeys(changes, t.Member)
-	lost := latestOf(changes, good)
+	good, l := goodKeys(changes, t.Member), lineageOf(changes)
+	lost := l.latestOf(good)
 	if err := mayLose(t.Member, lost); err != nil || t.Word == nil {
 		return err
 	}
@@ -56,7 +56,7 @@ func (a *Archive) mayBeLost(changes []KeyChange, hash [sha256.Size]byte, t JoinT
 	case !slices.EqualFunc(lost, t.Keys, bytes.Equal):
 		return trust.Deny(KeyNotLost, "the keeper has signed that %d keys are lost, and they are not the %d of %s", len(t.Keys), len(lost), t.Member)
 	}
-	return t.replaces().signed(a.origin, changes)
+	return t.replaces().signed(a.origin, l)
 }
 
 // lose revokes the keys of a member that a token says are lost, and gives their hashes:
@@ -69,12 +69,13 @@ func (a *Archive) lose(tx *bolt.Tx, key ed25519.PublicKey, t JoinToken) (lost []
 	if err != nil {
 		return nil, err
 	}
-	if err := t.replaces().signed(a.origin, changes); err != nil {
+	l := lineageOf(changes)
+	if err := t.replaces().signed(a.origin, l); err != nil {
 		return nil, err
 	}
 	good := goodKeys(changes, t.Member)
 	if lost = t.Keys; t.Word == nil {
-		lost = latestOf(changes, good)
+		lost = l.latestOf(good)
 	}
 	if err := mayLose(t.Member, lost); err != nil {
 		return nil, err
@@ -117,16 +118,6 @@ func ofLine(changes, named []KeyChange, key ed25519.PublicKey) bool {
 func sumOf(key ed25519.PublicKey) []byte {
 	sum := sha256.Sum256(key)
 	return sum[:]
-}
-
-// latestOf gives the hashes of those admissions that no other came after.
-func latestOf(changes, some []KeyChange) (sums [][]byte) {
-	for _, k := range some {
-		if _, ok := successor(changes, k.Key); !ok {
-			sums = append(sums, sumOf(k.Key))
-		}
-	}
-	return sums
 }
 
 // handedOut says whether a token waits that a keeper has made: by what he has handed

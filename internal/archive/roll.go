@@ -7,7 +7,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"slices"
 	"time"
 
 	bolt "go.etcd.io/bbolt"
@@ -78,7 +77,7 @@ func (a *Archive) AddToken(hash [sha256.Size]byte, t JoinToken) error {
 	err := a.update(func(tx *bolt.Tx) error {
 		changes, err := keyChanges(tx)
 		if err == nil {
-			err = sameRole(changes, t.Member)
+			err = lineageOf(changes).sameRole(t.Member)
 		}
 		if err == nil && t.Lost != "" {
 			err = a.mayBeLost(changes, hash, t)
@@ -144,16 +143,6 @@ func dropTokens(tx *bolt.Tx, which func(JoinToken) bool) error {
 	return err
 }
 
-// sameRole refuses a name that is of another role.
-func sameRole(changes []KeyChange, m trust.Member) error {
-	for _, c := range changes {
-		if c.Name == m.Name && !c.Revoked && c.Role != m.Role {
-			return trust.Deny(NameTaken, "%q is the name of the %s since %s, and of nobody else", m.Name, c.Role, c.At.Format(time.DateOnly))
-		}
-	}
-	return nil
-}
-
 // Join spends the token with that hash and admits the key for the member that it
 // is for, who must be the one that asks, with an entry in the trail. A key that
 // is admitted already gets no second one. What is certified of it is kept in the
@@ -203,23 +192,20 @@ func (a *Archive) spend(tx *bolt.Tx, hash [sha256.Size]byte, asks trust.Member) 
 
 func (a *Archive) admit(tx *bolt.Tx, k KeyChange) (KeyChange, error) {
 	changes, err := keyChanges(tx)
-	if err == nil {
-		err = sameRole(changes, k.Member())
-	}
 	if err != nil {
 		return KeyChange{}, err
 	}
-	for _, c := range changes {
-		switch {
-		case !c.Key.Equal(k.Key):
-		case c.Revoked:
-			return c, trust.Deny(KeyRevoked, "this key was revoked on %s: %s", c.At.Format(time.DateOnly), c.Why)
-		case c.Name != k.Name:
-			return c, trust.Deny(KeyOther, "this key is of %s %s", c.Role, c.Name)
-		}
+	l := lineageOf(changes)
+	if err := l.sameRole(k.Member()); err != nil {
+		return KeyChange{}, err
 	}
-	if slices.ContainsFunc(changes, func(c KeyChange) bool { return c.Key.Equal(k.Key) }) {
-		return newest(changes, k.Member(), k.Key)
+	switch s := l.of(k.Key); {
+	case s.admitted != nil && s.admitted.Name != k.Name:
+		return *s.admitted, trust.Deny(KeyOther, "this key is of %s %s", s.admitted.Role, s.admitted.Name)
+	case s.revoked != nil:
+		return *s.revoked, trust.Deny(KeyRevoked, "this key was revoked on %s: %s", s.revoked.At.Format(time.DateOnly), s.revoked.Why)
+	case s.admitted != nil:
+		return l.newest(k.Member(), k.Key)
 	}
 	return a.changeKey(tx, k)
 }
@@ -374,7 +360,7 @@ func keysOf(tx *bolt.Tx, m trust.Member) (out []KeyChange, err error) {
 // hash.
 func (c *check) keys() {
 	n := 0
-	var before []KeyChange
+	before := newLineage()
 	c.each(bKeys, func(k, v []byte) {
 		n++
 		where := fmt.Sprintf("key at entry %d", numberOf(k))
@@ -391,10 +377,10 @@ func (c *check) keys() {
 		}
 		if err := r.Admission().Check(r.Name, sha256.Sum256(r.Key)); err != nil {
 			c.wrong(where, "%v", err)
-		} else if err := follows(c.archive.origin, before, r); err != nil {
+		} else if err := before.follows(c.archive.origin, r); err != nil {
 			c.wrong(where, "%v", err)
 		}
-		before = append(before, r)
+		before.add(r)
 	})
 	if n != c.keyed {
 		c.wrong("keys", "%d changes are kept, and %d entries are about one", n, c.keyed)

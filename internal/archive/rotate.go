@@ -3,8 +3,6 @@ package archive
 import (
 	"crypto/ed25519"
 	"crypto/sha256"
-	"fmt"
-	"slices"
 	"time"
 
 	bolt "go.etcd.io/bbolt"
@@ -24,75 +22,6 @@ const (
 // rotations is how many keys of a member may come after others in a day, since all
 // of them are kept and stand in each dossier of a rig: a design choice.
 const rotations = 32
-
-// newest gives the admission of a member's key, and refuses one that is not good
-// or that another came after.
-func newest(changes []KeyChange, m trust.Member, key ed25519.PublicKey) (found KeyChange, err error) {
-	err = trust.Deny(KeyRevoked, "the key is not, or not any more, one of %s", m)
-	for _, k := range InForceKeys(changes) {
-		if k.Key.Equal(key) && k.Member() == m {
-			found, err = k, nil
-		}
-	}
-	if err != nil {
-		return KeyChange{}, err
-	}
-	if k, ok := successor(changes, key); ok {
-		return KeyChange{}, trust.Deny(KeySucceeded, "another key of %s came after this one on %s", m, k.At.Format(time.RFC3339))
-	}
-	return found, nil
-}
-
-// successor gives the admission of the key that came after a key.
-func successor(changes []KeyChange, key ed25519.PublicKey) (KeyChange, bool) {
-	i := slices.IndexFunc(changes, func(k KeyChange) bool { return !k.Revoked && k.Before.Equal(key) })
-	if i < 0 {
-		return KeyChange{}, false
-	}
-	return changes[i], true
-}
-
-// follows holds a change against those before it. A revocation is of a key that was good.
-// An admitted key is new, and its name of one role; the key that it came after was one
-// that could sign for another then, and those in whose place it is were the member's,
-// are revoked, and have no other in their place, and who signed that they are lost was
-// a keeper. A signature by itself proves no more than that somebody has a key.
-func follows(origin string, before []KeyChange, k KeyChange) error {
-	if k.Revoked {
-		if !slices.ContainsFunc(InForceKeys(before), func(c KeyChange) bool { return c.Name == k.Name && c.Key.Equal(k.Key) }) {
-			return fmt.Errorf("the key that is revoked was not a good one of %q before", k.Name)
-		}
-		return nil
-	}
-	if i := slices.IndexFunc(before, func(c KeyChange) bool { return c.Key.Equal(k.Key) }); i >= 0 {
-		return fmt.Errorf("the key was admitted or revoked before, for %q", before[i].Name)
-	}
-	if err := sameRole(before, k.Member()); err != nil {
-		return err
-	}
-	if k.Before != nil {
-		if _, err := newest(before, k.Member(), k.Before); err != nil {
-			return fmt.Errorf("the key before could not sign for another: %w", err)
-		}
-	}
-	if k.Lost == nil {
-		return nil
-	}
-	good := InForceKeys(before)
-	for _, lost := range k.Lost {
-		is := func(c KeyChange) bool {
-			sum := sha256.Sum256(c.Key)
-			return !c.Revoked && c.Member() == k.Member() && string(sum[:]) == string(lost)
-		}
-		if !slices.ContainsFunc(before, is) || slices.ContainsFunc(good, is) {
-			return fmt.Errorf("key %x is not one of %s that was lost and revoked before", lost[:8], k.Member())
-		}
-		if slices.ContainsFunc(before, func(c KeyChange) bool { return c.loses(lost) }) {
-			return fmt.Errorf("key %x was lost before, and another stands in its place", lost[:8])
-		}
-	}
-	return k.signed(origin, before)
-}
 
 // often says whether a member has had its keys of a day.
 func often(changes []KeyChange, m trust.Member, since time.Time) bool {
@@ -121,7 +50,7 @@ func (a *Archive) Rotate(m trust.Member, before, key ed25519.PublicKey, signatur
 				return nil
 			}
 		}
-		if _, err := newest(changes, m, before); err != nil {
+		if _, err := lineageOf(changes).newest(m, before); err != nil {
 			return err
 		}
 		if often(changes, m, a.now().Add(-24*time.Hour)) {

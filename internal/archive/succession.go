@@ -103,7 +103,7 @@ func word(tx *bolt.Tx, r Rekeying, next note.Signer) (string, []note.Signer, err
 	pub := r.Keeper.Public().(ed25519.PublicKey)
 	changes, err := keyChanges(tx)
 	if err == nil {
-		_, err = newest(changes, trust.Member{Role: trust.Keeper, Name: r.By}, pub)
+		_, err = lineageOf(changes).newest(trust.Member{Role: trust.Keeper, Name: r.By}, pub)
 	}
 	if err != nil {
 		return "", nil, err
@@ -393,7 +393,7 @@ func vouched(tx *bolt.Tx, s trail.Succession, e trail.Entry) error {
 		return err
 	}
 	changes = slices.DeleteFunc(changes, func(k KeyChange) bool { return k.Index > s.Last.Size })
-	if _, err := newest(changes, trust.Member{Role: trust.Keeper, Name: name}, key); err != nil {
+	if _, err := lineageOf(changes).newest(trust.Member{Role: trust.Keeper, Name: name}, key); err != nil {
 		return fmt.Errorf("it is on the word of %s: %w", s.OnWord(), err)
 	}
 	if e.Actor != name {

@@ -1,0 +1,201 @@
+package archive_test
+
+import (
+	"crypto/ed25519"
+	"crypto/sha256"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"runtime"
+	"slices"
+	"testing"
+	"time"
+
+	"witnessmark/internal/archive"
+	"witnessmark/internal/labtest"
+	"witnessmark/internal/trust"
+)
+
+// TestChangesFollow: whatever is asked of an archive, in whatever order, and put back in
+// between, the changes of keys that it enters are those that a check and a copy take.
+func TestChangesFollow(t *testing.T) {
+	took := map[string]int{}
+	for seed := range uint64(12) {
+		c := chances{t, rand.New(rand.NewPCG(seed, 0)), took}
+		path := filepath.Join(t.TempDir(), "archive.db")
+		a := open(t, path)
+		admit(t, a, theWren, newKey(15))
+		for range 60 {
+			switch c.IntN(8) {
+			case 0, 1:
+				c.join(a, "")
+			case 2, 3, 4:
+				c.join(a, "the disk broke")
+			case 5, 6:
+				c.rotate(a)
+			default:
+				a.Close()
+				c.putBack(path)
+				a = open(t, path)
+				_, err := a.Revoke(c.member().Name, "root", "sold")
+				c.count("revoked", err)
+			}
+		}
+		if _, err := a.Check(t.Context()); err != nil {
+			t.Errorf("%d: %v", seed, err)
+		}
+		if err := copied(t, a); err != nil {
+			t.Errorf("%d: %v", seed, err)
+		}
+		a.Close()
+	}
+	for _, what := range []string{"joined", "lost by the entry", "lost by a key", "rotated", "revoked", "put back"} {
+		if took[what] == 0 {
+			t.Errorf("nothing was %s: %v", what, took)
+		}
+	}
+}
+
+// chances asks an archive for what comes by chance, much of which it refuses.
+type chances struct {
+	*testing.T
+	*rand.Rand
+	took map[string]int
+}
+
+func (c chances) count(what string, err error) {
+	if err == nil {
+		c.took[what]++
+	}
+}
+
+func (c chances) member() trust.Member {
+	roles := []trust.Role{trust.Rig, trust.Keeper, trust.Keeper, trust.Rig}
+	n := c.IntN(len(roles))
+	m := trust.Member{Role: roles[n], Name: []string{"heron", "wren", "ibis", "plover"}[n]}
+	if c.IntN(10) == 0 {
+		m.Role = trust.Analyst
+	}
+	return m
+}
+
+func (c chances) key() ed25519.PrivateKey { return secretKey(1 + c.Uint64N(40)) }
+
+// join makes a token, by the word of a keeper's key where there is one, and spends it
+// at once or not at all.
+func (c chances) join(a *archive.Archive, lost string) {
+	changes, _, err := a.Roll()
+	if err != nil {
+		c.Fatal(err)
+	}
+	m, secret, how := c.member(), trust.Secret{byte(c.Uint32()), byte(c.Uint32()), byte(c.Uint32())}, "joined"
+	t := archive.JoinToken{Member: m, By: "root", Expires: time.Now().Add(time.Hour), Lost: lost}
+	if lost != "" {
+		how = "lost by the entry"
+	}
+	for _, k := range archive.InForceKeys(changes) {
+		if lost == "" || c.IntN(2) == 0 {
+			continue
+		}
+		switch {
+		case k.Member() == m && !slices.ContainsFunc(changes, func(o archive.KeyChange) bool { return o.Before.Equal(k.Key) }):
+			t.Keys = append(t.Keys, sumsOf(k.Key)...)
+		case k.Role == trust.Keeper:
+			t.By, t.Word, how = k.Name, &trust.Word{Key: k.Key}, "lost by a key"
+		}
+	}
+	if t.Word != nil {
+		t.Word = trust.Loss{Trail: a.Origin(), Keeper: t.By, Member: m, Token: secret.Hash(), Keys: t.Keys, Why: lost}.Sign(secretOf(t.Word.Key))
+	} else {
+		t.Keys = nil
+	}
+	if err := a.AddToken(secret.Hash(), t); err != nil || c.IntN(5) == 0 {
+		return
+	}
+	_, err = a.Join(secret.Hash(), m, c.key().Public().(ed25519.PublicKey), trust.Chain{})
+	c.count(how, err)
+}
+
+func (c chances) rotate(a *archive.Archive) {
+	changes, _, err := a.Roll()
+	if err != nil || len(changes) == 0 {
+		c.Fatal(err)
+	}
+	k := changes[c.IntN(len(changes))]
+	if k.Revoked {
+		k.Role = trust.Rig
+	}
+	key, chain, signature := labtest.Rotated(c, labtest.Authority(c), k.Member(), secretOf(k.Key), c.key())
+	_, err = a.Rotate(k.Member(), k.Key, key, signature, chain)
+	c.count("rotated", err)
+}
+
+// putBack puts a copy of the file aside, or in its place.
+func (c chances) putBack(path string) {
+	from, to := path, path+".aside"
+	if _, err := os.Stat(to); err == nil && c.IntN(2) == 0 {
+		from, to = to, from
+		c.took["put back"]++
+	}
+	b, err := os.ReadFile(from)
+	if err == nil {
+		err = os.WriteFile(to, b, 0o600)
+	}
+	if err != nil {
+		c.Fatal(err)
+	}
+}
+
+// secretOf gives the secret of one of the first keys.
+func secretOf(key ed25519.PublicKey) ed25519.PrivateKey {
+	n := uint64(1)
+	for !secretKey(n).Public().(ed25519.PublicKey).Equal(key) {
+		n++
+	}
+	return secretKey(n)
+}
+
+// TestCostOfChanges: what it takes to hold one more change of keys against those before
+// it does not grow with them, for a check or for a copy.
+func TestCostOfChanges(t *testing.T) {
+	cost := func(n uint64) (check, copy float64) {
+		a := open(t, filepath.Join(t.TempDir(), "archive.db"))
+		defer a.Close()
+		changes := []archive.KeyChange{{Name: "heron", Role: trust.Rig, By: "wren", Key: secretKey(1).Public().(ed25519.PublicKey)}}
+		for i := range n {
+			before, next := secretKey(i+1), secretKey(i+2).Public().(ed25519.PublicKey)
+			k := archive.KeyChange{Name: "heron", Role: trust.Rig, By: "heron", Key: next, Before: before.Public().(ed25519.PublicKey)}
+			k.Signature = trust.Rotation{Member: theHeron, Before: k.Before, After: sha256.Sum256(next)}.Sign(before)
+			changes = append(changes, k)
+		}
+		if err := a.Admit(changes...); err != nil {
+			t.Fatal(err)
+		}
+		check = allocated(func() {
+			if _, err := a.Check(t.Context()); err != nil {
+				t.Error(err)
+			}
+		})
+		return check, allocated(func() {
+			if err := copied(t, a); err != nil {
+				t.Error(err)
+			}
+		})
+	}
+	check1, copy1 := cost(250)
+	check2, copy2 := cost(500)
+	check4, copy4 := cost(1000)
+	for what, x := range map[string][3]float64{"check": {check1, check2, check4}, "copy": {copy1, copy2, copy4}} {
+		if ratio := (x[2] - x[1]) / (x[1] - x[0]); ratio > 3 {
+			t.Errorf("the second 500 changes cost a %s %.1f times as much as 250", what, ratio)
+		}
+	}
+}
+
+func allocated(do func()) float64 {
+	var before, after runtime.MemStats
+	runtime.ReadMemStats(&before)
+	do()
+	runtime.ReadMemStats(&after)
+	return float64(after.TotalAlloc - before.TotalAlloc)
+}
