@@ -142,10 +142,10 @@ func openFile(path string, wait time.Duration, opt *bolt.Options) (opened, error
 		return db, fault.New("open archive", path, ErrBusy).WithHint("is a collector serving it? then name its address with --collector HOST:PORT")
 	case errors.Is(err, fs.ErrPermission):
 		return db, fault.New("open archive", path, err).WithHint("the file belongs to whoever runs the collector; ask it with --collector HOST:PORT")
-	case err != nil:
-		return db, opening(path, err)
+	case err != nil && !errors.Is(err, ErrDamaged):
+		return db, fault.New("open archive", path, err)
 	}
-	return db, nil
+	return db, err
 }
 
 func newArchive(db opened, now func() time.Time) *Archive {

@@ -158,12 +158,12 @@ func OpenDamaged(path string, damage error, wait time.Duration) (*Archive, error
 	return a, err
 }
 
-// opening says of an error that it came while the archive was opened.
+// opening says of an error that it came of what is in the archive that was opened.
 func opening(path string, err error) error {
 	if errors.Is(err, ErrDamaged) {
 		return err
 	}
-	return fault.New("open archive", path, err)
+	return fault.New("open archive", path, err).WithHint(cmp.Or(fault.HintOf(err), CheckHint))
 }
 
 // walkedAtOnce is the size up to which all pages of a file are looked at before it
