@@ -64,7 +64,7 @@ func Seen(size int64) Option { return func(a *pb.Announcement) { a.SeenSize = si
 func Send(ctx context.Context, conn grpc.ClientConnInterface, s record.Signed, parts []Part, opts ...Option) (Reply, error) {
 	trying, cancel := context.WithCancel(ctx)
 	defer cancel()
-	stream, err := pb.NewDeliveryServiceClient(conn).Deliver(trying)
+	stream, err := pb.NewDeliveryServiceClient(conn).Deliver(trying, unrepeated)
 	if err == nil {
 		err = transmit(stream, announce(s, parts, opts), s, parts)
 	}
@@ -80,6 +80,11 @@ func Send(ctx context.Context, conn grpc.ClientConnInterface, s record.Signed, p
 	}
 	return replyOf(m, s)
 }
+
+// unrepeated keeps gRPC from beginning a delivery anew over another connection by
+// itself. It does so also after it has ended the sending with io.EOF, and the collector
+// then gets a stream that ends in the middle, which it refuses for good.
+var unrepeated = grpc.MaxRetryRPCBufferSize(0)
 
 func replyOf(m *pb.DeliverResponse, s record.Signed) (Reply, error) {
 	var r Reply
