@@ -37,12 +37,12 @@ type minder struct {
 	heap    collections
 }
 
-// collections gathers what the agent's garbage collector says it left alive, from
+// collections gathers what a process's garbage collector says it left alive, from
 // the runtime's own trace. What is resident says less about lives of half a minute:
 // it goes on rising for some minutes, to what the runtime keeps for later.
 type collections struct {
 	mu     sync.Mutex
-	third  func() int // -1 for a collection that is not counted
+	third  func() int // -1 for a collection that is not counted; nil for none
 	rest   []byte
 	thirds [3][]float64 // MB
 }
@@ -50,8 +50,12 @@ type collections struct {
 // quiet is for how long nobody has changed a log that is complete.
 const quiet = time.Second
 
-// warm is how old an agent is when all that works in it has begun.
-const warm = 5 * time.Second
+// How old they are when all that works in them has begun, and the collector has looked
+// its archive over, too.
+const (
+	agentWarm     = 5 * time.Second
+	collectorWarm = 3 * time.Second
+)
 
 var collected = regexp.MustCompile(`^gc \d+ @.*->(\d+) MB, `)
 
@@ -65,7 +69,7 @@ func (c *collections) Write(b []byte) (int, error) {
 			return len(b), nil
 		}
 		c.rest = rest
-		if m := collected.FindSubmatch(line); m != nil && c.third() >= 0 {
+		if m := collected.FindSubmatch(line); m != nil && c.third != nil && c.third() >= 0 {
 			mb, _ := strconv.ParseFloat(string(m[1]), 64)
 			c.thirds[c.third()] = append(c.thirds[c.third()], mb)
 		}
@@ -84,8 +88,8 @@ func (c *collections) alive() (thirds [3]float64) {
 	return thirds
 }
 
-// counts has collections counted from when an agent that starts now is warm.
-func (c *collections) counts(began time.Time, length time.Duration) {
+// counts has collections counted from when a process that is there now is warm.
+func (c *collections) counts(began time.Time, length, warm time.Duration) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	start := time.Now()
@@ -96,6 +100,19 @@ func (c *collections) counts(began time.Time, length time.Duration) {
 		}
 		return min(2, int(3*time.Since(began)/length))
 	}
+}
+
+// rests has none counted.
+func (c *collections) rests() {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.third = nil
+}
+
+// traced has a process that is yet to be started tell of its collections.
+func (c *collections) traced(cmd *exec.Cmd) *exec.Cmd {
+	cmd.Env, cmd.Stderr = append(cmd.Environ(), "GODEBUG=gctrace=1"), c
+	return cmd
 }
 
 func newMinder(t testing.TB, r *rand.Rand, address string) *minder {
@@ -130,8 +147,7 @@ func (m *minder) start() *labtest.Child {
 	m.lives++
 	at := func(name string) string { return filepath.Join(m.dir, name) }
 	cmd := exec.Command(m.program, "serve", "--config", at("agent.toml"), "--state", at("state"), "--root", at("tree"))
-	cmd.Env, cmd.Stderr = append(os.Environ(), "GODEBUG=gctrace=1"), &m.heap
-	c := labtest.Start(m.t, cmd)
+	c := labtest.Start(m.t, m.heap.traced(cmd))
 	if _, ok := c.Line(); !ok {
 		m.t.Error("the agent did not start: ", c.Wait())
 	}
@@ -166,7 +182,7 @@ func (m *minder) drop() {
 func (m *minder) until(ctx context.Context, length time.Duration) {
 	began := time.Now()
 	for ctx.Err() == nil {
-		m.heap.counts(began, length)
+		m.heap.counts(began, length, agentWarm)
 		c := m.start()
 		life := time.After(2*time.Second + time.Duration(m.rand.Int64N(int64(length/6))))
 		for alive := true; alive; {
@@ -190,7 +206,7 @@ func (m *minder) until(ctx context.Context, length time.Duration) {
 // settle lets the agent catch up, and holds what the collector has of it against
 // what landed.
 func (m *minder) settle(ctx context.Context, conn *collect.Connection) {
-	m.heap.counts(time.Now(), 0)
+	m.heap.rests()
 	c := m.start()
 	defer c.Kill()
 	book := answer.NewClient(conn)
