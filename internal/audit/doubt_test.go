@@ -261,3 +261,39 @@ func TestInsteadThatIsNone(t *testing.T) {
 		}
 	}
 }
+
+// moved is a connection that leads elsewhere after a while.
+type moved struct{ grpc.ClientConnInterface }
+
+// TestPutBackSinceItWasMet: a trail that was put back after a rig has met it gets nothing
+// from that rig before it was shown the head that it lacks.
+func TestPutBackSinceItWasMet(t *testing.T) {
+	b, whole, back := newBench(t, t.TempDir()), labtest.NewCollector(t), labtest.NewCollector(t)
+	conn := &moved{whole}
+	if _, err := b.deliver(conn, 5); err != nil {
+		t.Fatal(err)
+	}
+	met, err := b.Meet(t.Context(), conn, address)
+	if err != nil {
+		t.Fatal(err)
+	}
+	run := b.rig.Finish(labtest.Shape{Bare: true, Plain: true, LogBytes: 100})
+	for _, has := range []int{0, 3} {
+		back.Fill(t, has, 1)
+		conn.ClientConnInterface = back
+		var al audit.Alarm
+		if _, err := met.Send(t.Context(), run.Signed, run.Parts()); !errors.As(err, &al) || al.Why != trail.ErrRolledBack.Error() || al.Seen.Size != 5 {
+			t.Errorf("with %d entries: %+v, %v", has, al, err)
+		}
+		if _, err := deliver.Send(t.Context(), conn, run.Signed, run.Parts(), deliver.Seen(5)); !errors.Is(err, deliver.ErrFewer) || !errors.Is(err, deliver.ErrUnreachable) {
+			t.Errorf("with %d entries: %v", has, err)
+		}
+		if now, _, err := back.Archive.Head(); now.Size != int64(has) || err != nil {
+			t.Errorf("of %d entries it has %d, %v", has, now.Size, err)
+		}
+	}
+	conn.ClientConnInterface = whole
+	if got, err := met.Send(t.Context(), run.Signed, run.Parts()); err != nil || got.Receipt.Size != 6 {
+		t.Errorf("into the whole one again: %d, %v", got.Receipt.Size, err)
+	}
+}
