@@ -359,6 +359,9 @@ func Cosign(ctx context.Context, conn grpc.ClientConnInterface, key string, head
 	return nil
 }
 
+// notAllowed is the hint for who may not follow.
+const notAllowed = "log in as a witness of that collector: collector login --collector HOST:PORT --token TOKEN; a keeper makes one with: collector token --witness NAME"
+
 func explain(ctx context.Context, err error) error {
 	if ctx.Err() != nil {
 		return context.Cause(ctx)
@@ -371,7 +374,7 @@ func explain(ctx context.Context, err error) error {
 	switch st.Code() {
 	case codes.PermissionDenied, codes.Unauthenticated:
 		if hint == "" {
-			hint = "log in as a witness of that collector: collector login --collector HOST:PORT --token TOKEN; a keeper makes one with: collector token --witness NAME"
+			hint = notAllowed
 		}
 		fallthrough
 	case codes.FailedPrecondition:

@@ -28,11 +28,19 @@ func (f *Follower) meet(ctx context.Context, conn grpc.ClientConnInterface) (*au
 		return source, err
 	case ctx.Err() == nil && within.Err() != nil:
 		return nil, f.late()
-	case !errors.Is(err, deliver.ErrUnreachable), !errors.As(err, &why):
+	case !errors.As(err, &why):
 		return nil, err
 	}
-	return nil, fault.New("follow", f.Source, fmt.Errorf("%w: %s", ErrUnreachable, strings.TrimPrefix(why.Why.Error(), deliver.ErrUnreachable.Error()+": "))).
-		WithHint("the copy stays as it is; is the collector running, and is the address right?")
+	said := func(as, of error) *fault.Error {
+		return fault.New("follow", f.Source, fmt.Errorf("%w: %s", as, strings.TrimPrefix(why.Why.Error(), of.Error()+": ")))
+	}
+	switch {
+	case errors.Is(err, deliver.ErrUnreachable):
+		return nil, said(ErrUnreachable, deliver.ErrUnreachable).WithHint("the copy stays as it is; is the collector running, and is the address right?")
+	case errors.Is(err, deliver.ErrRefused):
+		return nil, said(ErrRefused, deliver.ErrRefused).WithHint(notAllowed)
+	}
+	return nil, err
 }
 
 // quiet is how long the source may say nothing where it is its turn.
