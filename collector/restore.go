@@ -87,7 +87,7 @@ func (d *desk) completeRestore(r *collect.Restoring, heads []string) (err error)
 		if err != nil {
 			return fault.New("read signed head", name, cause(err))
 		}
-		r.Heads = append(r.Heads, b)
+		r.Heads = append(r.Heads, collect.Shown{File: name, Note: b})
 	}
 	if r.Dir == "" {
 		r.Dir, err = d.folder()

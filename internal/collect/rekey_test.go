@@ -16,6 +16,7 @@ import (
 	"witnessmark/internal/audit"
 	"witnessmark/internal/collect"
 	"witnessmark/internal/deliver"
+	"witnessmark/internal/fault"
 	"witnessmark/internal/labtest"
 )
 
@@ -145,6 +146,23 @@ func TestBackupFromBeforeTheKey(t *testing.T) {
 	if _, err := collect.Restore(ctx, r, found, nil); !errors.Is(err, collect.ErrBehind) {
 		t.Fatalf("it goes back behind heads of the new key: %v", err)
 	}
+	// Elsewhere a head of the new key is told to be of nobody, until the keys are there.
+	head, err := os.ReadFile(filepath.Join(dir, "head"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	e := collect.Restoring{File: copied, Dir: t.TempDir(), Heads: []collect.Shown{{File: "seen.head", Note: head}}, Behind: true, By: "wren", Why: "the disk was lost"}
+	if _, err := collect.Restore(ctx, e, found, nil); err == nil || !strings.Contains(err.Error(), "seen.head: it is no head that a key of the trail") || fault.HintOf(err) == "" {
+		t.Fatalf("a head that nobody can open is left out: %v", err)
+	}
+	if err := os.CopyFS(filepath.Join(e.Dir, "keys"), os.DirFS(filepath.Join(dir, "keys"))); err != nil {
+		t.Fatal(err)
+	}
+	e.Behind = false
+	if _, err := collect.Restore(ctx, e, found, nil); !errors.Is(err, collect.ErrBehind) {
+		t.Fatalf("with the keys it goes back behind the head: %v", err)
+	}
+
 	r.Behind, r.Why = true, "the disk was lost"
 	if _, err := collect.Restore(ctx, r, found, nil); err == nil || !strings.Contains(err.Error(), "not the key of the trail") {
 		t.Fatalf("with the new key: %v", err)

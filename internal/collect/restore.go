@@ -21,13 +21,19 @@ import (
 
 // Restoring says what an archive is to be restored from, and to where.
 type Restoring struct {
-	File   string   // the copy; "" goes on with the archive that is in Dir
-	Dir    string   // the collector's folder
-	Key    string   // file of the trail's key, to be copied into Dir; "" when it is there or not at hand
-	Heads  [][]byte // signed heads that are known to have been seen, beside those written down in Dir
-	Behind bool     // goes back behind such heads
+	File   string  // the copy; "" goes on with the archive that is in Dir
+	Dir    string  // the collector's folder
+	Key    string  // file of the trail's key, to be copied into Dir; "" when it is there or not at hand
+	Heads  []Shown // heads that are known to have been seen, beside those written down in Dir
+	Behind bool    // goes back behind such heads
 	By     string
 	Why    string
+}
+
+// Shown is a signed head that somebody has kept.
+type Shown struct {
+	File string
+	Note []byte
 }
 
 // ErrDamaged is returned when a copy does not pass its check.
@@ -108,7 +114,21 @@ func (r Restoring) missing(a *archive.Archive) ([]archive.Seen, [][]byte, error)
 	if err != nil {
 		return nil, nil, err
 	}
-	return missing(a, r.Dir, append(notes, r.Heads...))
+	later, err := laterKeys(r.Dir)
+	if err != nil {
+		return nil, nil, err
+	}
+	for _, h := range r.Heads {
+		switch _, _, seen, err := a.Extends([][]byte{h.Note}, later...); {
+		case err != nil:
+			return nil, nil, err
+		case !seen[0].Signed:
+			return nil, nil, fault.New("restore", h.File, fmt.Errorf("it is no head that a key of the trail %s has signed, as far as is known here", a.Origin())).
+				WithHint("where the trail had another key by then, bring the folder named " + keysDir + " that lay beside the archive into " + r.Dir + " first; leave --head out for a head of another trail")
+		}
+		notes = append(notes, h.Note)
+	}
+	return missing(a, r.Dir, notes)
 }
 
 func behind(where string, a *archive.Archive, seen []archive.Seen) error {
