@@ -33,8 +33,9 @@ type heads struct {
 	mu    sync.Mutex
 	noted time.Time
 	size  int64
-	later [][]byte // successions that are written down
-	lost  error    // set while the trail lacks a head that was signed
+	later [][]byte        // successions that are written down
+	lost  error           // set while the trail lacks a head that was signed
+	told  map[string]bool // the files of such heads that were shown, written or not
 }
 
 const (
@@ -124,7 +125,7 @@ func lacking(seen []archive.Seen, notes [][]byte) (lost []archive.Seen, out [][]
 // openHeads holds the archive against the heads that are written down in its
 // folder.
 func openHeads(a *archive.Archive, dir string) (*heads, error) {
-	h := &heads{dir: dir}
+	h := &heads{dir: dir, told: map[string]bool{}}
 	notes, err := known(dir)
 	if err != nil {
 		return nil, err
@@ -170,16 +171,17 @@ func (h *heads) show(a *archive.Archive, seen []archive.Seen, notes [][]byte) (n
 	defer h.mu.Unlock()
 	h.doubt(a, lost)
 	dir := filepath.Join(h.dir, seenDir)
-	if err := durable.MakeDir(dir); err != nil {
-		return true, err
-	}
 	for i, s := range lost {
 		name := fmt.Sprintf("%d-%s.head", s.Head.Size, hex.EncodeToString(s.Head.Root[:6]))
-		if _, err := os.Lstat(filepath.Join(dir, name)); err == nil {
+		if _, e := os.Lstat(filepath.Join(dir, name)); e == nil {
 			continue
 		}
-		news = true
-		if err := durable.WriteFile(dir, name, kept[i]); err != nil {
+		news = news || !h.told[name]
+		h.told[name] = true
+		if err = durable.MakeDir(dir); err == nil {
+			err = durable.WriteFile(dir, name, kept[i])
+		}
+		if err != nil {
 			return news, err
 		}
 	}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"crypto/ed25519"
 	"errors"
+	"log/slog"
 	"os"
 	"path/filepath"
 	"strings"
@@ -124,5 +125,45 @@ func TestShownHeads(t *testing.T) {
 	}
 	if names, _ := os.ReadDir(filepath.Join(dir, "seen")); len(names) > 0 {
 		t.Errorf("left behind: %v", names)
+	}
+}
+
+// TestShownOverAndOver: a head that cannot be written down stops the collector all the
+// same, is told of once, however often it is shown, and is written once that works.
+func TestShownOverAndOver(t *testing.T) {
+	dir, log := t.TempDir(), &shared{}
+	conn, err := collect.Embedded(t.Context(), dir, slog.New(slog.NewTextHandler(log, nil)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer conn.Close()
+	x, err := deliver.AskHead(t.Context(), conn)
+	if err != nil {
+		t.Fatal(err)
+	}
+	seen := filepath.Join(dir, "seen")
+	if err := os.WriteFile(seen, nil, 0o600); err != nil { // where a folder should be
+		t.Fatal(err)
+	}
+	name, _, _ := strings.Cut(x.VerifierKey, "+")
+	show := func() {
+		if _, err := deliver.AskHead(t.Context(), conn, headBy(t, name, keyIn(t, dir))); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for range 5 {
+		show()
+	}
+	for _, said := range []string{"cannot be written down", "nothing is kept until this is settled"} {
+		if n := strings.Count(log.String(), said); n != 1 {
+			t.Errorf("%q is said %d times: %s", said, n, log.String())
+		}
+	}
+	if err := os.Remove(seen); err != nil {
+		t.Fatal(err)
+	}
+	show()
+	if names, err := os.ReadDir(seen); len(names) != 1 {
+		t.Errorf("%v, %v", names, err)
 	}
 }

@@ -33,7 +33,7 @@ func (c *Collector) Extends(_ context.Context, since string, seen [][]byte) (del
 		return x, nil
 	}
 	news, err := c.heads.show(c.archive, found, seen)
-	if err != nil {
+	if news && err != nil {
 		c.log.Error("a head that a rig has seen cannot be written down", "error", err)
 	}
 	if why := c.heads.err(); news && why != nil {
