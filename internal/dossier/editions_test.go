@@ -27,7 +27,8 @@ var (
 	wholeFile = fmt.Sprintf("testdata/edition-%d-whole.zip", dossier.Edition)
 )
 
-// TestEditions: dossiers made by earlier versions go on verifying. One of the
+// TestEditions: dossiers made by earlier versions go on verifying, also of keys that
+// changed, were lost or were admitted once more after a restore. One of the
 // present edition that does not says that Edition must go up, and files be added.
 func TestEditions(t *testing.T) {
 	if *update {
