@@ -57,8 +57,9 @@ type Checked struct {
 // is derived of. It lets others write: it looks at the pages at one moment, at the
 // trail and all rows at another, and then at each run by itself, so that no
 // transaction keeps the pages of all that long from being used again. What it says is
-// of the head that it found; a run that is kept later is looked at where it comes by
-// it. The error says that it did not come to its end.
+// of the head and the runs that it found; those that come later are not looked at, or
+// it would not end while they come as fast. The error says that it did not come to its
+// end.
 func (a *Archive) Examine(ctx context.Context, x Examination) (n Checked, err error) {
 	defer func() { n.VerifierKey = a.VerifierKey() }()
 	var w *walk
@@ -158,6 +159,7 @@ func (a *Archive) content(ctx context.Context, x Examination) (n Checked, err er
 		if all = c.buckets(); !all {
 			return
 		}
+		c.each(bRuns, func(id, _ []byte) { c.kept = append(c.kept, string(id)) })
 		c.meta()
 		n.Entries = c.trail()
 		c.rows()
@@ -189,9 +191,6 @@ func (c *check) within(f func()) error {
 				c.wrong("archive", "it cannot be read to its end: %v", p)
 			}
 		}()
-		if line, err := c.archive.line(tx); err == nil {
-			c.line = line // with the keys that have followed meanwhile
-		}
 		c.tx = tx
 		f()
 		return nil
@@ -206,14 +205,14 @@ type check struct {
 	line        trail.Line // the trail's keys
 	ctx         context.Context
 	done, total int64
-	rigs        map[string]Rig  // as they follow from the runs
-	recorded    map[string]bool // runs by their entries, until they are looked at
-	marked      int             // entries about marks
-	restored    int             // about restores
-	setUp       int             // about setups
-	keyed       int             // about keys
-	succeeded   int             // about keys of the trail
-	certified   int             // and about certificates
+	kept        []string       // the runs that are looked at
+	rigs        map[string]Rig // as they follow from the runs
+	marked      int            // entries about marks
+	restored    int            // about restores
+	setUp       int            // about setups
+	keyed       int            // about keys
+	succeeded   int            // about keys of the trail
+	certified   int            // and about certificates
 }
 
 func (c *check) wrong(where string, format string, args ...any) {

@@ -6,7 +6,6 @@ import (
 	"crypto/sha256"
 	"errors"
 	"fmt"
-	"maps"
 	"slices"
 	"strings"
 
@@ -16,47 +15,41 @@ import (
 	"witnessmark/internal/trail"
 )
 
-// runs goes through the runs, each in a transaction of its own, and gives the number of
-// those that the trail told of.
+// runs goes through the runs that the first transaction found, each in one of its own,
+// and gives how many are still there.
 func (c *check) runs() (n int, err error) {
-	for next := []byte(nil); err == nil && c.ctx.Err() == nil; {
-		var id []byte
+	for _, id := range c.kept {
 		var x *Examined
 		err = c.within(func() {
-			k, v := c.tx.Bucket(bRuns).Cursor().Seek(next)
-			if id = bytes.Clone(k); id == nil {
-				return
+			if line, err := c.archive.line(c.tx); err == nil {
+				c.line = line // with the keys that have followed meanwhile
 			}
-			switch b, err := c.archive.runIn(c.tx, string(id)); {
+			b, err := c.archive.runIn(c.tx, id)
+			if !errors.Is(err, ErrNotFound) {
+				n++
+			}
+			switch v := c.tx.Bucket(bRuns).Get([]byte(id)); {
+			case err == nil:
+				x = c.run(id, b)
+			case v != nil:
+				c.wrong("run "+id, "it is a value of %d bytes and no run", len(v))
 			case errors.Is(err, ErrNotFound):
-				c.wrong("run "+string(id), "it is a value of %d bytes and no run", len(v))
-			case err != nil:
-				c.wrong("run "+string(id), "%v", err)
+				c.wrong("run "+id, "it went while the check was under way")
 			default:
-				x = c.run(string(id), b)
+				c.wrong("run "+id, "%v", err)
 			}
 		})
-		if id == nil {
-			break
+		if err != nil || c.ctx.Err() != nil {
+			return n, err
 		}
 		if x != nil && c.Run != nil {
 			for _, what := range c.Run(*x) {
-				c.wrong("run "+string(id), "%s", what)
+				c.wrong("run "+id, "%s", what)
 			}
 		}
-		if c.recorded[string(id)] {
-			delete(c.recorded, string(id))
-			n++
-		}
-		next = append(id, 0)
 		c.step(1)
 	}
-	if err == nil && c.ctx.Err() == nil {
-		for _, id := range slices.Sorted(maps.Keys(c.recorded)) {
-			c.wrong("run "+id, "it went while the check was under way")
-		}
-	}
-	return n, err
+	return n, nil
 }
 
 // run tells of everything that is wrong with one run, and gives all of it where that

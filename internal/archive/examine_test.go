@@ -40,13 +40,15 @@ func examineLive(t *testing.T, a *archive.Archive, meanwhile func(n int)) (n arc
 
 // TestExaminedWhileInUse: runs that are delivered between, before and behind those that
 // are being looked at, retractions, marks and another key of the trail are nothing wrong,
-// and what the check says is of the trail that it began with.
+// and what the check says is of the trail that it began with. It ends though each run
+// that it looks at brings more.
 func TestExaminedWhileInUse(t *testing.T) {
 	a, heron, runs := shelf(t, 12)
 	plover := labtest.NewRig("plover", labtest.Rand(t)) // begins when heron began
 	n, found := examineLive(t, a, func(i int) {
 		if i > 12 {
-			return // each new run would bring another
+			t.Error("a run is looked at that came meanwhile, and brings more")
+			return
 		}
 		for _, g := range []*labtest.Rig{heron, plover} {
 			keep(t, a, declared(g.Finish(labtest.Shape{Plain: true, Setup: "memory-rated"})))

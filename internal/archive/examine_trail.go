@@ -24,8 +24,8 @@ func (c *check) trail() (size int64) {
 			c.wrong("trail "+string(k), "nothing of this program is in it")
 		}
 	})
-	c.total = 2 * head.Size
-	c.rigs, c.recorded = map[string]Rig{}, map[string]bool{}
+	c.total = head.Size + int64(len(c.kept))
+	c.rigs = map[string]Rig{}
 	c.each(bLeaves, func(k, leaf []byte) {
 		if n := numberOf(k); n > size && n < head.Size {
 			c.gap(size, n)
@@ -106,7 +106,6 @@ func (c *check) recordOf(i int64, e trail.Entry) {
 		c.wrong(entryName(i), "it is about run %s, which is gone", e.Subject)
 		return
 	}
-	c.recorded[e.Subject] = true
 	if id := c.tx.Bucket(bHashes).Get(e.Digest[:]); string(id) != e.Subject {
 		c.wrong(entryName(i), "its hash leads to %q and not to run %s", id, e.Subject)
 	}
