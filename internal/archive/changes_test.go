@@ -161,14 +161,7 @@ func TestCostOfChanges(t *testing.T) {
 	cost := func(n uint64) (check, copy float64) {
 		a := open(t, filepath.Join(t.TempDir(), "archive.db"))
 		defer a.Close()
-		changes := []archive.KeyChange{{Name: "heron", Role: trust.Rig, By: "wren", Key: secretKey(1).Public().(ed25519.PublicKey)}}
-		for i := range n {
-			before, next := secretKey(i+1), secretKey(i+2).Public().(ed25519.PublicKey)
-			k := archive.KeyChange{Name: "heron", Role: trust.Rig, By: "heron", Key: next, Before: before.Public().(ed25519.PublicKey)}
-			k.Signature = trust.Rotation{Member: theHeron, Before: k.Before, After: sha256.Sum256(next)}.Sign(before)
-			changes = append(changes, k)
-		}
-		if err := a.Admit(changes...); err != nil {
+		if err := a.Admit(lineOf(theHeron, n)...); err != nil {
 			t.Fatal(err)
 		}
 		check = allocated(func() {
@@ -185,10 +178,57 @@ func TestCostOfChanges(t *testing.T) {
 	check1, copy1 := cost(250)
 	check2, copy2 := cost(500)
 	check4, copy4 := cost(1000)
-	for what, x := range map[string][3]float64{"check": {check1, check2, check4}, "copy": {copy1, copy2, copy4}} {
-		if ratio := (x[2] - x[1]) / (x[1] - x[0]); ratio > 3 {
-			t.Errorf("the second 500 changes cost a %s %.1f times as much as 250", what, ratio)
+	grows(t, "check", check1, check2, check4)
+	grows(t, "copy", copy1, copy2, copy4)
+}
+
+// TestCostOfWords: what it takes to prove a run grows with the words that its rig's keys
+// are lost and the keys of who gave them, not with their product.
+func TestCostOfWords(t *testing.T) {
+	cost := func(n uint64) float64 {
+		a := open(t, filepath.Join(t.TempDir(), "archive.db"))
+		defer a.Close()
+		run := keeping(labtest.NewRig("heron", labtest.Rand(t)).Finish(labtest.Shape{Plain: true, Bare: true}))
+		keep(t, a, run)
+		changes := lineOf(theWren, n)
+		had := newKey(200)
+		changes = append(changes, archive.KeyChange{Name: "heron", Role: trust.Rig, By: "wren", Key: had})
+		for i := range n {
+			lost := signedToken(a, "wren", secretKey(n+1), trust.Secret{byte(i)}, had)
+			changes = append(changes, archive.KeyChange{Name: "heron", Revoked: true, By: "wren", Why: "lost", Key: had})
+			had = secretKey(10_000 + i).Public().(ed25519.PublicKey)
+			changes = append(changes, archive.KeyChange{Name: "heron", Role: trust.Rig, By: "wren", Key: had, Lost: lost.Keys, Why: lost.Lost, Word: lost.Word})
 		}
+		if err := a.Admit(changes...); err != nil {
+			t.Fatal(err)
+		}
+		return allocated(func() {
+			if p, err := a.Prove(run.ID, "", nil, nil); err != nil || len(p.Losses) != int(n) {
+				t.Errorf("%d words, %v", len(p.Losses), err)
+			}
+		})
+	}
+	grows(t, "proof", cost(60), cost(120), cost(240))
+}
+
+// lineOf gives n keys of a member that come one after the other behind the first.
+func lineOf(m trust.Member, n uint64) []archive.KeyChange {
+	changes := []archive.KeyChange{{Name: m.Name, Role: m.Role, By: "wren", Key: secretKey(1).Public().(ed25519.PublicKey)}}
+	for i := range n {
+		before, next := secretKey(i+1), secretKey(i+2).Public().(ed25519.PublicKey)
+		k := archive.KeyChange{Name: m.Name, Role: m.Role, By: m.Name, Key: next, Before: before.Public().(ed25519.PublicKey)}
+		k.Signature = trust.Rotation{Member: m, Before: k.Before, After: sha256.Sum256(next)}.Sign(before)
+		changes = append(changes, k)
+	}
+	return changes
+}
+
+// grows holds what something costs at one size, at twice and at four times that, to
+// growing with it, and not with its square.
+func grows(t *testing.T, what string, once, twice, fourTimes float64) {
+	t.Helper()
+	if ratio := (fourTimes - twice) / (twice - once); ratio > 3 {
+		t.Errorf("a %s costs %.1f times as much for the second half as for the quarter before it", what, ratio)
 	}
 }
 

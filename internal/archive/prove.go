@@ -117,8 +117,13 @@ func (a *Archive) prove(tx *bolt.Tx, p *Proof, head trail.Head, id, markRun stri
 	for _, s := range p.Keys {
 		indexes = append(indexes, s.Last.Size)
 	}
-	if indexes, err = p.keepers(tx, indexes); err == nil {
-		indexes, err = p.keys(tx, run, indexes)
+	all, err := keyChanges(tx)
+	if err != nil {
+		return err
+	}
+	t := telling{tx: tx, all: all, told: map[trust.Member]bool{}, indexes: indexes}
+	if err = p.keepers(&t); err == nil {
+		indexes, err = p.keys(&t, run)
 	}
 	if err != nil {
 		return err
@@ -143,79 +148,84 @@ func (p *Proof) behind() int64 {
 	return p.After.Head.Size
 }
 
+// telling is the entries that tell of keys, as they are found.
+type telling struct {
+	tx      *bolt.Tx
+	all     []KeyChange
+	told    map[trust.Member]bool // of whose keys it has all
+	indexes []int64
+}
+
 // keepers adds what tells of those on whose word keys of the trail are.
-func (p *Proof) keepers(tx *bolt.Tx, indexes []int64) ([]int64, error) {
+func (p *Proof) keepers(t *telling) error {
 	for _, s := range p.Keys {
 		var chain []byte
 		if name, key, ok := s.Keeper(); ok {
 			var err error
-			if indexes, chain, err = p.keeper(tx, name, key, s.Last.Size, indexes); err != nil {
-				return nil, err
+			if chain, err = p.keeper(t, name, key, s.Last.Size); err != nil {
+				return err
 			}
 		}
 		p.Words = append(p.Words, chain)
 	}
-	return indexes, nil
+	return nil
 }
 
 // keeper adds what tells of a keeper who has signed something that an entry is about,
 // and gives the certificates that his key had before it.
-func (p *Proof) keeper(tx *bolt.Tx, name string, key ed25519.PublicKey, before int64, indexes []int64) ([]int64, []byte, error) {
+func (p *Proof) keeper(t *telling, name string, key ed25519.PublicKey, before int64) ([]byte, error) {
 	m := trust.Member{Role: trust.Keeper, Name: name}
-	indexes, err := p.changes(tx, m, indexes)
-	if err != nil {
-		return nil, nil, err
+	if err := p.changes(t, m); err != nil {
+		return nil, err
 	}
-	c, err := certificateOf(tx, key, before)
+	c, err := certificateOf(t.tx, key, before)
 	if err != nil || c.member() != m {
-		return indexes, nil, err
+		return nil, err
 	}
-	return append(indexes, c.Index), c.PEM(), nil
+	t.indexes = append(t.indexes, c.Index)
+	return c.PEM(), nil
 }
 
 // changes adds what became of a member's keys, and what tells of the keepers who have
 // signed that some of them are lost.
-func (p *Proof) changes(tx *bolt.Tx, m trust.Member, indexes []int64) ([]int64, error) {
-	changes, err := keysOf(tx, m)
-	if err != nil {
-		return nil, err
+func (p *Proof) changes(t *telling, m trust.Member) (err error) {
+	if t.told[m] {
+		return nil
 	}
-	for _, k := range changes {
-		if slices.Contains(indexes, k.Index) { // told before
-			continue
-		}
-		indexes = append(indexes, k.Index)
+	t.told[m] = true
+	for _, k := range keysOf(t.all, m) {
+		t.indexes = append(t.indexes, k.Index)
 		if k.Word == nil {
 			continue
 		}
 		x := SignedLoss{Index: k.Index}
-		if indexes, x.Chain, err = p.keeper(tx, k.By, k.Word.Key, k.Index, indexes); err != nil {
-			return nil, err
+		if x.Chain, err = p.keeper(t, k.By, k.Word.Key, k.Index); err != nil {
+			return err
 		}
 		p.Losses = append(p.Losses, x)
 	}
-	return indexes, nil
+	return nil
 }
 
-// keys adds what tells of the rig's keys, and puts all in order.
-func (p *Proof) keys(tx *bolt.Tx, run *bolt.Bucket, indexes []int64) ([]int64, error) {
-	l, err := labelsOf(tx.Bucket(bByTime).Get(run.Get([]byte("at"))))
+// keys adds what tells of the rig's keys, and gives all in order.
+func (p *Proof) keys(t *telling, run *bolt.Bucket) ([]int64, error) {
+	l, err := labelsOf(t.tx.Bucket(bByTime).Get(run.Get([]byte("at"))))
 	if err == nil {
-		indexes, err = p.changes(tx, trust.Member{Role: trust.Rig, Name: l.Rig}, indexes)
+		err = p.changes(t, trust.Member{Role: trust.Rig, Name: l.Rig})
 	}
 	if err != nil {
 		return nil, err
 	}
-	c, err := certificateOf(tx, run.Get([]byte("public_key")), p.Receipt.Index)
+	c, err := certificateOf(t.tx, run.Get([]byte("public_key")), p.Receipt.Index)
 	if err != nil {
 		return nil, err
 	}
 	if of := c.member(); of.Role == trust.Rig && of.Name == l.Rig {
-		indexes, p.Chain = append(indexes, c.Index), c.PEM()
+		t.indexes, p.Chain = append(t.indexes, c.Index), c.PEM()
 	}
 	slices.SortFunc(p.Losses, func(a, b SignedLoss) int { return cmp.Compare(a.Index, b.Index) })
-	slices.Sort(indexes)
-	return slices.Compact(indexes), nil
+	slices.Sort(t.indexes)
+	return slices.Compact(t.indexes), nil
 }
 
 // ownSetup finds the entry of a run's setup; -1 when it has none.

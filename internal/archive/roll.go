@@ -342,18 +342,17 @@ func keyChanges(tx *bolt.Tx) (out []KeyChange, err error) {
 	return out, err
 }
 
-// keysOf gives all changes of a member's keys.
-func keysOf(tx *bolt.Tx, m trust.Member) (out []KeyChange, err error) {
-	all, err := keyChanges(tx)
+// keysOf gives those changes that are of a member's keys.
+func keysOf(all []KeyChange, m trust.Member) (out []KeyChange) {
 	for _, k := range all {
 		if !k.Revoked && k.Name == m.Name && k.Role != m.Role {
-			return nil, err // the name is somebody else's
+			return nil // the name is somebody else's
 		}
 		if k.Name == m.Name {
 			out = append(out, k)
 		}
 	}
-	return out, err
+	return out
 }
 
 // keys holds what is kept of keys against the entries, and each token against its

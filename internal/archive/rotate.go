@@ -80,7 +80,8 @@ func (a *Archive) Rotate(m trust.Member, before, key ed25519.PublicKey, signatur
 // round, by signatures of the earlier ones: both are then the same machine's.
 func (a *Archive) Succeeds(rig string, one, other ed25519.PublicKey) (yes bool, err error) {
 	err = a.view(func(tx *bolt.Tx) error {
-		changes, err := keysOf(tx, trust.Member{Role: trust.Rig, Name: rig})
+		all, err := keyChanges(tx)
+		changes := keysOf(all, trust.Member{Role: trust.Rig, Name: rig})
 		yes = descends(changes, one, other) || descends(changes, other, one)
 		return err
 	})
