@@ -119,8 +119,6 @@ func (l lineage) follows(origin string, k KeyChange) error {
 		return nil
 	case s.admitted != nil:
 		return fmt.Errorf("the key was admitted before, for %q", s.admitted.Name)
-	case s.revoked != nil:
-		return fmt.Errorf("the key was revoked before, for %q", s.revoked.Name)
 	}
 	if err := l.sameRole(k.Member()); err != nil {
 		return err

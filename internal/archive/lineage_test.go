@@ -38,6 +38,7 @@ func TestForgedLineage(t *testing.T) {
 		"after a revoked key":              after(key(5), key(40)),
 		"in place of a key of nobody":      lost(newKey(30)),
 		"in place of a key of another":     lost(newKey(3)),
+		"in place of another's lost key":   lost(newKey(4)),
 		"in place of a key that is good":   lost(newKey(2)),
 		"a key that is there":              {Name: "heron", Role: trust.Rig, By: "wren", Key: newKey(2)},
 		"a key of another":                 {Name: "heron", Role: trust.Rig, By: "wren", Key: newKey(3)},
@@ -49,8 +50,11 @@ func TestForgedLineage(t *testing.T) {
 	} {
 		a := open(t, filepath.Join(t.TempDir(), "archive.db"))
 		admit(t, a, heron, newKey(5))
-		if _, err := a.Revoke("heron", "wren", "sold"); err != nil {
-			t.Fatal(err)
+		admit(t, a, plover, newKey(4))
+		for _, name := range []string{"heron", "plover"} {
+			if _, err := a.Revoke(name, "wren", "sold"); err != nil {
+				t.Fatal(err)
+			}
 		}
 		admit(t, a, heron, newKey(1))
 		admit(t, a, plover, newKey(3))
