@@ -2,6 +2,7 @@ package archive
 
 import (
 	"errors"
+	"io"
 	"slices"
 	"testing"
 
@@ -105,3 +106,10 @@ func (a *Archive) Vouched(s trail.Succession, e trail.Entry) error {
 
 // Reading is how many transactions are open to read.
 func (a *Archive) Reading() int { return a.db.Stats().OpenTxN }
+
+// FirstPages reads the two first pages of a file, and gives what is wrong with them.
+func FirstPages(r io.ReaderAt) (wrong []string) {
+	w := &walk{r: r, wrong: func(what string, err error) { wrong = append(wrong, what+": "+err.Error()) }}
+	w.metas()
+	return wrong
+}
