@@ -110,7 +110,7 @@ type Archive struct {
 // signed.
 func Open(path string, opt Options) (*Archive, error) {
 	if err := os.MkdirAll(filepath.Dir(path), 0o700); err != nil {
-		return nil, fault.New("open archive", path, err)
+		return nil, fault.New("open archive", path, err).WithHint(diskHint)
 	}
 	_, err := os.Lstat(path)
 	fresh := errors.Is(err, fs.ErrNotExist)
@@ -143,7 +143,7 @@ func openFile(path string, wait time.Duration, opt *bolt.Options) (opened, error
 	case errors.Is(err, fs.ErrPermission):
 		return db, fault.New("open archive", path, err).WithHint("the file belongs to whoever runs the collector; ask it with --collector HOST:PORT")
 	case err != nil && !errors.Is(err, ErrDamaged):
-		return db, fault.New("open archive", path, err)
+		return db, fault.New("open archive", path, err).WithHint(diskHint)
 	}
 	return db, err
 }

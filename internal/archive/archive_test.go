@@ -333,6 +333,18 @@ func TestRefusedFiles(t *testing.T) {
 	if _, err := archive.Open(junk, options()); err == nil {
 		t.Error("junk was opened")
 	}
+	empty, round := filepath.Join(dir, "empty.db"), filepath.Join(dir, "round.db")
+	if err := errors.Join(os.WriteFile(empty, nil, 0o600), os.Symlink(round, round)); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := archive.OpenReadOnly(empty, "", time.Second); !errors.Is(err, archive.ErrDamaged) {
+		t.Errorf("an empty file, to be read: %v", err)
+	}
+	for _, path := range []string{round, filepath.Join(junk, "archive.db")} { // which the system opens for nobody
+		if _, err := archive.Open(path, options()); err == nil || fault.HintOf(err) == "" {
+			t.Errorf("%s: %v", path, err)
+		}
+	}
 }
 
 // TestDamagedTrail alters a stored hash: nothing is signed over it any more.

@@ -26,6 +26,8 @@ var errFirstPages = errors.New("neither of its first pages is whole")
 // CheckHint goes with what is kept and does not belong together.
 const CheckHint = "have all that is wrong with the archive listed: collector check"
 
+const diskHint = "see that the disk it lies on is there, has room and can be written to"
+
 const damageHint = "keep the file as it is, have all that is wrong listed with collector check, and restore a backup: collector restore"
 
 // whole calls f and gives as ErrDamaged what a damaged file makes in it: a panic
@@ -182,7 +184,11 @@ type opened struct {
 // as much memory as its list of free pages is said to need at once, and later writes
 // over any page that is said to be free.
 func openBolt(path string, opt *bolt.Options) (opened, error) {
-	if info, err := os.Stat(path); !opt.ReadOnly && (err != nil || info.Size() == 0) {
+	info, err := os.Stat(path)
+	switch empty := err == nil && info.Size() == 0; {
+	case empty && opt.ReadOnly: // which bbolt would begin
+		return opened{}, damaged(path, errFirstPages)
+	case !opt.ReadOnly && (err != nil || empty):
 		return openAs(path, *opt) // it is new
 	}
 	look, looked := openedSound, *opt
