@@ -122,6 +122,57 @@ func TestPagesThatLeadBackLater(t *testing.T) {
 	}
 }
 
+// TestPagesThatLeadBackWhileExamined: the same in a run's pages, once a check has read
+// them and before it looks at the run.
+func TestPagesThatLeadBackWhileExamined(t *testing.T) {
+	path, whole, branches := branched(t)
+	archive.WalkAtOnce(t, 0)
+	of := 0
+	for _, at := range branches {
+		b := slices.Clone(whole)
+		copy(b[at+16+8:], b[at:at+8])
+		if err := os.WriteFile(path, b, 0o600); err != nil {
+			t.Fatal(err)
+		}
+		a, err := archive.Open(path, options())
+		if err != nil {
+			continue // it is no run's
+		}
+		of++
+		if err := os.WriteFile(path, whole, 0o600); err != nil {
+			t.Fatal(err)
+		}
+		var last int64
+		examine := func(progress func(pages, total int64)) (found int) {
+			_, err := a.Examine(t.Context(), archive.Examination{Found: func(archive.Finding) { found++ }, Progress: progress})
+			if err != nil {
+				t.Error(err)
+			}
+			return found
+		}
+		if n := examine(func(pages, total int64) {
+			if total == 0 {
+				last = pages
+			}
+		}); n > 0 {
+			t.Errorf("untouched: %d things are wrong", n)
+		}
+		if n := examine(func(pages, total int64) {
+			if total == 0 && pages == last {
+				if err := os.WriteFile(path, b, 0o600); err != nil {
+					t.Error(err)
+				}
+			}
+		}); n == 0 {
+			t.Errorf("page at %d: the check finds nothing", at)
+		}
+		a.Close()
+	}
+	if of == 0 {
+		t.Error("no run has a branch page")
+	}
+}
+
 // TestFreePagesWithoutEnd: bbolt makes room for as many free pages as its list is said
 // to have, before anything can stop it.
 func TestFreePagesWithoutEnd(t *testing.T) {

@@ -75,8 +75,8 @@ func (c *check) leads(bucket, k, v []byte) bool {
 	if len(at) < 9 {
 		return false
 	}
-	run := c.tx.Bucket(bRuns).Bucket(at[8:])
-	if run == nil || !bytes.Equal(run.Get([]byte("at")), at) {
+	run, err := c.archive.runIn(c.tx, string(at[8:]))
+	if err != nil || !bytes.Equal(run.Get([]byte("at")), at) {
 		return false
 	}
 	if bytes.Equal(bucket, bSummary) {

@@ -101,10 +101,13 @@ func hashOf(h trail.Hash) []byte { return h[:] }
 
 // recordOf finds the run that an entry is about, and counts it for its rig.
 func (c *check) recordOf(i int64, e trail.Entry) {
-	run := c.tx.Bucket(bRuns).Bucket([]byte(e.Subject))
-	if run == nil {
+	run, err := c.archive.runIn(c.tx, e.Subject)
+	switch {
+	case errors.Is(err, ErrNotFound):
 		c.wrong(entryName(i), "it is about run %s, which is gone", e.Subject)
 		return
+	case err != nil:
+		return // told of at the run
 	}
 	if id := c.tx.Bucket(bHashes).Get(e.Digest[:]); string(id) != e.Subject {
 		c.wrong(entryName(i), "its hash leads to %q and not to run %s", id, e.Subject)
