@@ -91,7 +91,7 @@ func TestImportsArePure(t *testing.T) {
 					visit(inner)
 				}
 				for _, bad := range []string{"os", "net", "syscall", "io/fs", "path/filepath", "witnessmark/internal/archive", "go.etcd.io"} {
-					if path == bad || strings.HasPrefix(path, bad+"/") {
+					if path == bad || strings.HasPrefix(path, bad+"/") && path != "net/url" { // which is text
 						t.Errorf("%s imports %s", name, path)
 					}
 				}
