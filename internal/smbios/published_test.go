@@ -41,7 +41,7 @@ func published(t *testing.T) type17 {
 
 // TestPublishedRecords decodes the synthetic type 17 records of the check data.
 // Source: DMTF DSP0134, type 17. Provenance: codes and field order
-// transcription, from a public header that follows version 3.7; special values
+// public copy, a header that follows version 3.7; special values
 // memory, confirmed there by dmidecode 3.4.
 func TestPublishedRecords(t *testing.T) {
 	p := published(t)

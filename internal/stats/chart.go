@@ -15,7 +15,7 @@ type Baseline struct {
 // NewBaseline takes the phase-1 points. Limits from few points lie about their
 // false-alarm rate: with 20 points it is 1 in 92, not 1 in 370.
 //
-// Source: NIST/SEMATECH e-Handbook 6.3.2.2 (transcription); the bounds of 20 and
+// Source: NIST/SEMATECH e-Handbook 6.3.2.2 (public copy); the bounds of 20 and
 // 30 points are a design choice.
 func NewBaseline(y []float64) Baseline {
 	b := Baseline{Grade: Grade{Status: OK}, N: len(y), Mean: Mean(y)}
@@ -71,7 +71,7 @@ func (b Baseline) Standardise(y []float64) []float64 {
 // CUSUM gives both sums of a tabular CUSUM with reference value k, both in the
 // unit of z. It goes on after a signal.
 //
-// Source: NIST/SEMATECH e-Handbook 6.3.2.3 (transcription).
+// Source: NIST/SEMATECH e-Handbook 6.3.2.3 (public copy).
 func CUSUM(z []float64, k float64) (high, low []float64) {
 	var hi, lo float64
 	for _, v := range z {
@@ -83,7 +83,7 @@ func CUSUM(z []float64, k float64) (high, low []float64) {
 
 // EWMA gives the exponentially weighted mean of z from 0.
 //
-// Source: NIST/SEMATECH e-Handbook 6.3.2.4 (transcription).
+// Source: NIST/SEMATECH e-Handbook 6.3.2.4 (public copy).
 func EWMA(z []float64, lambda float64) []float64 {
 	out := make([]float64, len(z))
 	e := 0.0

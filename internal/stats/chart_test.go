@@ -93,7 +93,7 @@ func TestNileChanges(t *testing.T) {
 	}
 }
 
-// Check 12. e-Handbook 6.3.2.2, flow rate (transcription).
+// Check 12. e-Handbook 6.3.2.2, flow rate (public copy).
 func TestIndividualsHandbook(t *testing.T) {
 	tree := lookup(t, readCheck(t, "handbook.json"), "individuals")
 	b := NewBaseline(lookupFloats(t, tree, "data"))
@@ -111,7 +111,7 @@ func TestIndividualsHandbook(t *testing.T) {
 	}
 }
 
-// Check 13. e-Handbook 6.3.2.4 (transcription; four copies agree).
+// Check 13. e-Handbook 6.3.2.4 (public copy; four agree).
 func TestEWMAHandbook(t *testing.T) {
 	tree := lookup(t, readCheck(t, "handbook.json"), "ewma")
 	x := lookupFloats(t, tree, "data")
@@ -134,7 +134,7 @@ func TestEWMAHandbook(t *testing.T) {
 	}
 }
 
-// Check 14. e-Handbook 6.3.2.3 (transcription; three copies agree).
+// Check 14. e-Handbook 6.3.2.3 (public copy; three agree).
 func TestCUSUMHandbook(t *testing.T) {
 	tree := lookup(t, readCheck(t, "handbook.json"), "cusum")
 	target, k, h := lookup(t, tree, "target").(float64), lookup(t, tree, "k").(float64), lookup(t, tree, "h").(float64)
@@ -161,7 +161,7 @@ func TestCUSUMHandbook(t *testing.T) {
 }
 
 // Check 15. Lucas & Crosier (1982), Brook & Evans (1972), Lucas & Saccucci (1990),
-// Crowder (1987) (transcription), recomputed from the integral equations.
+// Crowder (1987) (public copy), recomputed from the integral equations.
 func TestRunLengthsPublished(t *testing.T) {
 	tree := lookup(t, readCheck(t, "published.json"), "arl")
 	agree(t, "Shewhart", 1e-9, ShewhartRunLength(3, 0), lookup(t, tree, "shewhart_3sigma", "arl0").(float64))

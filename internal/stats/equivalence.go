@@ -16,7 +16,7 @@ type Equivalence struct {
 // TOST tests at significance alpha whether the difference lies between low and high.
 //
 // Source: Schuirmann (1987) J. Pharmacokin. Biopharm. 15:657-680 (memory); Lakens
-// (2017) Soc. Psychol. Personal. Sci. 8:355-362 (transcription).
+// (2017) Soc. Psychol. Personal. Sci. 8:355-362 (public copy).
 func (t TTest) TOST(low, high, alpha float64) Equivalence {
 	e := Equivalence{Low: low, High: high, TLower: (t.Difference - low) / t.SE, TUpper: (t.Difference - high) / t.SE}
 	e.PLower, e.PUpper = tAbove(e.TLower, t.DF), tAbove(-e.TUpper, t.DF)

@@ -38,7 +38,7 @@ func TestStRDAnova(t *testing.T) {
 }
 
 // Check 11. e-Handbook 7.4.3.3 to .5, resistors at three temperatures
-// (transcription).
+// (public copy).
 func TestOneWayHandbook(t *testing.T) {
 	tree := lookup(t, readCheck(t, "handbook.json"), "oneway")
 	var groups [][]float64

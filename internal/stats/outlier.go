@@ -19,7 +19,7 @@ type ESDStep struct {
 // left.
 //
 // Source: Rosner (1983) Technometrics 25:165-172 by way of the NIST/SEMATECH
-// e-Handbook 1.3.5.17.3 (transcription).
+// e-Handbook 1.3.5.17.3 (public copy).
 func GESD(x []float64, r int, alpha float64) (steps []ESDStep, outliers int) {
 	n := len(x)
 	left, index := slices.Clone(x), make([]int, n)
@@ -59,7 +59,7 @@ func farthest(x []float64) (at int, deviation float64) {
 // and the critical value at alpha for a test on both sides or on one.
 //
 // Source: Grubbs (1969) by way of the NIST/SEMATECH e-Handbook 1.3.5.17.1
-// (transcription).
+// (public copy).
 func Grubbs(x []float64, alpha float64, bothSides bool) (g float64, index int, critical float64) {
 	n := float64(len(x))
 	at, deviation := farthest(x)

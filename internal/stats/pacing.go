@@ -6,7 +6,7 @@ import "math"
 // distribution cannot: the same times in another order can stutter.
 //
 // Source: von Neumann (1941) Ann. Math. Stat. 12:367-395 (memory); moving range,
-// NIST/SEMATECH e-Handbook 6.3.2.2 (transcription).
+// NIST/SEMATECH e-Handbook 6.3.2.2 (public copy).
 type Pacing struct {
 	MADLog     Number // pacing.mad_log: mean absolute log step, pure number; the default, comparable between fast and slow
 	MAD        Number // pacing.mad: mean absolute step, ms

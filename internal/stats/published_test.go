@@ -87,7 +87,7 @@ func univariate(t *testing.T, set any) []float64 {
 }
 
 // Check 16. NIST/SEMATECH e-Handbook 7.2.6.2, 90th percentile of 12 wafers
-// (transcription); all nine types from R 4.2.2 (opened).
+// (public copy); all nine types from R 4.2.2 (opened).
 func TestQuantileTypesHandbook(t *testing.T) {
 	tree := lookup(t, readCheck(t, "handbook.json"), "percentile")
 	x := lookupFloats(t, tree, "data")

@@ -80,7 +80,7 @@ func checkTypeA(t *testing.T, ref *reference, x []float64, name string) {
 	at(100*u.SD/u.Value, "cv_pct")
 }
 
-// Check 7. e-Handbook 1.3.5.3, AUTO83B.DAT summaries (transcription); Welch from
+// Check 7. e-Handbook 1.3.5.3, AUTO83B.DAT summaries (public copy); Welch from
 // the same summaries by R 4.2.2.
 func TestTwoSampleHandbook(t *testing.T) {
 	tree := lookup(t, readCheck(t, "handbook.json"), "auto83b")
@@ -137,7 +137,7 @@ func TestWelchPublished(t *testing.T) {
 	printed(t, "high", w.Interval.High, lookup(t, tree, "welch_integers", "published", "ci95", 1))
 }
 
-// Checks 17 and 18. Lakens (2017) example 2 (transcription), and an analysis
+// Checks 17 and 18. Lakens (2017) example 2 (public copy), and an analysis
 // script with a printed result (opened, not a publication).
 func TestTOSTPublished(t *testing.T) {
 	for k, set := range lookup(t, readCheck(t, "published.json"), "tost").([]any) {

@@ -144,7 +144,7 @@ func TestTQuantiles(t *testing.T) {
 	}
 }
 
-// Check 5. e-Handbook 1.3.5.17.1, uranium data of Tietjen & Moore (transcription).
+// Check 5. e-Handbook 1.3.5.17.1, uranium data of Tietjen & Moore (public copy).
 func TestGrubbsHandbook(t *testing.T) {
 	tree := lookup(t, readCheck(t, "handbook.json"), "grubbs")
 	x := lookupFloats(t, tree, "data")
@@ -165,7 +165,7 @@ func TestGrubbsHandbook(t *testing.T) {
 	}
 }
 
-// Check 6. e-Handbook 1.3.5.17.3, 54 values of Rosner (1983) (transcription; the
+// Check 6. e-Handbook 1.3.5.17.3, 54 values of Rosner (1983) (public copy; the
 // page truncates to three decimals).
 func TestGESDHandbook(t *testing.T) {
 	tree := lookup(t, readCheck(t, "handbook.json"), "gesd")

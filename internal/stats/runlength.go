@@ -13,7 +13,7 @@ import (
 //
 // The integral equations are solved by Gauss-Legendre quadrature, as in Brook &
 // Evans (1972) Biometrika 59:539-549 and Crowder (1987) Technometrics 29:401-407
-// (published values: transcription).
+// (published values: public copy).
 
 const runLengthNodes = 100
 

@@ -17,7 +17,7 @@ type SuiteMember struct {
 // reference machine, where the arithmetic mean of normalised results is not. It
 // hides a single scene of 1.5, so least and greatest ratio stand beside it.
 //
-// Source: Fleming & Wallace (1986) CACM 29:218-221 (transcription, tables from
+// Source: Fleming & Wallace (1986) CACM 29:218-221 (public copy, tables from
 // memory); Mashey (2004) CAN 32(4) on the lognormal view (memory).
 type Suite struct {
 	Grade

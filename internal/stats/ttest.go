@@ -26,7 +26,7 @@ func Welch(base, against Summary, level float64) TTest {
 
 // Pooled compares two means under the assumption of equal spread.
 //
-// Source: NIST/SEMATECH e-Handbook 1.3.5.3 (transcription).
+// Source: NIST/SEMATECH e-Handbook 1.3.5.3 (public copy).
 func Pooled(base, against Summary, level float64) TTest {
 	t := TTest{Method: "t.pooled", Difference: against.Mean - base.Mean, DF: float64(base.N + against.N - 2)}
 	t.SE = PooledSD(base, against) * math.Sqrt(1/float64(base.N)+1/float64(against.N))

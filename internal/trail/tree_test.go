@@ -14,8 +14,8 @@ import (
 )
 
 // merkleVectors are the Certificate Transparency reference vectors for the tree
-// of RFC 6962 section 2.1 (the RFC prints none). Provenance: transcription,
-// several public copies agree; verified with sumdb/tlog of golang.org/x/mod
+// of RFC 6962 section 2.1 (the RFC prints none). Provenance: public copy,
+// several agree; verified with sumdb/tlog of golang.org/x/mod
 // v0.43.0 and with an independent implementation (see mth below).
 type merkleVectors struct {
 	Leaves     []string `json:"leaves_hex"`
