@@ -19,14 +19,19 @@ import (
 // there is room; the identity of the last time is not taken away before that, since
 // on such a disk no other could be made. The function that it gives ends it.
 func (c *Collector) leaveWord(ctx context.Context, a *trust.Authority, address string) (func(), error) {
-	var id trust.Identity // none while the folder lacks something
-	leave := func() (err error) {
-		if id, err = c.makeOwner(a, address); err == nil {
-			err = tell(filepath.Join(c.dir, addressFile), address)
+	var id trust.Identity
+	whole := false // whether the folder lacks nothing
+	leave := func() error {
+		whole = false
+		if id.Due(c.now()) {
+			next, err := c.makeOwner(a, address)
+			if err != nil {
+				return err
+			}
+			id = next
 		}
-		if err != nil {
-			id = trust.Identity{}
-		}
+		err := tell(filepath.Join(c.dir, addressFile), address)
+		whole = err == nil
 		return err
 	}
 	switch err := leave(); {
@@ -47,10 +52,10 @@ func (c *Collector) leaveWord(ctx context.Context, a *trust.Authority, address s
 				return
 			case <-t.C:
 			}
-			if !id.Due(c.now()) {
+			if whole && !id.Due(c.now()) {
 				continue
 			}
-			had := id.Leaf != nil
+			had := whole
 			if err := leave(); err != nil && had {
 				c.log.Error("the owner's identity is not renewed yet", "error", err)
 			}
