@@ -143,7 +143,9 @@ func TestThinning(t *testing.T) {
 			if room == nil && share < last/3 || room != nil && left > 4*64 {
 				t.Errorf("%s has %d samples, %.3f of what it had, after one that has %.3f", run.ID, left, share, last)
 			}
-			last = max(last, share)
+			if left > 4*64 { // a short run that is thinned to the end keeps a larger share than a long one
+				last = max(last, share)
+			}
 		}
 	}
 }
