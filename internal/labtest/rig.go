@@ -4,8 +4,12 @@ import (
 	"bytes"
 	"crypto/ed25519"
 	"fmt"
+	"hash/fnv"
 	"io"
 	"math/rand/v2"
+	"os"
+	"strconv"
+	"sync"
 	"testing"
 	"time"
 
@@ -14,15 +18,52 @@ import (
 	"witnessmark/internal/spool"
 )
 
-// Rand gives a source of chance whose seed is printed when the test fails.
+// SeedVariable holds the seed of all chance in the tests, a whole number; without
+// it each run of a test draws one.
+const SeedVariable = "WITNESSMARK_SEED"
+
+// chance is what a test that runs has been given.
+type chance struct{ seed, times uint64 }
+
+var (
+	given  = map[string]*chance{} // by the test's name
+	giving sync.Mutex
+)
+
+func newChance() (*chance, error) {
+	s, ok := os.LookupEnv(SeedVariable)
+	if !ok {
+		return &chance{seed: rand.Uint64()}, nil
+	}
+	seed, err := strconv.ParseUint(s, 10, 64)
+	return &chance{seed: seed}, err
+}
+
+// Rand gives a source of chance that belongs to the test by its name, and tells
+// how to have the same once more when the test fails.
 func Rand(t testing.TB) *rand.Rand {
-	seed := rand.Uint64()
-	t.Cleanup(func() {
-		if t.Failed() {
-			t.Logf("labtest seed %d", seed)
+	giving.Lock()
+	defer giving.Unlock()
+	c := given[t.Name()]
+	if c == nil {
+		var err error
+		if c, err = newChance(); err != nil {
+			t.Fatalf("%s: %v", SeedVariable, err)
 		}
-	})
-	return Seeded(seed)
+		given[t.Name()] = c
+		t.Cleanup(func() {
+			if t.Failed() {
+				t.Logf("the same chance again: %s=%d", SeedVariable, c.seed)
+			}
+			giving.Lock()
+			defer giving.Unlock()
+			delete(given, t.Name())
+		})
+	}
+	c.times++
+	name := fnv.New64a()
+	fmt.Fprintf(name, "%s %d", t.Name(), c.times)
+	return Seeded(c.seed ^ name.Sum64())
 }
 
 // Seeded gives the source of chance of one seed.
