@@ -151,3 +151,10 @@ func (g growing) From(head []byte) ([]byte, int64, []trail.Hash, bool, error) {
 	g.grow()
 	return g.source.From(head)
 }
+
+// Word gives what leaves an owner's identity and the address in a folder.
+func Word(dir string, a *trust.Authority, address string) (leave func() error) {
+	c := New(nil, time.Now, slog.New(slog.DiscardHandler))
+	c.dir = dir
+	return (&word{c: c, authority: a, address: address}).leave
+}

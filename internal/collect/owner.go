@@ -13,28 +13,41 @@ import (
 	"witnessmark/internal/trust"
 )
 
-// leaveWord leaves in the folder what commands on this machine need while it is served
-// there: an owner's identity, with which whoever may read the folder may ask its
-// collector anything, and the address. What a full disk does not take is left once
+// word is what commands on this machine need while a folder is served there: an
+// owner's identity, with which whoever may read the folder may ask its collector
+// anything, and the address.
+type word struct {
+	c         *Collector
+	authority *trust.Authority
+	address   string
+	owner     trust.Identity // none before it lies there
+	told      bool           // the address lies there
+}
+
+// leave leaves what does not lie there yet, and a new identity when it is time.
+func (w *word) leave() error {
+	if w.owner.Due(w.c.now()) {
+		id, err := w.c.makeOwner(w.authority, w.address)
+		if err != nil {
+			return err
+		}
+		w.owner = id
+	}
+	if w.told {
+		return nil
+	}
+	err := tell(filepath.Join(w.c.dir, addressFile), w.address)
+	w.told = err == nil
+	return err
+}
+
+// leaveWord leaves word in the folder. What a full disk does not take is left once
 // there is room; the identity of the last time is not taken away before that, since
 // on such a disk no other could be made. The function that it gives ends it.
 func (c *Collector) leaveWord(ctx context.Context, a *trust.Authority, address string) (func(), error) {
-	var id trust.Identity
-	whole := false // whether the folder lacks nothing
-	leave := func() error {
-		whole = false
-		if id.Due(c.now()) {
-			next, err := c.makeOwner(a, address)
-			if err != nil {
-				return err
-			}
-			id = next
-		}
-		err := tell(filepath.Join(c.dir, addressFile), address)
-		whole = err == nil
-		return err
-	}
-	switch err := leave(); {
+	w := &word{c: c, authority: a, address: address}
+	err := w.leave()
+	switch {
 	case durable.Full(err):
 		c.log.Warn("the disk is full; commands on this machine may have to name the address", "error", err)
 	case err != nil:
@@ -52,11 +65,8 @@ func (c *Collector) leaveWord(ctx context.Context, a *trust.Authority, address s
 				return
 			case <-t.C:
 			}
-			if whole && !id.Due(c.now()) {
-				continue
-			}
-			had := whole
-			if err := leave(); err != nil && had {
+			last := err
+			if err = w.leave(); err != nil && last == nil {
 				c.log.Error("the owner's identity is not renewed yet", "error", err)
 			}
 		}
@@ -68,7 +78,7 @@ func (c *Collector) leaveWord(ctx context.Context, a *trust.Authority, address s
 	}, nil
 }
 
-// wordEvery is how often it is looked at whether the owner's identity is due.
+// wordEvery is how often it is looked at whether something is to be left.
 const wordEvery = 10 * time.Second
 
 func (c *Collector) makeOwner(a *trust.Authority, address string) (trust.Identity, error) {
