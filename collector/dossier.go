@@ -208,11 +208,14 @@ func verdict(files ...dossier.Report) string {
 	return "it holds, but for what an earlier version says otherwise in " + screen.Clean(strings.Join(otherwise, ", ")) + ", see the notes"
 }
 
-// notProved is the error of a file that does not hold, or that a later version is
-// needed for.
+// notProved is the error of a file that does not hold, or that a later version or
+// another key is needed for.
 func notProved(op, what string, err error, hint string) error {
-	if errors.Is(err, dossier.ErrNewer) {
+	switch {
+	case errors.Is(err, dossier.ErrNewer):
 		hint = "check it with a later version of collector"
+	case errors.Is(err, dossier.ErrNotGiven):
+		hint = "do not rely on this file, unless that key is an earlier one: a trail's are listed by collector check, a rig's by collector members"
 	}
 	return screen.Exit(screen.NotProved, fault.New(op, what, err).WithHint(hint))
 }

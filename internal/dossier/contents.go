@@ -248,6 +248,10 @@ var ErrNotProved = errors.New("it does not hold")
 // ErrNewer is returned for a file whose rules this program does not know yet.
 var ErrNewer = errors.New("it takes a later version to check it")
 
+// ErrNotGiven is returned for a file that none of the keys which the reader gave has
+// signed: it may be of another, or of before a key was changed.
+var ErrNotGiven = errors.New("not among the keys that were given")
+
 // Fault names the member that does not hold.
 type Fault struct {
 	Member string

@@ -72,7 +72,7 @@ func (v *verification) knownKey() error {
 			return nil
 		}
 	}
-	return at(keyName, fmt.Errorf("%s is not among the collectors' keys that were given", present))
+	return at(keyName, fmt.Errorf("the collector's key %s is %w", present, ErrNotGiven))
 }
 
 // successions checks that the trail has the last head of each earlier key.

@@ -214,7 +214,7 @@ func (v *verification) record() error {
 			return at(chainName, err)
 		}
 		if !vouched {
-			return at(sigName, fmt.Errorf("neither key %s nor an authority of it is among the keys that were given", name))
+			return at(sigName, fmt.Errorf("the rig's key %s and its authority's are %w", name, ErrNotGiven))
 		}
 	}
 	v.holds(recordName, "run %s of rig %s, sha256 %x, is signed by the key of sha256 %s; by the rig's clock it started at %s UTC", v.run.ID, v.run.Rig, v.Signed.SHA256(), name, screen.At(v.run.Started))
