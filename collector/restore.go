@@ -23,7 +23,8 @@ func restoreCommand(d *desk) *cobra.Command {
 		Short: "Put a backup into a folder without an archive",
 		Long: `Put a backup into a folder without an archive, where collector serve finds it. It
 is checked first, and nothing is overwritten. Put authority.pem of then beside it
-where rigs or people had joined, so that they need not join again.
+where rigs or people had joined, so that they need not join again. A backup of a
+copy that collector follow made is one of the collector that was followed.
 
 Rigs remember the last head of the trail that they saw, and so does the folder
 itself. A backup that does not have that head would go back behind it: what was

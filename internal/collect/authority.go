@@ -95,7 +95,7 @@ func (c *Collector) mayMakeAuthority(path string) error {
 		return nil
 	}
 	return fault.New("read authority", path, fmt.Errorf("it is not there, and members are certified by it (keys: %d)", n)).
-		WithHint("put it back from where it was kept, or name the site's with --authority; for a new one revoke all members first, who then join again")
+		WithHint("put it back from where it was kept, or name the site's with --authority; if it is lost for good, one that collector serve makes in an empty folder will do: all members join again then, by the keys they have")
 }
 
 // makeAuthority links a whole file into place, so that of two processes that
