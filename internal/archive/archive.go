@@ -199,11 +199,14 @@ func (a *Archive) checked(tx *bolt.Tx) (trail.Line, error) {
 		return line, err
 	}
 	head, err := a.head(tx)
+	if kept := string(tx.Bucket(bMeta).Get(kKey)); err != nil && kept != "" && kept != line.Present() {
+		err = otherKey(kept, line.Present())
+	}
 	if err == nil {
 		err = trail.CheckStore(head, hashReader{tx})
 	}
 	if err == nil && !a.follows && a.signerWith(line.Present()) == nil {
-		err = fmt.Errorf("the key at hand signs its trail no more: %s does", line.Present())
+		err = otherKey(line.Present(), a.key)
 	}
 	return line, err
 }

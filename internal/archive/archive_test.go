@@ -300,8 +300,8 @@ func TestRefusedFiles(t *testing.T) {
 
 	other := options()
 	other.Key = labtest.Key(labtest.Seeded(8))
-	if _, err := archive.Open(path, other); err == nil || !strings.Contains(err.Error(), "key") {
-		t.Errorf("another key: %v", err)
+	if _, err := archive.Open(path, other); err == nil || !strings.Contains(err.Error(), "another key signs its trail") || !strings.Contains(fault.HintOf(err), "put the key of the trail beside it") {
+		t.Errorf("another key: %v, hint: %s", err, fault.HintOf(err))
 	}
 	a = open(t, path)
 	if err := a.Damage(func(tx *bolt.Tx) error { return tx.Bucket([]byte("meta")).Put([]byte("format"), []byte("2")) }); err != nil {

@@ -9,6 +9,7 @@ import (
 	"runtime"
 	"runtime/debug"
 	"strings"
+	"syscall"
 	"time"
 
 	bolt "go.etcd.io/bbolt"
@@ -25,6 +26,8 @@ var errFirstPages = errors.New("neither of its first pages is whole")
 
 // CheckHint goes with what is kept and does not belong together.
 const CheckHint = "have all that is wrong with the archive listed: collector check"
+
+const keyHint = "put the key of the trail beside it, from where it was kept"
 
 const diskHint = "see that the disk it lies on is there, has room and can be written to"
 
@@ -160,12 +163,30 @@ func OpenDamaged(path string, damage error, wait time.Duration) (*Archive, error
 	return a, err
 }
 
-// opening says of an error that it came of what is in the archive that was opened.
+// errOtherKey is returned when the key by which an archive is opened is not the one
+// that signs its trail.
+var errOtherKey = errors.New("another key signs its trail")
+
+func otherKey(signs, has string) error {
+	return fmt.Errorf("%w: %s, and not %s", errOtherKey, signs, has)
+}
+
+// opening says of an error that it came while a file that could be opened was made
+// ready. Where it is neither the disk's nor the key's, it is of what the archive holds.
 func opening(path string, err error) error {
-	if errors.Is(err, ErrDamaged) {
+	hint, system := fault.HintOf(err), syscall.Errno(0)
+	switch {
+	case errors.Is(err, ErrDamaged):
 		return err
+	case hint != "":
+	case errors.As(err, &system):
+		hint = diskHint
+	case errors.Is(err, errOtherKey):
+		hint = keyHint
+	default:
+		hint = CheckHint
 	}
-	return fault.New("open archive", path, err).WithHint(cmp.Or(fault.HintOf(err), CheckHint))
+	return fault.New("open archive", path, err).WithHint(hint)
 }
 
 // walkedAtOnce is the size up to which all pages of a file are looked at before it
@@ -189,7 +210,7 @@ func openBolt(path string, opt *bolt.Options) (opened, error) {
 	case empty && opt.ReadOnly: // which bbolt would begin
 		return opened{}, damaged(path, errFirstPages)
 	case !opt.ReadOnly && (err != nil || empty):
-		return openAs(path, *opt) // it is new
+		return beginFile(path, *opt)
 	}
 	look, looked := openedSound, *opt
 	looked.ReadOnly, looked.InitialMmapSize = true, 0
@@ -207,6 +228,19 @@ func openBolt(path string, opt *bolt.Options) (opened, error) {
 		return opened{}, err
 	}
 	return openAs(path, *opt)
+}
+
+// beginFile opens a new file, to which bbolt writes its first four pages at once. What
+// a full disk takes of them would be damage to who opens it next, and is of no use to
+// anybody, so that it goes.
+func beginFile(path string, opt bolt.Options) (opened, error) {
+	db, err := openAs(path, opt)
+	if durable.Full(err) && db.file != nil {
+		if info, e := os.Stat(path); e == nil && info.Size() < 4*int64(os.Getpagesize()) {
+			err = errors.Join(err, os.Remove(path))
+		}
+	}
+	return db, err
 }
 
 func openAs(path string, opt bolt.Options) (db opened, err error) {

@@ -90,7 +90,7 @@ func (a *Archive) Keep(ctx context.Context, k Keeping) (Kept, error) {
 	return c.kept, nil
 }
 
-const needsKey = "put the key of the trail beside it, from where it was kept; a copy takes nothing, so ask the collector that it follows"
+const needsKey = keyHint + "; a copy takes nothing, so ask the collector that it follows"
 
 func (a *Archive) compress(k Keeping) []item {
 	items := []item{{[]byte("record"), a.pack.EncodeAll(k.Signed.Bytes, nil)}}

@@ -194,7 +194,7 @@ func (a *Archive) line(tx *bolt.Tx) (trail.Line, error) {
 	case err != nil:
 		return l, fmt.Errorf("the key %s: %w", a.key, err)
 	case !ok:
-		return l, fmt.Errorf("its trail is signed with %s, and not with %s", l.Present(), a.key)
+		return l, otherKey(l.Present(), a.key)
 	}
 	a.lines.Store(&l)
 	return l, nil
