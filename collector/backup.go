@@ -62,7 +62,7 @@ func (d *desk) backup(ctx context.Context, b answer.Book, file string) error {
 	p.Step("copying")
 	err = b.Backup(ctx, func(size int64, verifierKey string) (io.Writer, error) {
 		key = verifierKey
-		return tally{f, &done.Bytes, func(n int64) { p.Set(n, size) }}, nil
+		return tally{f, file, &done.Bytes, func(n int64) { p.Set(n, size) }}, nil
 	})
 	if err != nil {
 		return err
@@ -90,9 +90,10 @@ func (d *desk) backup(ctx context.Context, b answer.Book, file string) error {
 	return err
 }
 
-// tally counts what is written.
+// tally counts what is written of a file.
 type tally struct {
 	w    io.Writer
+	file string
 	n    *int64
 	tell func(int64)
 }
@@ -101,6 +102,9 @@ func (c tally) Write(b []byte) (int, error) {
 	n, err := c.w.Write(b)
 	*c.n += int64(n)
 	c.tell(*c.n)
+	if err != nil {
+		err = fault.New("back up", c.file, cause(err))
+	}
 	return n, err
 }
 

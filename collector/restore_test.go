@@ -101,15 +101,23 @@ func TestKilledRestore(t *testing.T) {
 	t.Logf("%d of %d were broken off, and %d before the key was there", broken, kills, keyless)
 }
 
-// TestRestoreOnAFullDisk leaves nothing either.
-func TestRestoreOnAFullDisk(t *testing.T) {
+// TestCopiesOnAFullDisk: a copy, and one that is restored, leave nothing there either,
+// and say what is full.
+func TestCopiesOnAFullDisk(t *testing.T) {
 	file, key := backedUp(t, 100)
 	disk := labtest.SmallDisk(t, "200k")
-	out := says(t, 1, "restore", file, "--data", filepath.Join(disk, "archive"), "--trail-key", key)
-	if !strings.Contains(out, "no space left on device") || strings.Count(out, "\n") > 2 {
-		t.Errorf("it says %q", out)
+	archive, copied := filepath.Join(disk, "archive"), filepath.Join(disk, "dome.backup")
+	for _, args := range [][]string{
+		{"restore", file, "--data", archive, "--trail-key", key},
+		{"backup", "--state", filepath.Dir(filepath.Dir(key)), "-o", copied},
+	} {
+		out := says(t, 1, args...)
+		first, hint, _ := strings.Cut(out, "\n")
+		if !strings.Contains(first, disk) || !strings.HasSuffix(first, "no space left on device") || hint != "hint: make room on that disk, and try again\n" {
+			t.Errorf("%s: it says %q", args[0], out)
+		}
 	}
-	if names := namesIn(t, filepath.Join(disk, "archive")); len(names) > 0 {
+	if names := append(namesIn(t, archive), namesIn(t, disk)...); !slices.Equal(names, []string{"archive"}) {
 		t.Errorf("left behind: %v", names)
 	}
 }

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 
+	"witnessmark/internal/durable"
 	"witnessmark/internal/fault"
 )
 
@@ -82,7 +83,11 @@ func Fail(w io.Writer, program string, err error) int {
 		return Interrupted
 	}
 	fmt.Fprintf(w, "%s: %s\n", Program(program), Clean(err.Error()))
-	if h := fault.HintOf(err); h != "" {
+	h := fault.HintOf(err)
+	if h == "" && durable.Full(err) {
+		h = "make room on that disk, and try again"
+	}
+	if h != "" {
 		fmt.Fprintf(w, "hint: %s\n", Clean(Called(h)))
 	}
 	return code
