@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 
 	"github.com/spf13/cobra"
 	"golang.org/x/mod/sumdb/note"
@@ -113,10 +114,17 @@ func (d *desk) examine(ctx context.Context, args []string, key string, where *st
 		n, err = b.Check(ctx, found, progress)
 		return err
 	})
-	if err == nil && key != "" && key != n.VerifierKey {
+	if err == nil && key != "" && !leadsOn(n, key) {
 		found("head", "it is signed with "+n.VerifierKey)
 	}
 	return n, err
+}
+
+// leadsOn says whether the key has signed the trail, and itself which one follows it, up
+// to the present one.
+func leadsOn(n answer.Checked, key string) bool {
+	at := slices.IndexFunc(n.Keys, func(k trail.KeySince) bool { return k.Key == key })
+	return at >= 0 && !slices.ContainsFunc(n.Keys[at+1:], func(k trail.KeySince) bool { return k.Word != "" })
 }
 
 func (f findings) print(d *desk) error {

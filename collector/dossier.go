@@ -46,11 +46,11 @@ of the run, or says which restore went back behind it. Then collector verify wit
 			var head []byte
 			if after != "" {
 				older, err := readDossier(after)
-				if err == nil {
-					head, err = dossier.HeadOf(older)
-				}
 				if err != nil {
 					return err
+				}
+				if head, err = dossier.HeadOf(older); err != nil {
+					return fault.New("read dossier", after, err).WithHint("name the older dossier of the run")
 				}
 			}
 			return d.ask(cmd.Context(), func(b answer.Book, _ string) error { return d.dossier(cmd.Context(), b, args[0], head, file) })

@@ -107,11 +107,15 @@ func walkFile(ctx context.Context, f *os.File, tx uint64, x Examination) (*walk,
 // archive names itself. Of a file that is damaged too far for bbolt only the
 // pages are looked at. A file that another process has open gives ErrBusy.
 func ExamineFile(ctx context.Context, path, key string, x Examination) (n Checked, err error) {
+	const hint = "name the file of an archive, or of a backup"
 	f, err := os.Open(path)
 	if err != nil {
-		return n, fault.New("check archive", path, err)
+		return n, fault.New("check archive", path, err).WithHint(hint)
 	}
 	defer f.Close()
+	if info, err := f.Stat(); err == nil && info.IsDir() {
+		return n, fault.New("check archive", path, errors.New("it is a folder")).WithHint(hint)
+	}
 	db, err := openFile(path, time.Second, &bolt.Options{ReadOnly: true}) // which keeps writers out
 	if errors.Is(err, ErrBusy) {
 		return n, err

@@ -289,7 +289,11 @@ func (a *Archive) Revoke(name, by, why string) (revoked []KeyChange, err error) 
 		return err
 	})
 	if err != nil {
-		return nil, fault.New("revoke", name, err)
+		f := fault.New("revoke", name, err)
+		if errors.Is(err, ErrNotFound) {
+			f = f.WithHint("list who is a member: collector members")
+		}
+		return nil, f
 	}
 	return revoked, nil
 }
