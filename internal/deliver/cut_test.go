@@ -3,73 +3,103 @@ package deliver_test
 import (
 	"context"
 	"errors"
+	"io"
 	"net"
 	"sync"
-	"sync/atomic"
 	"testing"
-	"time"
 
 	"google.golang.org/grpc"
-	"google.golang.org/grpc/backoff"
+	"google.golang.org/grpc/connectivity"
 	"google.golang.org/grpc/credentials/insecure"
+	"google.golang.org/grpc/stats"
 
 	"witnessmark/internal/deliver"
 	"witnessmark/internal/labtest"
 )
 
-// forgetful keeps nothing, so that it knows no record.
-type forgetful struct{ *taker }
-
-func (forgetful) Take(_ context.Context, d deliver.Delivery) (deliver.Reply, error) {
-	return replyTo(d.Signed.SHA256()), nil
+// stalling is a connection that comes to take no more bytes, and then breaks.
+type stalling struct {
+	net.Conn
+	stalls, breaks chan struct{} // closed for it
+	stuck          func()        // told that something waits to be written
 }
 
-// TestCutBeforeItBegins cuts connections in the moment that a delivery begins over them.
-// It is delivered, or may be tried again, and is never refused.
+func (s *stalling) Write(b []byte) (int, error) {
+	select {
+	case <-s.stalls:
+		s.stuck()
+		<-s.breaks
+		return 0, net.ErrClosed
+	default:
+		return s.Conn.Write(b)
+	}
+}
+
+// connEnds is told when a connection has ended and all that was under way over it.
+type connEnds func()
+
+func (connEnds) TagRPC(ctx context.Context, _ *stats.RPCTagInfo) context.Context   { return ctx }
+func (connEnds) HandleRPC(context.Context, stats.RPCStats)                         {}
+func (connEnds) TagConn(ctx context.Context, _ *stats.ConnTagInfo) context.Context { return ctx }
+func (f connEnds) HandleConn(_ context.Context, s stats.ConnStats) {
+	if _, ok := s.(*stats.ConnEnd); ok {
+		f()
+	}
+}
+
+// TestCutBeforeItBegins cuts a connection over which a delivery was begun, before any of
+// it has left. That it goes on over another connection with what had been sent by then,
+// and ends there, is what the collector refuses for good.
 func TestCutBeforeItBegins(t *testing.T) {
+	k := &taker{}
 	srv := grpc.NewServer()
-	deliver.Register(srv, forgetful{&taker{}}, func() deliver.Limits { return deliver.DefaultLimits })
+	deliver.Register(srv, k, func() deliver.Limits { return deliver.DefaultLimits })
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
 	}
 	go srv.Serve(l)
 	defer srv.Stop()
-	r := labtest.Rand(t)
-	ctx, stop := context.WithTimeout(t.Context(), 4*time.Second)
-	defer stop()
-	var all sync.WaitGroup
-	var sent, failed atomic.Int64
-	for range 8 {
-		chance, proxy := labtest.Seeded(r.Uint64()), labtest.NewProxy(t, func() int64 { return -1 })
-		proxy.Lead(l.Addr().String())
-		at := backoff.Config{BaseDelay: time.Millisecond, Multiplier: 1, MaxDelay: time.Millisecond}
-		conn, err := grpc.NewClient(proxy.Address(), grpc.WithTransportCredentials(insecure.NewCredentials()),
-			grpc.WithConnectParams(grpc.ConnectParams{MinConnectTimeout: time.Minute, Backoff: at}))
-		if err != nil {
-			t.Fatal(err)
+
+	waits, ended := make(chan struct{}), make(chan struct{})
+	first := &stalling{stalls: make(chan struct{}), breaks: make(chan struct{}), stuck: sync.OnceFunc(func() { close(waits) })}
+	dial := func(ctx context.Context, address string) (net.Conn, error) {
+		c, err := (&net.Dialer{}).DialContext(ctx, "tcp", address)
+		if err == nil && first.Conn == nil {
+			first.Conn = c
+			return first, nil
 		}
-		defer conn.Close()
-		run := labtest.NewRig("heron", r).Finish(labtest.Shape{LogBytes: 300, Plain: true})
-		all.Go(func() {
-			for ctx.Err() == nil {
-				time.AfterFunc(time.Duration(chance.IntN(60))*time.Microsecond, proxy.Cut)
-				for err := errors.New("not yet"); err != nil && ctx.Err() == nil; {
-					time.Sleep(time.Duration(chance.IntN(100)) * time.Microsecond)
-					_, err = deliver.Send(ctx, conn, run.Signed, run.Parts())
-					switch {
-					case err == nil:
-						sent.Add(1)
-					case errors.Is(err, deliver.ErrUnreachable):
-						failed.Add(1)
-					default:
-						t.Error(err)
-						return
-					}
-				}
-			}
-		})
+		return c, err
 	}
-	all.Wait()
-	t.Logf("%d were delivered, %d tried again", sent.Load(), failed.Load())
+	conn, err := grpc.NewClient(l.Addr().String(), grpc.WithTransportCredentials(insecure.NewCredentials()),
+		grpc.WithContextDialer(dial), grpc.WithStatsHandler(connEnds(sync.OnceFunc(func() { close(ended) }))))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer conn.Close()
+	if _, err := deliver.AskHead(t.Context(), conn); err != nil {
+		t.Fatal(err)
+	}
+	close(first.stalls)
+	var other sync.WaitGroup
+	defer other.Wait()
+	other.Go(func() { deliver.AskHead(t.Context(), conn) }) // behind which the delivery waits
+	<-waits
+
+	run := labtest.NewRig("heron", labtest.Rand(t)).Finish(labtest.Shape{LogBytes: 300 << 10, Plain: true})
+	parts := run.Parts()
+	open := parts[0].Open
+	parts[0].Open = func() (io.ReadCloser, error) { // once the record was sent
+		first.Close()
+		conn.WaitForStateChange(t.Context(), connectivity.Ready) // it was noticed
+		close(first.breaks)
+		<-ended
+		return open()
+	}
+	if _, err := deliver.Send(t.Context(), conn, run.Signed, parts); !errors.Is(err, deliver.ErrUnreachable) {
+		t.Errorf("cut: %v", err)
+	}
+	if _, err := deliver.Send(t.Context(), conn, run.Signed, run.Parts()); err != nil || k.count() != 1 {
+		t.Errorf("sent again: %v, %d are kept", err, k.count())
+	}
 }
