@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -44,6 +45,7 @@ func branched(t *testing.T) (path string, whole []byte, branches []int) {
 			branches = append(branches, at)
 		}
 	}
+	slices.Sort(branches)
 	return path, whole, branches
 }
 
@@ -122,51 +124,61 @@ func TestPagesThatLeadBackLater(t *testing.T) {
 	}
 }
 
-// TestPagesThatLeadBackWhileExamined: the same in a run's pages, once a check has read
-// them and before it looks at the run.
-func TestPagesThatLeadBackWhileExamined(t *testing.T) {
+// TestDamagedPagesWhileExamined: pages of a run that come to lead back, or over which
+// bbolt panics, once a check has read them and before it looks at the run, are found at
+// that run. The others are looked at all the same, and nothing is written any more.
+func TestDamagedPagesWhileExamined(t *testing.T) {
 	path, whole, branches := branched(t)
 	archive.WalkAtOnce(t, 0)
+	write := func(b []byte) {
+		if err := os.WriteFile(path, b, 0o600); err != nil {
+			t.Error(err)
+		}
+	}
 	of := 0
 	for _, at := range branches {
-		b := slices.Clone(whole)
-		copy(b[at+16+8:], b[at:at+8])
-		if err := os.WriteFile(path, b, 0o600); err != nil {
-			t.Fatal(err)
+		if of == 12 {
+			break
 		}
-		a, err := archive.Open(path, options())
-		if err != nil {
-			continue // it is no run's
-		}
-		of++
-		if err := os.WriteFile(path, whole, 0o600); err != nil {
-			t.Fatal(err)
-		}
-		var last int64
-		examine := func(progress func(pages, total int64)) (found int) {
-			_, err := a.Examine(t.Context(), archive.Examination{Found: func(archive.Finding) { found++ }, Progress: progress})
+		back, other := slices.Clone(whole), slices.Clone(whole)
+		copy(back[at+16+8:], back[at:at+8])
+		other[4096*binary.NativeEndian.Uint64(other[at+16+8:])] ^= 1 // says that it is another page
+		for _, b := range [][]byte{back, other} {
+			write(back)
+			a, err := archive.Open(path, options())
 			if err != nil {
-				t.Error(err)
+				continue // it is no run's
 			}
-			return found
-		}
-		if n := examine(func(pages, total int64) {
-			if total == 0 {
-				last = pages
-			}
-		}); n > 0 {
-			t.Errorf("untouched: %d things are wrong", n)
-		}
-		if n := examine(func(pages, total int64) {
-			if total == 0 && pages == last {
-				if err := os.WriteFile(path, b, 0o600); err != nil {
+			of++
+			write(whole)
+			var last int64
+			examine := func(progress func(pages, total int64)) (n archive.Checked, found []string) {
+				n, err := a.Examine(t.Context(), archive.Examination{Found: func(f archive.Finding) { found = append(found, f.String()) }, Progress: progress})
+				if err != nil {
 					t.Error(err)
 				}
+				return n, found
 			}
-		}); n == 0 {
-			t.Errorf("page at %d: the check finds nothing", at)
+			if _, found := examine(func(pages, total int64) {
+				if total == 0 {
+					last = pages
+				}
+			}); len(found) > 0 {
+				t.Errorf("untouched: found %q", found)
+			}
+			n, found := examine(func(pages, total int64) {
+				if total == 0 && pages == last {
+					write(b)
+				}
+			})
+			if !slices.ContainsFunc(found, func(f string) bool { return strings.HasPrefix(f, "run ") }) || n.Runs != 60 {
+				t.Errorf("page at %d: of %d runs, found %q", at, n.Runs, found)
+			}
+			if a.Damaged() == nil {
+				t.Errorf("page at %d: it is still written to", at)
+			}
+			a.Close()
 		}
-		a.Close()
 	}
 	if of == 0 {
 		t.Error("no run has a branch page")

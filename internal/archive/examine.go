@@ -133,11 +133,7 @@ func ExamineFile(ctx context.Context, path, key string, x Examination) (n Checke
 		err = a.learn(key)
 	}
 	if err != nil {
-		var said *fault.Error
-		if errors.As(err, &said) {
-			err = said.Why
-		}
-		x.Found(Finding{"archive", err.Error()})
+		x.Found(Finding{"archive", bare(err).Error()})
 		return n, nil
 	}
 	n, err = a.content(ctx, x)
@@ -159,9 +155,9 @@ func (a *Archive) Check(ctx context.Context) (Checked, error) {
 func (a *Archive) content(ctx context.Context, x Examination) (n Checked, err error) {
 	c := &check{archive: a, ctx: ctx, Examination: x}
 	all := false
-	err = c.within(func() {
+	err = c.within("archive", func() error {
 		if all = c.buckets(); !all {
-			return
+			return nil
 		}
 		c.each(bRuns, func(id, _ []byte) { c.kept = append(c.kept, string(id)) })
 		c.meta()
@@ -178,6 +174,7 @@ func (a *Archive) content(ctx context.Context, x Examination) (n Checked, err er
 		c.keys()
 		c.certificates()
 		n.Keys, _ = a.keysSince(c.tx) // what is wrong with them is told of
+		return nil
 	})
 	if err == nil && all {
 		n.Runs, err = c.runs()
@@ -186,19 +183,31 @@ func (a *Archive) content(ctx context.Context, x Examination) (n Checked, err er
 	return n, cmp.Or(err, context.Cause(ctx))
 }
 
-// within calls f with a transaction. A fault that damage makes in bbolt after all is a
-// finding.
-func (c *check) within(f func()) error {
-	return c.archive.view(func(tx *bolt.Tx) (err error) {
+// within calls f with a transaction. What damage makes in bbolt after all is a finding,
+// as is what ends f otherwise; the check goes on as long as bbolt gives transactions.
+func (c *check) within(where string, f func() error) error {
+	err := c.archive.view(func(tx *bolt.Tx) error {
 		defer func() {
 			if p := recover(); p != nil {
-				c.wrong("archive", "it cannot be read to its end: %v", p)
+				c.wrong(where, "it cannot be read to its end: %v", p)
 			}
 		}()
 		c.tx = tx
-		f()
-		return nil
+		return whole(c.archive.path, f)
 	})
+	if errors.Is(err, ErrDamaged) && !c.archive.stuck.Load() {
+		c.wrong(where, "%v", bare(err))
+		return nil
+	}
+	return err
+}
+
+// bare gives why of an error that says what was done, and to which file.
+func bare(err error) error {
+	if said := (*fault.Error)(nil); errors.As(err, &said) {
+		return said.Why
+	}
+	return err
 }
 
 // check is one examination under way.

@@ -20,7 +20,7 @@ import (
 func (c *check) runs() (n int, err error) {
 	for _, id := range c.kept {
 		var x *Examined
-		err = c.within(func() {
+		err = c.within("run "+id, func() error {
 			if line, err := c.archive.line(c.tx); err == nil {
 				c.line = line // with the keys that have followed meanwhile
 			}
@@ -36,8 +36,9 @@ func (c *check) runs() (n int, err error) {
 			case errors.Is(err, ErrNotFound):
 				c.wrong("run "+id, "it went while the check was under way")
 			default:
-				c.wrong("run "+id, "%v", err)
+				return err
 			}
+			return nil
 		})
 		if err != nil || c.ctx.Err() != nil {
 			return n, err
