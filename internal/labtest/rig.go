@@ -99,9 +99,10 @@ type Run struct {
 	Data   [][]byte // in the order of Attachments
 }
 
-// Finish makes the rig's next run.
+// Finish makes the rig's next run, which begins a second after the one before or
+// later: ids are sorted by the second, so that they come in the order of its runs.
 func (g *Rig) Finish(shape Shape) Run {
-	g.clock = g.clock.Add(time.Duration(g.rand.Int64N(int64(time.Hour))))
+	g.clock = g.clock.Add(time.Second + time.Duration(g.rand.Int64N(int64(time.Hour))))
 	run, data := shape.run(g.rand, g.Name, g.clock)
 	return g.Sign(run, data)
 }

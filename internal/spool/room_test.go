@@ -4,10 +4,12 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"math"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -130,7 +132,7 @@ func TestThinning(t *testing.T) {
 			t.Error(room)
 		}
 		items := pending(t, open(t, dir))
-		last := 0.0
+		least := math.MaxInt // times that one before was thinned which could be again
 		for _, run := range runs {
 			left := checkThinned(t, items[run.ID], run)
 			if b, ok := offered[run.ID]; ok {
@@ -139,15 +141,30 @@ func TestThinning(t *testing.T) {
 				}
 				continue
 			}
-			share := float64(left) / float64(rig.Samples(run.Signals))
-			if room == nil && share < last/3 || room != nil && left > 4*64 {
-				t.Errorf("%s has %d samples, %.3f of what it had, after one that has %.3f", run.ID, left, share, last)
+			times := thinnedTimes(t, dir, run.ID)
+			if times > least || room != nil && left > 4*64 {
+				t.Errorf("%s was thinned %d times, to %d samples, after one that was %d times", run.ID, times, left, least)
 			}
-			if left > 4*64 { // a short run that is thinned to the end keeps a larger share than a long one
-				last = max(last, share)
+			if left > 4*64 {
+				least = times
 			}
 		}
 	}
+}
+
+// thinnedTimes is how often a run that waits was thinned, which its record's name says.
+func thinnedTimes(t testing.TB, dir, id string) (times int) {
+	t.Helper()
+	names, err := filepath.Glob(filepath.Join(dir, "ready", id, "record*"))
+	if err != nil || len(names) != 1 {
+		t.Fatal(names, err)
+	}
+	if n, ok := strings.CutPrefix(filepath.Base(names[0]), "record-"); ok {
+		if times, err = strconv.Atoi(n); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return times
 }
 
 // TestFullSpool: nothing new begins, what is finished is put all the same, and
