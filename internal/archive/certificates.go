@@ -145,10 +145,10 @@ func adoptCertificate(tx *bolt.Tx, index int64, e Adopting) error {
 // key.
 func (c *check) certificates() {
 	changes, _ := keyChanges(c.tx) // what is wrong with them is told of
-	n := 0
+	l, n := lineageOf(changes), 0
 	c.each(bCertificates, func(k, v []byte) {
 		n++
-		if err := c.certificate(k, v, changes); err != nil {
+		if err := c.certificate(k, v, l); err != nil {
 			c.wrong(fmt.Sprintf("certificate at entry %d", numberOf(k)), "%v", err)
 		}
 	})
@@ -157,7 +157,7 @@ func (c *check) certificates() {
 	}
 }
 
-func (c *check) certificate(k, v []byte, changes []KeyChange) error {
+func (c *check) certificate(k, v []byte, l lineage) error {
 	if len(v) < ed25519.PublicKeySize {
 		return errors.New("it is cut off")
 	}
@@ -177,10 +177,8 @@ func (c *check) certificate(k, v []byte, changes []KeyChange) error {
 	case !bytes.Equal(key, v[:ed25519.PublicKeySize]) || m.Name != e.Subject || e.Text != trust.CertificateText(authorityOf(chain)):
 		return errors.New("its entry says otherwise than it")
 	}
-	for _, a := range changes {
-		if !a.Revoked && a.Key.Equal(key) && a.Member() == m && a.Index < numberOf(k) {
-			return nil
-		}
+	if a := l.of(key).admitted; a == nil || a.Member() != m || a.Index >= numberOf(k) {
+		return fmt.Errorf("no key of %s that it is of was admitted before", m)
 	}
-	return fmt.Errorf("no key of %s that it is of was admitted before", m)
+	return nil
 }

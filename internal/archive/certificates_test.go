@@ -86,3 +86,34 @@ func TestCertificateRows(t *testing.T) {
 		a.Close()
 	}
 }
+
+// TestCertificateOfNobody: who has the trail's key can enter a certificate that the
+// authority has made of any key, and a check finds it where the key was not admitted
+// before for who it says.
+func TestCertificateOfNobody(t *testing.T) {
+	heron, plover := trust.Member{Role: trust.Rig, Name: "heron"}, trust.Member{Role: trust.Rig, Name: "plover"}
+	for what, c := range map[string]struct {
+		of    trust.Member
+		key   ed25519.PublicKey
+		then  bool // it is admitted afterwards
+		found bool
+	}{
+		"a key of nobody":          {heron, newKey(9), false, true},
+		"a key of another":         {plover, newKey(1), false, true},
+		"a key that is not yet in": {plover, newKey(2), true, true},
+		"one of its own":           {heron, newKey(1), false, false},
+	} {
+		a := open(t, filepath.Join(t.TempDir(), "archive.db"))
+		admit(t, a, heron, newKey(1))
+		if err := a.Certify(c.of, c.key, labtest.Certify(t, labtest.Authority(t), c.of, c.key)); err != nil {
+			t.Fatal(err)
+		}
+		if c.then {
+			admit(t, a, c.of, c.key)
+		}
+		if _, err := a.Check(t.Context()); (err != nil) != c.found || c.found && !strings.Contains(err.Error(), "was admitted before") {
+			t.Errorf("%s: %v", what, err)
+		}
+		a.Close()
+	}
+}

@@ -1,6 +1,7 @@
 package archive
 
 import (
+	"crypto/ed25519"
 	"errors"
 	"io"
 	"slices"
@@ -9,6 +10,7 @@ import (
 	bolt "go.etcd.io/bbolt"
 
 	"witnessmark/internal/trail"
+	"witnessmark/internal/trust"
 )
 
 // SetPage makes pages of listings short, so that few runs fill many.
@@ -96,6 +98,11 @@ func (a *Archive) Admit(changes ...KeyChange) error {
 		}
 		return err
 	})
+}
+
+// Certify enters a certificate of a key as it is, as somebody with the trail's key could.
+func (a *Archive) Certify(m trust.Member, key ed25519.PublicKey, c trust.Chain) error {
+	return a.db.Update(func(tx *bolt.Tx) error { return a.putCertificate(tx, m, key, c, m.Name) })
 }
 
 // Vouched holds the word that a succession is on, as its entry would have it, against
