@@ -27,8 +27,9 @@ func trailCommand(s *session) *cobra.Command {
 append-only trail and signs its head. The agent remembers the key and the last
 head of each, and takes no head that does not add to the last one seen. Such a
 head raises an alarm: both signed heads are kept as evidence, the runs stay in
-the spool, and every command says so until the alarm is accepted. Where witnesses
-are demanded it shows how far each had signed the trail when it was last met.`,
+the spool, and every command says so until the alarm is accepted. Where a later head
+proves more, the alarm takes that up and keeps both. Where witnesses are demanded
+it shows how far each had signed the trail when it was last met.`,
 		Example: "  agent trail\n  agent trail accept k3x9 --why \"restored from the copy of the night before\"",
 		Args:    cobra.NoArgs,
 		RunE:    func(*cobra.Command, []string) error { return s.listTrails() },
@@ -168,7 +169,7 @@ func (s *session) listTrails() error {
 	}
 	t = screen.NewTable("alarm", "collector", "raised (UTC)", "state", "why")
 	for _, al := range alarms {
-		state, why := "open", al.Why
+		state, why := "open", al.Reason()
 		if x := al.Accepted; x != nil {
 			state, why = "accepted by "+x.By, why+"; "+x.Why
 		}

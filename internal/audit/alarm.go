@@ -34,6 +34,8 @@ type Alarm struct {
 	Earlier  []trail.Earlier `json:"earlier,omitempty"`
 	Accepted *Acceptance     `json:"accepted,omitempty"` // nil while it is open
 	Folder   string          `json:"folder"`             // where the evidence is
+	// Before is what it was raised as, where a later head has proved more since.
+	Before *Alarm `json:"before,omitempty"`
 }
 
 // HeadSeen is one of the two heads of an alarm. The signed note is a file of the
@@ -74,7 +76,18 @@ func (a Alarm) Error() string {
 	if a.Seen.Key != a.Now.Key {
 		return fmt.Sprintf("alarm %s: %s: %s: pinned %s, now %s", a.Name, a.Collector, a.Why, a.Seen.Key, a.Now.Key)
 	}
-	return fmt.Sprintf("alarm %s: %s: %s: seen %v, now %v", a.Name, a.Collector, a.Why, a.Seen, a.Now)
+	return fmt.Sprintf("alarm %s: %s: %s: seen %v, now %v%s", a.Name, a.Collector, a.Why, a.Seen, a.Now, a.was())
+}
+
+// Reason is why it was raised, and what it was before a later head proved more.
+func (a Alarm) Reason() string { return a.Why + a.was() }
+
+// was tells what the alarm was before, the last first.
+func (a Alarm) was() (s string) {
+	for b := a.Before; b != nil; b = b.Before {
+		s += fmt.Sprintf("; before that: %s: now %v", b.Why, b.Now)
+	}
+	return s
 }
 
 // Unwrap gives ErrAlarm.
@@ -82,7 +95,38 @@ func (a Alarm) Unwrap() error { return ErrAlarm }
 
 // Hint says what to do.
 func (a Alarm) Hint() string {
-	return fmt.Sprintf("runs stay in the spool; show the collector's keeper the evidence in %s; once it is explained: agent trail accept %s --why TEXT", a.Folder, a.Name)
+	return fmt.Sprintf("runs stay in the spool; show the collector's keeper %s; once it is explained: agent trail accept %s --why TEXT", a.Evidence(), a.Name)
+}
+
+// Evidence says where the two heads are, and what they are worth.
+func (a Alarm) Evidence() string {
+	s := "the evidence in " + a.Folder
+	if a.proves() == toAnybody {
+		s += ", which proves it to anybody who has the collector's key"
+	}
+	return s
+}
+
+// proof is before whom the two heads of an alarm prove it, more of them with each.
+type proof int
+
+const (
+	toNobody  proof = iota // the collector can still clear itself
+	toWitness              // to who saw both
+	toAnybody              // who has the collector's key
+)
+
+// proves tells that by the heads alone, of which those of two keys exclude nothing.
+func (a Alarm) proves() proof {
+	switch {
+	case a.Seen.Key != a.Now.Key || a.Seen.Size == 0:
+		return toNobody
+	case a.Now.Size < a.Seen.Size:
+		return toWitness
+	case a.Now.Size == a.Seen.Size && a.Now.Root != a.Seen.Root:
+		return toAnybody
+	}
+	return toNobody
 }
 
 // headSeen describes a signed head of a trail by its present key; one that does not
@@ -137,26 +181,36 @@ func (a *Auditor) keep(al *Alarm) error {
 	return a.remember(m)
 }
 
-// file keeps the evidence, or finds the open alarm that it is of already.
+// strongerDir is the folder of a pair of heads in that of the pair that proves less.
+const strongerDir = "stronger"
+
+// file keeps the evidence, or finds the open alarm that it is of already. If it proves
+// more than that one does, the alarm takes it up, and what it had stays as it was.
 func (a *Auditor) file(al *Alarm) error {
 	open, err := a.Open()
 	if err != nil {
 		return err
 	}
 	for _, o := range open {
-		if o.Collector == al.Collector && o.Seen.same(al.Seen) && (o.Seen.Key == o.Now.Key) == (al.Seen.Key == al.Now.Key) {
+		if o.Collector != al.Collector || !o.Seen.same(al.Seen) || (o.Seen.Key == o.Now.Key) != (al.Seen.Key == al.Now.Key) {
+			continue
+		}
+		if al.proves() <= o.proves() {
 			*al = o
 			return nil
 		}
+		al.Name, al.At, al.Folder, al.Before = o.Name, o.At, filepath.Join(o.Folder, strongerDir), &o
 	}
 	dir, err := os.MkdirTemp(a.path("alarms"), ".new-")
 	if err != nil {
 		return err
 	}
 	defer os.RemoveAll(dir)
-	suffix := strings.TrimPrefix(filepath.Base(dir), ".new-")
-	al.Name = al.At.Format("20060102T150405Z") + "-" + suffix[:min(4, len(suffix))]
-	al.Folder = a.path("alarms", al.Name)
+	if al.Before == nil {
+		suffix := strings.TrimPrefix(filepath.Base(dir), ".new-")
+		al.Name = al.At.Format("20060102T150405Z") + "-" + suffix[:min(4, len(suffix))]
+		al.Folder = a.path("alarms", al.Name)
+	}
 	about, err := json.MarshalIndent(al, "", "  ")
 	if err != nil {
 		return err
@@ -169,7 +223,7 @@ func (a *Auditor) file(al *Alarm) error {
 	if err := os.Rename(dir, al.Folder); err != nil {
 		return err
 	}
-	return durable.SyncDir(a.path("alarms"))
+	return durable.SyncDir(filepath.Dir(al.Folder))
 }
 
 // Alarms lists all alarms, the oldest first.
@@ -209,22 +263,10 @@ func (a *Auditor) Open() (out []Alarm, err error) {
 
 func (a *Auditor) alarm(name string) (al Alarm, err error) {
 	dir := a.path("alarms", name)
-	b, err := os.ReadFile(filepath.Join(dir, "alarm.json"))
-	if err == nil {
-		err = json.Unmarshal(b, &al)
-	}
-	if err != nil {
+	if al, err = readAlarm(dir, name, nil); err != nil {
 		return al, err
 	}
-	al.Name, al.Folder = name, dir
-	for file, to := range map[string]*string{"seen.head": &al.Seen.Note, "now.head": &al.Now.Note} {
-		b, err := os.ReadFile(filepath.Join(dir, file))
-		if err != nil {
-			return al, err
-		}
-		*to = string(b)
-	}
-	b, err = os.ReadFile(filepath.Join(dir, "accepted.json"))
+	b, err := os.ReadFile(filepath.Join(dir, "accepted.json"))
 	if errors.Is(err, fs.ErrNotExist) {
 		return al, nil
 	}
@@ -232,6 +274,31 @@ func (a *Auditor) alarm(name string) (al Alarm, err error) {
 		err = json.Unmarshal(b, &al.Accepted)
 	}
 	return al, err
+}
+
+// readAlarm reads the alarm that is in a folder, by the pair of heads that proves most.
+func readAlarm(dir, name string, before *Alarm) (Alarm, error) {
+	al := new(Alarm)
+	b, err := os.ReadFile(filepath.Join(dir, "alarm.json"))
+	if err == nil {
+		err = json.Unmarshal(b, al)
+	}
+	if err != nil {
+		return *al, err
+	}
+	al.Name, al.Folder, al.Before = name, dir, before
+	for file, to := range map[string]*string{"seen.head": &al.Seen.Note, "now.head": &al.Now.Note} {
+		b, err := os.ReadFile(filepath.Join(dir, file))
+		if err != nil {
+			return *al, err
+		}
+		*to = string(b)
+	}
+	stronger := filepath.Join(dir, strongerDir)
+	if _, err := os.Stat(stronger); errors.Is(err, fs.ErrNotExist) {
+		return *al, nil
+	}
+	return readAlarm(stronger, name, al)
 }
 
 // Accept closes an alarm. If the collector still shows what was refused, that
@@ -262,7 +329,7 @@ func (a *Auditor) accept(name string, how Acceptance) (Alarm, error) {
 	if err != nil {
 		return al, err
 	}
-	return al, durable.WriteFile(al.Folder, "accepted.json", b)
+	return al, durable.WriteFile(a.path("alarms", al.Name), "accepted.json", b)
 }
 
 // believe takes the refused head for the last one seen, wherever its trail is

@@ -24,7 +24,7 @@ import (
 )
 
 func TestMain(m *testing.M) {
-	labtest.Roles(map[string]func([]string) error{"rememberer": rememberUntilKilled})
+	labtest.Roles(map[string]func([]string) error{"rememberer": rememberUntilKilled, "accuser": accuseUntilKilled})
 	os.Exit(m.Run())
 }
 

@@ -14,10 +14,13 @@
 //	20310302T090312Z-k3/alarm.json   what, when, at which collector
 //	20310302T090312Z-k3/seen.head    the signed head seen before
 //	20310302T090312Z-k3/now.head     the signed head that does not add to it
+//	20310302T090312Z-k3/stronger/      the same of a later head that proves more
 //	20310302T090312Z-k3/accepted.json  who explained it, and how
 //
 // It is open until an operator accepts it. Accepting makes the head that was
-// refused the last one seen.
+// refused the last one seen. An open alarm takes up a later head that proves more
+// against the same head seen, and tells what it was before; it never goes back to less.
+// The first pair stays as it was, and an agent of before reads the alarm by that.
 //
 // # What two heads prove
 //
@@ -28,7 +31,8 @@
 // the consistency proof of RFC 6962 section 2.1.2, and did not give it, is such a word,
 // too; by the proof it clears itself at any time, and nobody can make one up. It is
 // therefore asked for its own head over as many entries as the one seen had. A trail
-// that was put back and went on past that gives it, and makes the first case of it.
+// that was put back and went on past that gives it, and makes the first case of it, also
+// of an alarm that was of the second until then.
 //
 // # What it refuses
 //

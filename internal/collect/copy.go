@@ -335,7 +335,7 @@ type alarm struct {
 func (a alarm) Unwrap() error { return a.Alarm }
 
 func (a alarm) Hint() string {
-	return fmt.Sprintf("the copy stays as it is and can be read; both signed heads are in %s: show them to that collector's keeper; once it is explained: collector follow accept %s --why TEXT --data %s", a.Folder, a.Name, a.dir)
+	return fmt.Sprintf("the copy stays as it is and can be read; show that collector's keeper %s; once it is explained: collector follow accept %s --why TEXT --data %s", a.Evidence(), a.Name, a.dir)
 }
 
 func (c *copier) explained(err error) error {

@@ -11,6 +11,7 @@ import (
 
 	"witnessmark/internal/audit"
 	"witnessmark/internal/collect"
+	"witnessmark/internal/fault"
 	"witnessmark/internal/labtest"
 	"witnessmark/internal/trail"
 )
@@ -61,6 +62,40 @@ func TestForkBeyondTheCopy(t *testing.T) {
 		t.Fatal(err)
 	}
 	s.holds(s.copyDir, want.Size)
+}
+
+// TestForkAfterItWasRolledBack: the alarm over a source that was put back takes up the two
+// heads of one size once the source has gone on past the copy, and keeps those of before.
+func TestForkAfterItWasRolledBack(t *testing.T) {
+	s := newCopiedSite(t)
+	s.send(2)
+	older := s.save()
+	s.send(3)
+	if err := s.once(); err != nil {
+		t.Fatal(err)
+	}
+	s.putBack(older)
+	s.serve()
+	var raised, now audit.Alarm
+	if err := s.once(); !errors.As(err, &raised) || raised.Why != trail.ErrRolledBack.Error() {
+		t.Fatal(err)
+	}
+	s.putBack(older) // and with it what the copy has shown it
+	s.serve()
+	s.send(5)
+	err := s.once()
+	if !errors.As(err, &now) || now.Name != raised.Name || now.Why != trail.ErrForked.Error() || now.Before == nil {
+		t.Fatal(err)
+	}
+	if now.Before.Error() != raised.Error() || !strings.Contains(fault.HintOf(err), now.Folder+", which proves it to anybody") {
+		t.Errorf("it was %v, and is said to have been %v; hint %q", raised, now.Before, fault.HintOf(err))
+	}
+	if _, err := collect.AcceptSource(s.copyDir, raised.Name, "wren", "the disk was lost"); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.once(); err != nil {
+		t.Error(err)
+	}
 }
 
 // TestForkShortOfTheCopy: of a source that was put back and has gone on, yet not so far
