@@ -3,11 +3,14 @@ package archive_test
 import (
 	"bytes"
 	"context"
+	"slices"
 	"strings"
 	"testing"
 
 	bolt "go.etcd.io/bbolt"
 
+	"witnessmark/internal/archive"
+	"witnessmark/internal/fault"
 	"witnessmark/internal/labtest"
 )
 
@@ -74,5 +77,38 @@ func TestCheckFinds(t *testing.T) {
 			t.Errorf("%s: not found (%v)", name, err)
 		}
 		a.Close()
+	}
+}
+
+// TestAlteredAttachment: what cannot be unpacked is said to be altered, once, and a
+// reader is told what to do.
+func TestAlteredAttachment(t *testing.T) {
+	a := fresh(t)
+	run := labtest.NewRig("heron", labtest.Rand(t)).Finish(labtest.Shape{Plain: true, LogBytes: 500})
+	keep(t, a, keeping(run))
+	name := run.Parts()[0].Name
+	if err := a.Damage(func(tx *bolt.Tx) error {
+		b := tx.Bucket([]byte("runs")).Bucket([]byte(run.ID))
+		k, v := b.Cursor().Seek([]byte("parts\x00" + name))
+		return b.Put(bytes.Clone(k), v[:len(v)-1])
+	}); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := a.Part(run.ID, name); err == nil || !strings.Contains(err.Error(), "it was altered where it is kept") || fault.HintOf(err) != archive.CheckHint {
+		t.Errorf("read: %v, hint %q", err, fault.HintOf(err))
+	}
+	var told []string
+	_, err := a.Examine(t.Context(), archive.Examination{
+		Found: func(f archive.Finding) { told = append(told, f.What) },
+		Run: func(x archive.Examined) []string {
+			if b, ok := x.Parts[name]; ok {
+				t.Errorf("looked at deeper: %d bytes", len(b))
+			}
+			return nil
+		},
+	})
+	told = slices.DeleteFunc(told, func(what string) bool { return !strings.HasPrefix(what, "attachment "+name+": it was altered") })
+	if err != nil || len(told) != 1 {
+		t.Errorf("%q, %v", told, err)
 	}
 }

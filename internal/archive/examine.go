@@ -29,7 +29,7 @@ type Examined struct {
 	SHA256  [32]byte
 	Labels  Labels // with the standing it was judged
 	Summary []byte
-	Parts   map[string][]byte // attachments, by name
+	Parts   map[string][]byte // attachments that are what the record binds, by name
 	Series  map[string][]byte // encoded durations, by the log's name
 }
 

@@ -2,8 +2,10 @@ package archive
 
 import (
 	"bytes"
+	"cmp"
 	"crypto/ed25519"
 	"encoding/binary"
+	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -84,10 +86,10 @@ func (a *Archive) Run(id string) (Stored, error) {
 		return err
 	})
 	if err == nil {
-		s.Signed.Bytes, err = a.unpack.DecodeAll(packed, nil)
+		s.Signed.Bytes, err = a.unpacked(packed)
 	}
 	if err != nil {
-		return Stored{}, fault.New("read run", id, err)
+		return Stored{}, unread("read run", id, err)
 	}
 	return s, nil
 }
@@ -105,19 +107,37 @@ func (a *Archive) ByHash(sum [32]byte) (id string, ok bool, err error) {
 func (a *Archive) Part(id, name string) ([]byte, error) {
 	b, err := a.joined(id, "parts", name)
 	if err == nil {
-		b, err = a.unpack.DecodeAll(b, nil)
+		b, err = a.unpacked(b)
 	}
 	if err != nil {
-		return nil, fault.New("read attachment", id+" "+name, err)
+		return nil, unread("read attachment", id+" "+name, err)
 	}
 	return b, nil
+}
+
+// unpacked gives a value as it was before it was compressed.
+func (a *Archive) unpacked(b []byte) ([]byte, error) {
+	out, err := a.unpack.DecodeAll(b, nil)
+	if err != nil {
+		return nil, fmt.Errorf("it was altered where it is kept, and cannot be unpacked: %w", err)
+	}
+	return out, nil
+}
+
+// unread is the error of what is kept and cannot be read.
+func unread(what, where string, err error) error {
+	f := fault.New(what, where, err)
+	if errors.Is(err, ErrNotFound) {
+		return f
+	}
+	return f.WithHint(cmp.Or(fault.HintOf(err), CheckHint))
 }
 
 // Series returns the encoded durations of a timing log.
 func (a *Archive) Series(id, name string) ([]byte, error) {
 	b, err := a.joined(id, "series", name)
 	if err != nil {
-		return nil, fault.New("read series", id+" "+name, err)
+		return nil, unread("read series", id+" "+name, err)
 	}
 	return b, nil
 }

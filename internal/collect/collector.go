@@ -297,7 +297,7 @@ func (c *Collector) Attachment(ctx context.Context, id, name string) ([]byte, er
 	}
 	b, err := c.archive.Part(r.ID, name)
 	if err == nil && sha256.Sum256(b) != r.Attachments[i].SHA256 {
-		err = fault.New("read attachment", r.ID+" "+name, errors.New("what is kept is not what the record binds"))
+		err = fault.New("read attachment", r.ID+" "+name, errors.New("what is kept is not what the record binds")).WithHint(archive.CheckHint)
 	}
 	if err != nil {
 		return nil, err
