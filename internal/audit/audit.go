@@ -205,14 +205,15 @@ func (t *Trail) advance(ctx context.Context, last Memory, seen trail.Head, now s
 }
 
 // take remembers a head that adds to last. When another process has remembered
-// another one meanwhile, the collector has to prove that both are of one trail.
+// another one meanwhile, the collector has to prove that both are of one trail, and
+// the longer one stays: each of the others can come before it only once.
 func (t *Trail) take(ctx context.Context, last Memory, now shown) error {
 	for range 8 {
 		met, err := t.remember(last, now)
 		if err != nil || met == nil {
 			return err
 		}
-		other, _, err := met.open()
+		other, line, err := met.open()
 		if err != nil {
 			return fault.New("recall trail", met.Collector, err)
 		}
@@ -233,7 +234,14 @@ func (t *Trail) take(ctx context.Context, last Memory, now shown) error {
 				return err
 			}
 		}
-		last, now = *met, both
+		if last = *met; other.Size < now.Size {
+			continue
+		}
+		if met.Refused == "" {
+			t.goOn(*met, other, line)
+			return nil
+		}
+		now = both
 	}
 	return fault.New("remember trail", last.Collector, fmt.Errorf("%w: too many others do so at once", deliver.ErrUnreachable))
 }
@@ -264,10 +272,15 @@ func (t *Trail) remember(last Memory, now shown) (instead *Memory, err error) {
 	if m.Key != from && t.auditor.succeeded != nil {
 		t.auditor.succeeded(m.Collector, from, m.Key)
 	}
+	t.goOn(m, now.Head, now.line)
+	return nil, nil
+}
+
+// goOn has what comes next begin from what is remembered.
+func (t *Trail) goOn(m Memory, head trail.Head, line trail.Line) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
-	t.last, t.head, t.line = m, now.Head, now.line
-	return nil, nil
+	t.last, t.head, t.line = m, head, line
 }
 
 // Send delivers one record, and returns once its receipt holds and its head is

@@ -7,7 +7,6 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
-	"sync"
 	"testing"
 	"time"
 
@@ -279,28 +278,6 @@ func TestOneTrailAtTwoAddresses(t *testing.T) {
 	}
 	if _, err := b.Meet(context.Background(), honest, "[::1]:7410"); err != nil {
 		t.Error(err)
-	}
-}
-
-// TestTwoProcesses deliver at once and share one memory.
-func TestTwoProcesses(t *testing.T) {
-	dir, c := t.TempDir(), labtest.NewCollector(t)
-	var wg sync.WaitGroup
-	for i := range 4 {
-		b := newBench(t, dir)
-		b.rig.Name = fmt.Sprint("rig", i)
-		wg.Go(func() {
-			for range 3 {
-				if _, err := b.deliver(c, 3); err != nil {
-					t.Error(err)
-				}
-			}
-		})
-	}
-	wg.Wait()
-	b := newBench(t, dir)
-	if open, err := b.Open(); len(open) > 0 || err != nil || b.seen(t) != 36 {
-		t.Errorf("%d seen, alarms %+v, %v", b.seen(t), open, err)
 	}
 }
 
