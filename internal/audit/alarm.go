@@ -101,8 +101,11 @@ func (a Alarm) Hint() string {
 // Evidence says where the two heads are, and what they are worth.
 func (a Alarm) Evidence() string {
 	s := "the evidence in " + a.Folder
-	if a.proves() == toAnybody {
+	switch {
+	case a.proves() == toAnybody:
 		s += ", which proves it to anybody who has the collector's key"
+	case a.proves() == toNobody && a.Seen.Key == a.Now.Key:
+		s += ", which proves nothing by itself: the collector is asked again each time it is met, and may still show it"
 	}
 	return s
 }

@@ -123,7 +123,7 @@ func TestRefusesWhatDoesNotAdd(t *testing.T) {
 		silent  bool
 		why     string
 		now     int64 // of how many entries the alarm's head is
-	}{{3, false, trail.ErrRolledBack.Error(), 3}, {5, false, trail.ErrForked.Error(), 5}, {8, false, trail.ErrForked.Error(), 5}, {8, true, "not shown to add", 8}} {
+	}{{3, false, trail.ErrRolledBack.Error(), 3}, {5, false, trail.ErrForked.Error(), 5}, {8, false, trail.ErrForked.Error(), 5}, {8, true, "does not show", 8}} {
 		b, honest, theirs := newBench(t, t.TempDir()), labtest.NewCollector(t), labtest.NewCollector(t)
 		theirs.Fill(t, x.entries, 1)
 		var other grpc.ClientConnInterface = theirs

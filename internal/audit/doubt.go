@@ -9,7 +9,7 @@ import (
 	"witnessmark/internal/trail"
 )
 
-var errNotShown = errors.New("its trail is not shown to add to the one that was seen")
+var errNotShown = errors.New("it does not show that its trail goes on from the one that was seen")
 
 // Saw remembers a head that was come to by other means than meeting the collector,
 // such as by copying, where it is further than the last one seen. The collector must

@@ -256,7 +256,7 @@ func TestInsteadThatIsNone(t *testing.T) {
 		always := 1000
 		_, err = b.deliver(hazy{other, &always, func(m *pb.GetHeadResponse) { m.Instead = [][]byte{give(seen[0].Head)} }}, 1)
 		var al audit.Alarm
-		if !errors.As(err, &al) || !strings.Contains(al.Why, "not shown to add") || al.Now.Size != 8 {
+		if !errors.As(err, &al) || !strings.Contains(al.Why, "does not show") || al.Now.Size != 8 {
 			t.Errorf("%s: %+v, %v", name, al, err)
 		}
 	}

@@ -94,7 +94,8 @@ var (
 // entries that it has seen. Its one alarm is of those two heads that prove most, names
 // what it was before, and keeps the evidence of that as it was.
 func TestStrongerPair(t *testing.T) {
-	rolledBack, fork, unproved := trail.ErrRolledBack.Error(), trail.ErrForked.Error(), "not shown to add"
+	rolledBack, fork, unproved := trail.ErrRolledBack.Error(), trail.ErrForked.Error(), "does not show"
+	worth := map[string]string{rolledBack: "; once", fork: ", which proves it to anybody", unproved: ", which proves nothing by itself: "}
 	for name, x := range map[string]struct {
 		shown []showing
 		why   []string // of the alarm, and of what it was before
@@ -147,6 +148,9 @@ func TestStrongerPair(t *testing.T) {
 					t.Errorf("pair %d: %v, want %s of %d entries", i, o, x.why[i], x.now[i])
 				}
 				evidence(t, o, s.key, seenBefore, x.now[i])
+				if want := o.Folder + worth[x.why[i]]; !strings.Contains(o.Hint(), want) {
+					t.Errorf("pair %d: hint %q, want %s", i, o.Hint(), want)
+				}
 				if said := fmt.Sprintf("%s: now %v", o.Why, o.Now); i > 0 && (!strings.Contains(al.Error(), "before that: "+said) || !strings.Contains(al.Reason(), said)) {
 					t.Errorf("%v; %s: they do not tell: %s", al, al.Reason(), said)
 				}
