@@ -243,17 +243,26 @@ func readDossier(file string) ([]byte, error) {
 func verdictJSON(w io.Writer, r dossier.Report) error {
 	v := struct {
 		dossier.Report
-		Holds  bool   `json:"holds"`
-		Member string `json:"failed_member,omitempty"`
-		Why    string `json:"failed_why,omitempty"`
-	}{Report: r, Holds: r.Failed == nil}
+		held
+	}{r, heldBy(r.Failed)}
 	if v.Lines == nil {
 		v.Lines = []dossier.Line{}
 	}
-	if f := r.Failed; f != nil {
-		v.Member, v.Why = f.Member, f.Why.Error()
-	}
 	return screen.JSON(w, v)
+}
+
+// held says whether all holds, and what is the first thing that does not.
+type held struct {
+	Holds  bool   `json:"holds"`
+	Member string `json:"failed_member,omitempty"`
+	Why    string `json:"failed_why,omitempty"`
+}
+
+func heldBy(f *dossier.Fault) held {
+	if f == nil {
+		return held{Holds: true}
+	}
+	return held{Member: f.Member, Why: f.Why.Error()}
 }
 
 func readWhole(file string) ([]byte, error) {

@@ -107,7 +107,7 @@ func (d *desk) laterJSON(old, now dossier.Report, lines []dossier.Line, failed e
 		Older dossier.Report `json:"older"`
 		Newer dossier.Report `json:"newer"`
 		After []dossier.Line `json:"after"`
-		Holds bool           `json:"holds"`
-	}{old, now, append([]dossier.Line{}, lines...), failed == nil}
+		held
+	}{old, now, append([]dossier.Line{}, lines...), heldBy(now.Failed)}
 	return cmp.Or(failed, screen.JSON(d.stdout, v))
 }
