@@ -72,9 +72,10 @@ func verified(t testing.TB, b []byte, known dossier.Keys) dossier.Report {
 	return r
 }
 
+// doubts are the notes of a report but that the run was played, which is up to chance.
 func doubts(r dossier.Report) (out []string) {
 	for _, l := range r.Lines {
-		if l.Doubt {
+		if l.Doubt && !strings.HasPrefix(l.Holds, "the run was played: ") {
 			out = append(out, l.Member+": "+l.Holds)
 		}
 	}

@@ -10,6 +10,7 @@ import (
 
 	"witnessmark/internal/archive"
 	"witnessmark/internal/deliver"
+	"witnessmark/internal/dossier"
 	"witnessmark/internal/labtest"
 	"witnessmark/internal/record"
 	"witnessmark/internal/trust"
@@ -148,5 +149,19 @@ func TestNoCertificate(t *testing.T) {
 	k.run = k.send(t)
 	if d := doubts(verified(t, k.dossier(t), k.keys())); len(d) != 1 || !strings.Contains(d[0], "no certificate of the key was kept") {
 		t.Errorf("%q", d)
+	}
+}
+
+// TestPlayedIsTold: a run that nobody measured is told from one that was.
+func TestPlayedIsTold(t *testing.T) {
+	h := newHouse(t)
+	for seen := map[bool]bool{}; len(seen) < 2; {
+		run := h.run(t, labtest.Shape{})
+		told := dossier.Line{Member: "record", Holds: "the run was played: " + run.Played, Doubt: true}
+		says := slices.Contains(verified(t, h.dossier(t, run.ID, nil), h.known()).Lines, told)
+		if played := run.Played != ""; says != played {
+			t.Fatalf("played %q, and told: %v", run.Played, says)
+		}
+		seen[says] = true
 	}
 }

@@ -218,6 +218,9 @@ func (v *verification) record() error {
 		}
 	}
 	v.holds(recordName, "run %s of rig %s, sha256 %x, is signed by the key of sha256 %s; by the rig's clock it started at %s UTC", v.run.ID, v.run.Rig, v.Signed.SHA256(), name, screen.At(v.run.Started))
+	if v.run.Played != "" {
+		v.doubt(recordName, "the run was played: %s", v.run.Played)
+	}
 	return nil
 }
 
