@@ -124,7 +124,7 @@ func (r Restoring) missing(a *archive.Archive) ([]archive.Seen, [][]byte, error)
 			return nil, nil, err
 		case !seen[0].Signed:
 			return nil, nil, fault.New("restore", h.File, fmt.Errorf("it is no head that a key of the trail %s has signed, as far as is known here", a.Origin())).
-				WithHint("where the trail had another key by then, bring the folder named " + keysDir + " that lay beside the archive into " + r.Dir + " first; leave --head out for a head of another trail")
+				WithHint("where the trail had another key by then, bring the folder named " + keysDir + " that lay beside the archive into " + r.Dir + " first; leave --head out for a head of another trail, and for one that a restore has given up")
 		}
 		notes = append(notes, h.Note)
 	}
