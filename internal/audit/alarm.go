@@ -50,10 +50,10 @@ type HeadSeen struct {
 	Note string    `json:"-"`
 }
 
-// same says whether both are the same head, whenever they were seen.
+// same says whether both are the same head, whenever they were seen and whichever key
+// signs the trail by now, or of one key where there was no head yet.
 func (h HeadSeen) same(o HeadSeen) bool {
-	h.At, o.At = time.Time{}, time.Time{}
-	return h == o
+	return h.Note == o.Note && (h.Note != "" || h.Key == o.Key)
 }
 
 func (h HeadSeen) String() string {

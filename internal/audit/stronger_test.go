@@ -258,30 +258,47 @@ func TestStrongerPairOnDisk(t *testing.T) {
 	}
 }
 
-// TestStrongerPairOfACollector: the same by a collector's own trail. What follows on
-// the head of the evidence is taken once the alarm is accepted.
+// TestStrongerPairOfACollector: the same by a collector's own trail, also where it has
+// changed its key since. What follows on the head of the evidence is taken once the
+// alarm is accepted.
 func TestStrongerPairOfACollector(t *testing.T) {
-	b, whole, back := newBench(t, t.TempDir()), labtest.NewCollector(t), labtest.NewCollector(t)
-	if _, err := b.deliver(whole, 5); err != nil {
-		t.Fatal(err)
-	}
-	var al audit.Alarm
-	for i, fill := range []int{3, 5} {
-		back.Fill(t, fill, uint64(i))
-		if _, err := b.deliver(back, 1); !errors.As(err, &al) {
+	for _, changed := range []bool{false, true} {
+		b, whole, back := newBench(t, t.TempDir()), labtest.NewCollector(t), labtest.NewCollector(t)
+		if _, err := b.deliver(whole, 5); err != nil {
 			t.Fatal(err)
 		}
-	}
-	if al.Why != trail.ErrForked.Error() || al.Before == nil || al.Before.Why != trail.ErrRolledBack.Error() {
-		t.Errorf("%v", al)
-	}
-	evidence(t, al, back.Archive.VerifierKey(), 5, 5)
-	evidence(t, *al.Before, back.Archive.VerifierKey(), 5, 3)
-	if _, err := b.Accept(al.Name, "operator", "the disk was lost"); err != nil {
-		t.Fatal(err)
-	}
-	if _, err := b.deliver(back, 1); err != nil || b.seen(t) != 9 {
-		t.Errorf("accepted: %v, %d seen", err, b.seen(t))
+		back.Fill(t, 3, 1)
+		var raised, al audit.Alarm
+		if _, err := b.deliver(back, 1); !errors.As(err, &raised) || raised.Why != trail.ErrRolledBack.Error() {
+			t.Fatal(err)
+		}
+		back.Fill(t, 5, 2)
+		if changed {
+			rekey(t, back.Archive, 21)
+		}
+		if _, err := b.deliver(back, 1); !errors.As(err, &al) || al.Why != trail.ErrForked.Error() || al.Name != raised.Name || al.Before == nil {
+			t.Fatalf("after %v it is %v", raised, err)
+		}
+		evidence(t, *al.Before, whole.Archive.VerifierKey(), 5, 3)
+		for name, key := range map[string]string{"seen.head": whole.Archive.VerifierKey(), "now.head": back.Archive.VerifierKey()} {
+			signed, err := os.ReadFile(filepath.Join(al.Folder, name))
+			if err != nil {
+				t.Fatal(err)
+			}
+			if h, err := trail.OpenHead(signed, labtest.Verifiers(t, key)); err != nil || h.Size != 5 {
+				t.Errorf("%s: %+v, %v", name, h, err)
+			}
+		}
+		if _, err := b.Accept(al.Name, "operator", "the disk was lost"); err != nil {
+			t.Fatal(err)
+		}
+		now, _, err := back.Archive.Head()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := b.deliver(back, 1); err != nil || b.seen(t) != now.Size+1 {
+			t.Errorf("accepted: %v, %d seen, %d of the collector", err, b.seen(t), now.Size)
+		}
 	}
 }
 
