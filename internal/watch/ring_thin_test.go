@@ -199,7 +199,12 @@ func damageOne(t *testing.T, r *Ring, from, to Instant) {
 		t.Fatal(err)
 	}
 	defer f.Close()
-	if _, err := f.WriteAt([]byte("?"), s.size/2); err != nil {
+	b := make([]byte, 1)
+	if _, err := f.ReadAt(b, s.size/2); err != nil {
+		t.Fatal(err)
+	}
+	b[0] ^= 1
+	if _, err := f.WriteAt(b, s.size/2); err != nil {
 		t.Fatal(err)
 	}
 	c, _ := cutOf(t, r, from, to)
