@@ -118,7 +118,7 @@ what a file of an earlier version says otherwise than this one works out.`,
 			known, err := keysOf(keys)
 			for _, k := range witnesses {
 				if _, bad := trail.ParseWitness(k); bad != nil && err == nil {
-					err = screen.Misuse("a witness's key is what its collector follow prints when it starts", "--witness %s: no witness's key", k)
+					err = screen.Misuse("a witness's key is what its collector follow logs when it starts", "--witness %s: no witness's key", k)
 				}
 			}
 			if err != nil {

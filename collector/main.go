@@ -78,7 +78,7 @@ func rootCommand(d *desk) *cobra.Command {
 		Long: `Keep the records that rigs deliver, and answer questions about them.
 
 Exits 0 when all is well, 1 when something failed, 2 when it was called wrongly or with a wrong file,
-3 when a plan is not complete (coverage), 4 when something is not proved (check,
+3 when a plan is not complete (coverage), 4 when something is not proved (verify, dossier, check,
 backup, restore, follow), 130 when interrupted.`,
 		Example: "  collector runs --rig heron --since 7d\n  collector show k7q2m9xd",
 		Version: version,
