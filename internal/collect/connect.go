@@ -247,11 +247,9 @@ func OpenArchive(dir string, wait time.Duration) (*archive.Archive, error) {
 	if err != nil {
 		next = nil // there is none, or it was not finished
 	}
-	origin := "witnessmark.example/" + fingerprint(key)
-	if fresh {
-		if origin, err = originIn(dir, key, origin); err != nil {
-			return nil, err
-		}
+	origin, err := originIn(dir, key, "witnessmark.example/"+fingerprint(key)) // should nothing be in it yet
+	if err != nil {
+		return nil, err
 	}
 	a, err := archive.Open(path, archive.Options{Key: key, Next: next, Origin: origin, Now: time.Now, Wait: wait, MapSize: mapSize()})
 	if err != nil {

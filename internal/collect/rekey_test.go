@@ -12,6 +12,8 @@ import (
 	"testing"
 	"time"
 
+	bolt "go.etcd.io/bbolt"
+
 	"witnessmark/internal/answer"
 	"witnessmark/internal/audit"
 	"witnessmark/internal/collect"
@@ -225,10 +227,24 @@ func TestArchiveGoneAfterItsKey(t *testing.T) {
 		t.Fatal(err)
 	}
 	conn.Close()
-	if err := os.Rename(filepath.Join(dir, collect.ArchiveFile), filepath.Join(t.TempDir(), "gone")); err != nil {
-		t.Fatal(err)
-	}
-	if err := send(); !errors.Is(err, deliver.ErrUnreachable) || !strings.Contains(err.Error(), "put back behind a head that it had signed") {
-		t.Error(err)
+	// Who is killed while he begins another leaves it at any of these.
+	path := filepath.Join(dir, collect.ArchiveFile)
+	for left, leave := range map[string]func() error{
+		"nothing":       func() error { return nil },
+		"an empty file": func() error { return os.WriteFile(path, nil, 0o600) },
+		"no buckets": func() error {
+			db, err := bolt.Open(path, 0o600, nil)
+			if err != nil {
+				return err
+			}
+			return db.Close()
+		},
+	} {
+		if err := errors.Join(os.Remove(path), leave()); err != nil {
+			t.Fatal(err)
+		}
+		if err := send(); !errors.Is(err, deliver.ErrUnreachable) || !strings.Contains(err.Error(), "put back behind a head that it had signed") {
+			t.Errorf("%s is left: %v", left, err)
+		}
 	}
 }
