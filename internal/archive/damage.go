@@ -231,13 +231,13 @@ func openBolt(path string, opt *bolt.Options) (opened, error) {
 }
 
 // beginFile opens a new file, to which bbolt writes its first four pages at once. What
-// a full disk takes of them would be damage to who opens it next, and is of no use to
-// anybody, so that it goes.
+// a full disk takes of them would be damage to who opens it next, so that the file is
+// made empty again, which whoever comes then begins.
 func beginFile(path string, opt bolt.Options) (opened, error) {
 	db, err := openAs(path, opt)
 	if durable.Full(err) && db.file != nil {
 		if info, e := os.Stat(path); e == nil && info.Size() < 4*int64(os.Getpagesize()) {
-			err = errors.Join(err, os.Remove(path))
+			err = errors.Join(err, os.Truncate(path, 0))
 		}
 	}
 	return db, err
