@@ -69,9 +69,11 @@ func (c *collections) Write(b []byte) (int, error) {
 			return len(b), nil
 		}
 		c.rest = rest
-		if m := collected.FindSubmatch(line); m != nil && c.third != nil && c.third() >= 0 {
+		if m := collected.FindSubmatch(line); m != nil && c.third != nil {
 			mb, _ := strconv.ParseFloat(string(m[1]), 64)
-			c.thirds[c.third()] = append(c.thirds[c.third()], mb)
+			if i := c.third(); i >= 0 {
+				c.thirds[i] = append(c.thirds[i], mb)
+			}
 		}
 	}
 }
