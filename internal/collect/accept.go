@@ -34,10 +34,7 @@ func AcceptSource(dir, name, by, why string) (a Accepted, err error) {
 		return a, err
 	}
 	defer func() { err = errors.Join(err, held.Close()) }()
-	seen, err := audit.Open(filepath.Join(dir, sourceDir), time.Now)
-	if err != nil {
-		return a, err
-	}
+	seen := audit.At(filepath.Join(dir, sourceDir), time.Now)
 	if a.Alarm, err = seen.Find(name); err != nil {
 		return a, fault.New("accept", name, err).WithHint("an alarm's name is in what collector follow said, and that of its folder in " + filepath.Join(dir, sourceDir, "alarms"))
 	}
@@ -62,7 +59,8 @@ type heldCopy struct {
 func holdCopy(dir string) (h *heldCopy, err error) {
 	path := filepath.Join(dir, ArchiveFile)
 	if _, err := os.Stat(filepath.Join(dir, keyFile)); err == nil {
-		return nil, fault.New("accept", dir, errors.New("the archive there is no copy: it has a trail of its own"))
+		return nil, fault.New("accept", dir, errors.New("the archive there is no copy: it has a trail of its own")).
+			WithHint("name the folder of the copy with --data DIR")
 	}
 	h = &heldCopy{dir: dir}
 	if _, err := os.Stat(path); errors.Is(err, fs.ErrNotExist) {
