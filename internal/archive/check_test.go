@@ -112,3 +112,30 @@ func TestAlteredAttachment(t *testing.T) {
 		t.Errorf("%q, %v", told, err)
 	}
 }
+
+// TestFindingsApart: of a run with several faults each is a finding, on a line.
+func TestFindingsApart(t *testing.T) {
+	a := fresh(t)
+	keep(t, a, keeping(labtest.NewRig("heron", labtest.Rand(t)).Finish(labtest.Shape{Plain: true, LogBytes: 500})))
+	if err := a.Damage(func(tx *bolt.Tx) error {
+		for _, name := range []string{"by/rig", "by/workload"} {
+			b := tx.Bucket([]byte(name))
+			k, _ := b.Cursor().First()
+			if err := b.Delete(bytes.Clone(k)); err != nil {
+				return err
+			}
+		}
+		return nil
+	}); err != nil {
+		t.Fatal(err)
+	}
+	var told []string
+	if _, err := a.Examine(t.Context(), archive.Examination{Found: func(f archive.Finding) { told = append(told, f.What) }}); err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{"its row in by/rig is missing or differs", "its row in by/workload is missing or differs"} {
+		if !slices.Contains(told, want) {
+			t.Errorf("not %q among %q", want, told)
+		}
+	}
+}

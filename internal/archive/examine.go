@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"strings"
 	"time"
 
 	bolt "go.etcd.io/bbolt"
@@ -228,8 +229,11 @@ type check struct {
 	certified   int            // and about certificates
 }
 
+// wrong tells of a finding; of errors that are joined each is one.
 func (c *check) wrong(where string, format string, args ...any) {
-	c.Found(Finding{where, fmt.Sprintf(format, args...)})
+	for what := range strings.SplitSeq(fmt.Sprintf(format, args...), "\n") {
+		c.Found(Finding{where, what})
+	}
 }
 
 func (c *check) step(n int64) {

@@ -409,7 +409,7 @@ func (a *Archive) receiptOf(tx *bolt.Tx, id string) (r trail.Receipt, err error)
 		return r, err
 	}
 	if err = json.Unmarshal(run.Get([]byte("receipt")), &r); err != nil {
-		return r, errors.Join(errors.New("the receipt is damaged"), err)
+		return r, fmt.Errorf("the receipt is damaged: %w", err)
 	}
 	return r, nil
 }

@@ -223,8 +223,12 @@ func (w *walk) bucket(where string, v []byte) {
 		w.hard(where, errors.New("its only page is cut"))
 		return
 	}
-	if err := header(p, 0, leafPage); err != nil || u32(p[12:]) != 0 {
-		w.hard(where, errors.Join(errors.New("the header of its only page is damaged"), err))
+	err := header(p, 0, leafPage)
+	if n := u32(p[12:]); err == nil && n != 0 {
+		err = fmt.Errorf("%d pages overflow from it", n)
+	}
+	if err != nil {
+		w.hard(where, fmt.Errorf("the header of its only page: %w", err))
 		return
 	}
 	elements, used, err := elementsOf(p)
