@@ -74,7 +74,7 @@ func (a *Archive) Prove(id, markRun string, s *record.Setup, after []byte) (p Pr
 				return err
 			}
 			if !seen.Ours && !seen.GivenUp {
-				return ErrNotOfTrail
+				return fault.New("lead on", "", ErrNotOfTrail).WithHint("is the older file of this collector? where its trail was put back behind a change of its key, the two are verified each by itself")
 			}
 			p.After = &seen
 		}
