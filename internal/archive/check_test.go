@@ -113,6 +113,21 @@ func TestAlteredAttachment(t *testing.T) {
 	}
 }
 
+// TestAlteredReceipt: no run is proved by it, and whoever asked is told what to do.
+func TestAlteredReceipt(t *testing.T) {
+	a := fresh(t)
+	run := labtest.NewRig("heron", labtest.Rand(t)).Finish(labtest.Shape{Plain: true, LogBytes: 500})
+	keep(t, a, keeping(run))
+	if err := a.Damage(func(tx *bolt.Tx) error {
+		return tx.Bucket([]byte("runs")).Bucket([]byte(run.ID)).Put([]byte("receipt"), []byte("{"))
+	}); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := a.Prove(run.ID, "", nil, nil); err == nil || !strings.Contains(err.Error(), "the receipt is damaged: ") || fault.HintOf(err) != archive.CheckHint {
+		t.Errorf("%v, hint %q", err, fault.HintOf(err))
+	}
+}
+
 // TestFindingsApart: of a run with several faults each is a finding, on a line.
 func TestFindingsApart(t *testing.T) {
 	a := fresh(t)

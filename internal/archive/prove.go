@@ -81,7 +81,7 @@ func (a *Archive) Prove(id, markRun string, s *record.Setup, after []byte) (p Pr
 		return a.prove(tx, &p, head, id, markRun, s)
 	})
 	if err != nil {
-		return Proof{}, fault.New("prove run", id, err)
+		return Proof{}, unread("prove run", id, err)
 	}
 	return p, nil
 }

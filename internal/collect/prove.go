@@ -2,6 +2,7 @@ package collect
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 
@@ -22,7 +23,16 @@ func (c *Collector) Dossier(_ context.Context, id string, after []byte, w io.Wri
 	if err != nil {
 		return err
 	}
-	return contents.Make(w, c.archive.Origin(), c.archive.Sign)
+	err = contents.Make(w, c.archive.Origin(), c.archive.Sign)
+	if errors.As(err, new(*dossier.Fault)) {
+		err = unmade(id, err)
+	}
+	return err
+}
+
+// unmade is the error of a dossier that cannot be made of what is kept.
+func unmade(id string, err error) error {
+	return fault.New("make dossier", id, err).WithHint(archive.CheckHint)
 }
 
 // contents gathers what proves a run.
@@ -36,7 +46,7 @@ func (c *Collector) contents(id string, after []byte) (out dossier.Contents, err
 	}
 	run, err := record.Decode(st.Signed.Bytes)
 	if err != nil {
-		return out, err
+		return out, unmade(id, err)
 	}
 	out.Signed = st.Signed
 	for _, a := range run.Attachments {
@@ -48,7 +58,7 @@ func (c *Collector) contents(id string, after []byte) (out dossier.Contents, err
 	}
 	s, err := answer.ParseSummary(st.Summary)
 	if err != nil {
-		return out, err
+		return out, unmade(id, err)
 	}
 	if mark := s.Judgement.MarkRun; mark != "" {
 		st, err := c.archive.Run(mark)
