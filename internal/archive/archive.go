@@ -124,7 +124,7 @@ func Open(path string, opt Options) (*Archive, error) {
 		err = durable.SyncDir(filepath.Dir(path))
 	}
 	if err != nil {
-		db.Close()
+		a.shut()
 		return nil, opening(path, err)
 	}
 	a.writer.Go(a.write)
@@ -328,7 +328,7 @@ func OpenReadOnly(path, key string, wait time.Duration) (*Archive, error) {
 	}
 	a := newArchive(db, nil)
 	if err := a.learn(key); err != nil {
-		db.Close()
+		a.shut()
 		return nil, opening(path, err)
 	}
 	return a, nil
@@ -388,6 +388,11 @@ func (a *Archive) Close() error {
 	a.stop.Do(func() { close(a.done) })
 	a.writer.Wait()
 	a.unpack.Close()
+	return a.shut()
+}
+
+// shut closes the file.
+func (a *Archive) shut() error {
 	closed := make(chan error, 1)
 	go func() { closed <- a.db.Close() }()
 	if a.Damaged() == nil {

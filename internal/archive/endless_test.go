@@ -207,3 +207,53 @@ func TestFreePagesWithoutEnd(t *testing.T) {
 		}
 	}
 }
+
+// TestCutWhileExamined: a file that is cut, or whose first pages go bad, once a check has
+// read its pages or while it looks at the runs, as one does that another file is copied
+// over. That is a finding, and the check ends.
+func TestCutWhileExamined(t *testing.T) {
+	path, whole, _ := branched(t)
+	var last int64
+	read := func(pages, total int64) bool { return total == 0 && pages == last }
+	looked := func(done, total int64) bool { return total > 0 }
+	for what, x := range map[string]struct {
+		with []byte
+		when func(done, total int64) bool
+	}{
+		"cut, read":              {nil, read},
+		"cut, looked at":         {nil, looked},
+		"first pages, read":      {append(make([]byte, 2*4096), whole[2*4096:]...), read},
+		"first pages, looked at": {append(make([]byte, 2*4096), whole[2*4096:]...), looked},
+	} {
+		if err := os.WriteFile(path, whole, 0o600); err != nil {
+			t.Fatal(err)
+		}
+		examine := func(progress func(done, total int64)) (found []string) {
+			_, err := archive.ExamineFile(t.Context(), path, "", archive.Examination{Found: func(f archive.Finding) { found = append(found, f.String()) }, Progress: progress})
+			if err != nil {
+				t.Errorf("%s: %v", what, err)
+			}
+			return found
+		}
+		if found := examine(func(pages, total int64) {
+			if total == 0 {
+				last = pages
+			}
+		}); len(found) > 0 {
+			t.Errorf("untouched: found %q", found)
+		}
+		changed := false
+		found := examine(func(done, total int64) {
+			if changed || !x.when(done, total) {
+				return
+			}
+			changed = true
+			if err := os.WriteFile(path, x.with, 0o600); err != nil {
+				t.Error(err)
+			}
+		})
+		if !slices.ContainsFunc(found, func(f string) bool { return strings.Contains(f, archive.ErrDamaged.Error()) }) {
+			t.Errorf("%s: found %q", what, found)
+		}
+	}
+}

@@ -75,14 +75,20 @@ func (a *Archive) Examine(ctx context.Context, x Examination) (n Checked, err er
 	default:
 		n, err = a.content(ctx, x)
 	}
-	if errors.Is(err, ErrDamaged) {
-		x.Found(Finding{"file", a.met(err).Error()})
-		err = nil
-	}
+	err = a.damageFound(err, x)
 	if err != nil && ctx.Err() == nil {
 		err = fault.New("check archive", a.path, err)
 	}
 	return n, err
+}
+
+// damageFound makes a finding of damage that ends an examination.
+func (a *Archive) damageFound(err error, x Examination) error {
+	if !errors.Is(err, ErrDamaged) {
+		return err
+	}
+	x.Found(Finding{"file", a.met(err).Error()})
+	return nil
 }
 
 // walkFile walks the pages of one transaction, the last one's for 0.
@@ -121,16 +127,16 @@ func ExamineFile(ctx context.Context, path, key string, x Examination) (n Checke
 	if errors.Is(err, ErrBusy) {
 		return n, err
 	}
+	var a *Archive
 	if err == nil {
-		defer db.Close()
+		a = newArchive(db, nil)
+		defer a.shut()
 	}
 	w, walked := walkFile(ctx, f, 0, x)
 	if walked != nil || w.unsafe {
 		return n, walked
 	}
-	var a *Archive
 	if err == nil {
-		a = newArchive(db, nil)
 		err = a.learn(key)
 	}
 	if err != nil {
@@ -139,7 +145,7 @@ func ExamineFile(ctx context.Context, path, key string, x Examination) (n Checke
 	}
 	n, err = a.content(ctx, x)
 	n.VerifierKey = a.VerifierKey()
-	return n, err
+	return n, a.damageFound(err, x)
 }
 
 // Check is Examine with all that is wrong joined in one error.
