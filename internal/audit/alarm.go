@@ -34,8 +34,10 @@ type Alarm struct {
 	Earlier  []trail.Earlier `json:"earlier,omitempty"`
 	Accepted *Acceptance     `json:"accepted,omitempty"` // nil while it is open
 	Folder   string          `json:"folder"`             // where the evidence is
-	// Before is what it was raised as, where a later head has proved more since.
+	// Before is what it was until a later head proved more.
 	Before *Alarm `json:"before,omitempty"`
+	// Unkept is why not all of it is on the disk, nil where it is.
+	Unkept error `json:"-"`
 }
 
 // HeadSeen is one of the two heads of an alarm. The signed note is a file of the
@@ -73,10 +75,16 @@ type Acceptance struct {
 
 // Error names both heads.
 func (a Alarm) Error() string {
+	s := strings.TrimSpace("alarm "+a.Name) + ": " + a.Collector + ": " + a.Why
 	if a.Seen.Key != a.Now.Key {
-		return fmt.Sprintf("alarm %s: %s: %s: pinned %s, now %s", a.Name, a.Collector, a.Why, a.Seen.Key, a.Now.Key)
+		s += fmt.Sprintf(": pinned %s, now %s", a.Seen.Key, a.Now.Key)
+	} else {
+		s += fmt.Sprintf(": seen %v, now %v%s", a.Seen, a.Now, a.was())
 	}
-	return fmt.Sprintf("alarm %s: %s: %s: seen %v, now %v%s", a.Name, a.Collector, a.Why, a.Seen, a.Now, a.was())
+	if a.Unkept != nil {
+		s += fmt.Sprintf("; not all of it is kept: %v", a.Unkept)
+	}
+	return s
 }
 
 // Reason is why it was raised, and what it was before a later head proved more.
@@ -95,11 +103,20 @@ func (a Alarm) Unwrap() error { return ErrAlarm }
 
 // Hint says what to do.
 func (a Alarm) Hint() string {
-	return fmt.Sprintf("runs stay in the spool; show the collector's keeper %s; once it is explained: agent trail accept %s --why TEXT", a.Evidence(), a.Name)
+	return a.HintTo("runs stay in the spool", fmt.Sprintf("agent trail accept %s --why TEXT", a.Name))
 }
 
-// Evidence says where the two heads are, and what they are worth.
-func (a Alarm) Evidence() string {
+// HintTo is Hint where something else stays as it is meanwhile, and another command
+// accepts the alarm. One whose evidence is not kept has nothing to be shown or accepted.
+func (a Alarm) HintTo(stays, accept string) string {
+	if a.Folder == "" {
+		return stays + "; see that the disk there has room, and that all on it can be read and written: the evidence is kept when the collector shows it again"
+	}
+	return fmt.Sprintf("%s; show the collector's keeper %s; once it is explained: %s", stays, a.evidence(), accept)
+}
+
+// evidence says where the two heads are, and what they are worth.
+func (a Alarm) evidence() string {
 	s := "the evidence in " + a.Folder
 	switch {
 	case a.proves() == toAnybody:
@@ -166,9 +183,7 @@ func (a *Auditor) raiseAlarm(al Alarm) error {
 		defer free()
 		err = a.keep(&al)
 	}
-	if err != nil {
-		return errors.Join(al, fault.New("keep the evidence", a.path("alarms"), err))
-	}
+	al.Unkept = err
 	return al
 }
 
@@ -194,6 +209,7 @@ func (a *Auditor) file(al *Alarm) error {
 	if err != nil {
 		return err
 	}
+	next := *al
 	for _, o := range open {
 		if o.Collector != al.Collector || !o.Seen.same(al.Seen) || (o.Seen.Key == o.Now.Key) != (al.Seen.Key == al.Now.Key) {
 			continue
@@ -202,8 +218,17 @@ func (a *Auditor) file(al *Alarm) error {
 			*al = o
 			return nil
 		}
-		al.Name, al.At, al.Folder, al.Before = o.Name, o.At, filepath.Join(o.Folder, strongerDir), &o
+		next.Name, next.At, next.Folder, next.Before = o.Name, o.At, filepath.Join(o.Folder, strongerDir), &o
 	}
+	if err := a.write(&next); err != nil {
+		return err
+	}
+	*al = next
+	return nil
+}
+
+// write makes the folder of an alarm, whole or not at all; a new one gets its name.
+func (a *Auditor) write(al *Alarm) error {
 	dir, err := os.MkdirTemp(a.path("alarms"), ".new-")
 	if err != nil {
 		return err

@@ -114,7 +114,7 @@ func TestStrongerPair(t *testing.T) {
 		"put back, mended, gone on":            {[]showing{back, right, past}, []string{fork, rolledBack}, []int64{9, 7}},
 	} {
 		t.Run(name, func(t *testing.T) {
-			b, s := metScribe(t)
+			b, s := metScribe(t, t.TempDir())
 			var al audit.Alarm
 			for i, sh := range x.shown {
 				first := al.Name
@@ -159,10 +159,10 @@ func TestStrongerPair(t *testing.T) {
 	}
 }
 
-// metScribe is a rig that has seen nine entries of a scribe's trail.
-func metScribe(t testing.TB) (bench, *scribe) {
+// metScribe is a rig with its memory in a folder that has seen nine entries of a scribe's trail.
+func metScribe(t testing.TB, dir string) (bench, *scribe) {
 	t.Helper()
-	b := newBench(t, t.TempDir())
+	b := newBench(t, dir)
 	s, err := newScribe()
 	if err == nil {
 		err = s.shows(right.size, right.branch, 0)
@@ -199,7 +199,7 @@ func contents(t testing.TB, dir string) map[string]string {
 // of before reads it, and the stronger one lies in a folder of its own that tells alone
 // what it was before. Accepting closes the alarm for both.
 func TestStrongerPairOnDisk(t *testing.T) {
-	b, s := metScribe(t)
+	b, s := metScribe(t, t.TempDir())
 	raise := func(sh showing) (al audit.Alarm) {
 		t.Helper()
 		err := s.shows(sh.size, sh.branch, sh.instead)
@@ -389,7 +389,7 @@ func TestKilledWhileItTakesUp(t *testing.T) {
 // TestHalfTakenUp: a stronger pair that was not written to its end is none, and is taken
 // up when the collector is met again.
 func TestHalfTakenUp(t *testing.T) {
-	b, s := metScribe(t)
+	b, s := metScribe(t, t.TempDir())
 	if err := s.shows(back.size, back.branch, back.instead); err != nil {
 		t.Fatal(err)
 	}

@@ -335,7 +335,7 @@ type alarm struct {
 func (a alarm) Unwrap() error { return a.Alarm }
 
 func (a alarm) Hint() string {
-	return fmt.Sprintf("the copy stays as it is and can be read; show that collector's keeper %s; once it is explained: collector follow accept %s --why TEXT --data %s", a.Evidence(), a.Name, a.dir)
+	return a.HintTo("the copy stays as it is and can be read", fmt.Sprintf("collector follow accept %s --why TEXT --data %s", a.Name, a.dir))
 }
 
 func (c *copier) explained(err error) error {
