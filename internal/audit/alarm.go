@@ -52,9 +52,12 @@ type HeadSeen struct {
 	Note string    `json:"-"`
 }
 
-// same says whether both are the same head, whenever they were seen and whichever key
-// signs the trail by now, or of one key where there was no head yet.
+// same says whether both are the same head, whenever they were seen, whoever else signed
+// it and whichever key signs the trail by now, or of one key where there was none yet.
 func (h HeadSeen) same(o HeadSeen) bool {
+	if h.Size > 0 && o.Size > 0 {
+		return h.Size == o.Size && h.Root == o.Root
+	}
 	return h.Note == o.Note && (h.Note != "" || h.Key == o.Key)
 }
 

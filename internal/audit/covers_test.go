@@ -2,6 +2,7 @@ package audit_test
 
 import (
 	"crypto/ed25519"
+	"errors"
 	"testing"
 	"time"
 
@@ -174,5 +175,32 @@ func TestTwoOfThree(t *testing.T) {
 		if _, err := audit.NewDemand(many, 1, time.Hour); (err == nil) != ok {
 			t.Errorf("%d witnesses: %v", n, err)
 		}
+	}
+}
+
+// TestOneHeadOfManySignatures: the head that a witness has signed is one, whenever he has
+// signed it, so that an alarm over it is not raised with each signature.
+func TestOneHeadOfManySignatures(t *testing.T) {
+	b, s := metScribe(t, t.TempDir())
+	past, err := s.sign(12, 'a')
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i := range 3 {
+		lark, err := trail.NewCosigner("lark", labtest.Key(labtest.Seeded(6)), time.Unix(int64(1+i), 0))
+		var signed []byte
+		if err == nil {
+			signed, err = trail.Cosign(past, labtest.Verifiers(t, s.key), lark)
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		s.cosigned = []*pb.CosignedHead{{Head: signed, Consistency: &pb.Consistency{}}}
+		if _, err := b.Meet(t.Context(), s, address); !errors.Is(err, audit.ErrAlarm) {
+			t.Fatal(err)
+		}
+	}
+	if open, err := b.Open(); err != nil || len(open) != 1 || open[0].Seen.Size != 12 {
+		t.Errorf("%v, %v", open, err)
 	}
 }

@@ -31,6 +31,8 @@ type scribe struct {
 	signer note.Signer
 	head   []byte
 	other  []byte // what it says to have instead of the head seen
+
+	cosigned []*pb.CosignedHead
 }
 
 func newScribe() (*scribe, error) {
@@ -65,7 +67,7 @@ func (s *scribe) Invoke(_ context.Context, _ string, args, reply any, _ ...grpc.
 	if !ok {
 		return errors.New("it is asked for something else than its head")
 	}
-	m.VerifierKey, m.Head, m.Instead = s.key, s.head, [][]byte{s.other}
+	m.VerifierKey, m.Head, m.Instead, m.Cosigned = s.key, s.head, [][]byte{s.other}, s.cosigned
 	for range args.(*pb.GetHeadRequest).GetSeen() {
 		m.Consistency = append(m.Consistency, &pb.Consistency{})
 	}
