@@ -185,7 +185,7 @@ func TestEveryChangedByteIsFound(t *testing.T) {
 				if len(examine(t, file)) > 0 {
 					found.Add(1)
 				} else {
-					t.Errorf("byte %d: %#x for %#x is not found, in %q", c.at, c.to, whole[c.at], whole[max(0, c.at-40):c.at+40])
+					t.Errorf("byte %d: %#x for %#x is not found, in %q", c.at, c.to, whole[c.at], whole[max(0, c.at-40):min(int64(len(whole)), c.at+40)])
 				}
 				if _, err := f.WriteAt(whole[c.at:c.at+1], c.at); err != nil {
 					t.Error(err)
