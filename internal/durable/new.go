@@ -43,7 +43,7 @@ func (n *New) Place() string {
 func (n *New) Commit() error {
 	err := n.Sync()
 	if err == nil && n.named {
-		err = os.Link(n.Name(), n.path)
+		err = name(n.Name(), n.path, os.Link)
 	} else if err == nil {
 		err = linkOf(n.File, n.path)
 	}
@@ -51,6 +51,19 @@ func (n *New) Commit() error {
 		err = SyncDir(filepath.Dir(n.path))
 	}
 	return errors.Join(err, n.Abandon())
+}
+
+// name gives a file its name by link, unless another has it. Where there are no links,
+// as on most memory sticks, it is moved.
+func name(old, path string, link func(old, path string) error) error {
+	err := link(old, path)
+	if err == nil || errors.Is(err, fs.ErrExist) {
+		return err
+	}
+	if moved := moveNew(old, path); moved == nil || errors.Is(moved, fs.ErrExist) {
+		return moved
+	}
+	return err
 }
 
 // Abandon closes the file; what was not committed is gone.

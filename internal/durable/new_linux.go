@@ -21,3 +21,11 @@ func linkOf(f *os.File, path string) error {
 	}
 	return nil
 }
+
+// moveNew renames a file; it fails when there is one of that name.
+func moveNew(old, path string) error {
+	if err := unix.Renameat2(unix.AT_FDCWD, old, unix.AT_FDCWD, path, unix.RENAME_NOREPLACE); err != nil {
+		return &os.LinkError{Op: "rename", Old: old, New: path, Err: err}
+	}
+	return nil
+}

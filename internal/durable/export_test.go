@@ -1,0 +1,4 @@
+package durable
+
+// Name is how a file gets its name.
+var Name = name
