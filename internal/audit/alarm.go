@@ -1,6 +1,7 @@
 package audit
 
 import (
+	"crypto/rand"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -230,6 +231,9 @@ func (a *Auditor) file(al *Alarm) error {
 	return nil
 }
 
+// letters draws what tells an alarm from others of the same second.
+var letters = func() string { return strings.ToLower(rand.Text()[:4]) }
+
 // write makes the folder of an alarm, whole or not at all; a new one gets its name.
 func (a *Auditor) write(al *Alarm) error {
 	dir, err := os.MkdirTemp(a.path("alarms"), ".new-")
@@ -237,10 +241,11 @@ func (a *Auditor) write(al *Alarm) error {
 		return err
 	}
 	defer os.RemoveAll(dir)
-	if al.Before == nil {
-		suffix := strings.TrimPrefix(filepath.Base(dir), ".new-")
-		al.Name = al.At.Format("20060102T150405Z") + "-" + suffix[:min(4, len(suffix))]
+	for taken := al.Before == nil; taken; {
+		al.Name = al.At.Format("20060102T150405Z") + "-" + letters()
 		al.Folder = a.path("alarms", al.Name)
+		_, err := os.Lstat(al.Folder)
+		taken = err == nil
 	}
 	about, err := json.MarshalIndent(al, "", "  ")
 	if err != nil {

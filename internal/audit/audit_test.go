@@ -394,3 +394,39 @@ func TestFullDisk(t *testing.T) {
 		t.Errorf("%v, %d seen", err, b.seen(t))
 	}
 }
+
+// TestNamesOfOneSecond: alarms that are raised within one second have a name each,
+// and their evidence, whatever letters are drawn.
+func TestNamesOfOneSecond(t *testing.T) {
+	at := time.Date(2031, 3, 2, 9, 3, 12, 0, time.UTC)
+	a, err := audit.Open(t.TempDir(), func() time.Time { return at })
+	if err != nil {
+		t.Fatal(err)
+	}
+	s, err := newScribe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	drawn := []string{"k3x9", "k3x9", "k3x9", "b7wq"}
+	audit.SetLetters(t, func() string {
+		next := drawn[0]
+		drawn = drawn[1:]
+		return next
+	})
+	for _, collector := range []string{address, "other.dome.example:7410"} {
+		var al audit.Alarm
+		for _, sh := range []showing{right, back} {
+			err := s.shows(sh.size, sh.branch, sh.instead)
+			if err == nil {
+				_, err = a.Meet(t.Context(), s, collector)
+			}
+			if errors.As(err, &al) != (sh == back) {
+				t.Fatal(err)
+			}
+		}
+		evidence(t, al, s.key, seenBefore, back.size)
+	}
+	if all, err := a.Alarms(); err != nil || len(all) != 2 || all[0].Name == all[1].Name || len(drawn) > 0 {
+		t.Errorf("%v, %v; not drawn: %q", all, err, drawn)
+	}
+}

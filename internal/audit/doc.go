@@ -11,11 +11,11 @@
 //
 // An alarm is a head, or a key, that was refused. It keeps both signed heads as files:
 //
-//	20310302T090312Z-k3/alarm.json   what, when, at which collector
-//	20310302T090312Z-k3/seen.head    the signed head seen before
-//	20310302T090312Z-k3/now.head     the signed head that does not add to it
-//	20310302T090312Z-k3/stronger/      the same of a later head that proves more
-//	20310302T090312Z-k3/accepted.json  who explained it, and how
+//	20310302T090312Z-k3x9/alarm.json     what, when, at which collector
+//	20310302T090312Z-k3x9/seen.head      the signed head seen before
+//	20310302T090312Z-k3x9/now.head       the signed head that does not add to it
+//	20310302T090312Z-k3x9/stronger/      the same of a later head that proves more
+//	20310302T090312Z-k3x9/accepted.json  who explained it, and how
 //
 // It is open until an operator accepts it. Accepting makes the head that was
 // refused the last one seen. An open alarm takes up a later head that proves more

@@ -327,7 +327,7 @@ func accuseUntilKilled(args []string) error {
 			}
 			var al audit.Alarm
 			switch _, err := a.Meet(context.Background(), s, collector); {
-			case pairs == 0 && err != nil, pairs > 0 && !errors.As(err, &al):
+			case pairs == 0 && err != nil, pairs > 0 && !errors.As(err, &al), al.Unkept != nil:
 				return fmt.Errorf("shown %+v: %w", sh, err)
 			}
 			if err := l.Note(collector, pairs); err != nil {
