@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -292,12 +293,16 @@ func rememberUntilKilled(args []string) error {
 	if err != nil {
 		return err
 	}
+	seed, err := strconv.ParseUint(args[3], 10, 64)
+	if err != nil {
+		return err
+	}
 	ctx := context.Background()
 	conn, err := collect.Embedded(ctx, args[2], labtest.Quiet())
 	if err != nil {
 		return err
 	}
-	heron := labtest.NewRig("heron", labtest.Seeded(uint64(time.Now().UnixNano())))
+	heron := labtest.NewRig("heron", labtest.Seeded(seed))
 	met, err := a.Meet(ctx, conn, address)
 	if err != nil {
 		return err
@@ -320,7 +325,7 @@ func TestKilledWhileItRemembers(t *testing.T) {
 	memory, ledger := filepath.Join(dir, "trails"), filepath.Join(dir, "ledger")
 	r := labtest.Rand(t)
 	for range 8 {
-		c := labtest.Start(t, labtest.Role("rememberer", memory, ledger, filepath.Join(dir, "archive")))
+		c := labtest.Start(t, labtest.Role("rememberer", memory, ledger, filepath.Join(dir, "archive"), fmt.Sprint(r.Uint64())))
 		c.Await(1+r.IntN(8), 20*time.Second)
 		if !c.KillAfter(time.Duration(r.IntN(5000)) * time.Microsecond) {
 			t.Fatalf("it ended by itself: %v", c.Wait())
