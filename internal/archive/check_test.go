@@ -29,7 +29,7 @@ func TestCheckFinds(t *testing.T) {
 		}
 	}
 	flip := func(b []byte) []byte { b[len(b)/2] ^= 1; return b }
-	for name, damage := range map[string]func(*bolt.Tx, *bolt.Bucket) error{
+	for name, damage := range labtest.InOrder(map[string]func(*bolt.Tx, *bolt.Bucket) error{
 		"leaf gone":          drop("trail/leaves"),
 		"tree hash gone":     drop("trail/hashes"),
 		"hash row gone":      drop("hashes"),
@@ -60,7 +60,7 @@ func TestCheckFinds(t *testing.T) {
 			k[7]++
 			return b.Put(k, bytes.Clone(v))
 		},
-	} {
+	}) {
 		a := fresh(t)
 		heron := labtest.NewRig("heron", labtest.Rand(t))
 		for range 3 {

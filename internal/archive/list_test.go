@@ -258,7 +258,7 @@ func TestClockBehindWhileListing(t *testing.T) {
 		copied.Started = wall
 		return keeping(heron.Sign(&copied, run.Data))
 	}
-	for name, list := range map[string]func(*archive.Archive, func(archive.Row) error) error{
+	for name, list := range labtest.InOrder(map[string]func(*archive.Archive, func(archive.Row) error) error{
 		"pages": func(a *archive.Archive, f func(archive.Row) error) error {
 			return a.Runs(context.Background(), archive.Query{Rig: "heron"}, f)
 		},
@@ -275,7 +275,7 @@ func TestClockBehindWhileListing(t *testing.T) {
 			}
 			return nil
 		},
-	} {
+	}) {
 		a := fresh(t)
 		a.SetPage(3)
 		kept := map[string]bool{}

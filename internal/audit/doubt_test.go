@@ -62,7 +62,7 @@ func TestRefusesReceipts(t *testing.T) {
 			r.Proof = append(r.Proof, bytes.Clone(h[:]))
 		}
 	}
-	for name, lie := range map[string]func(*pb.Receipt){
+	for name, lie := range labtest.InOrder(map[string]func(*pb.Receipt){
 		"replayed, of another run": func(r *pb.Receipt) { replay(r, old) },
 		"replayed, with the run's hash": func(r *pb.Receipt) {
 			replay(r, old)
@@ -87,7 +87,7 @@ func TestRefusesReceipts(t *testing.T) {
 		},
 		"from another size": func(r *pb.Receipt) { r.SeenSize-- },
 		"another record":    func(r *pb.Receipt) { r.RecordSha256[0] ^= 1 },
-	} {
+	}) {
 		b := newBench(t, t.TempDir())
 		if _, err := b.deliver(c, 1); err != nil {
 			t.Fatal(err)
@@ -129,7 +129,7 @@ func TestDamagedProof(t *testing.T) {
 			c.Hashes[0][5] ^= 1
 		}
 	}
-	for name, haze := range map[string]func(*pb.GetHeadResponse){
+	for name, haze := range labtest.InOrder(map[string]func(*pb.GetHeadResponse){
 		"of the head seen": func(m *pb.GetHeadResponse) {
 			for _, c := range m.GetConsistency() {
 				damage(c)
@@ -141,7 +141,7 @@ func TestDamagedProof(t *testing.T) {
 			}
 		},
 		"of a witnessed head": func(m *pb.GetHeadResponse) { damage(m.GetCosigned()[0].GetConsistency()) },
-	} {
+	}) {
 		b, c := newBench(t, t.TempDir()), labtest.NewCollector(t)
 		c.Fill(t, 3, 1)
 		witnessed(t, c)
@@ -238,13 +238,13 @@ func TestInsteadThatIsNone(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for name, give := range map[string]func(seen string) []byte{
+	for name, give := range labtest.InOrder(map[string]func(seen string) []byte{
 		"nothing":           func(string) []byte { return nil },
 		"junk":              func(string) []byte { return []byte("junk") },
 		"of another size":   func(string) []byte { return shorter },
 		"the head seen":     func(seen string) []byte { return []byte(seen) },
 		"with another text": func(seen string) []byte { return bytes.Replace([]byte(seen), []byte("\n5\n"), []byte("\n6\n"), 1) },
-	} {
+	}) {
 		b := newBench(t, t.TempDir())
 		if _, err := b.deliver(labtest.NewCollector(t), 5); err != nil {
 			t.Fatal(err)

@@ -212,7 +212,7 @@ func (c counting) Read(b []byte) (int, error) {
 func TestFilesThatChanged(t *testing.T) {
 	l := newLab(t, deliver.DefaultLimits)
 	heron := rig(t)
-	for name, open := range map[string]func(b []byte) (io.ReadCloser, error){
+	for name, open := range labtest.InOrder(map[string]func(b []byte) (io.ReadCloser, error){
 		"gone":               func([]byte) (io.ReadCloser, error) { return nil, errors.New("no such file") },
 		"shorter":            func(b []byte) (io.ReadCloser, error) { return reading(b[:len(b)-1]), nil },
 		"empty":              func([]byte) (io.ReadCloser, error) { return reading(nil), nil },
@@ -223,7 +223,7 @@ func TestFilesThatChanged(t *testing.T) {
 			return io.NopCloser(io.MultiReader(bytes.NewReader(b[:1000]), failing{})), nil
 		},
 		"a disk that ends so": func(b []byte) (io.ReadCloser, error) { return io.NopCloser(failing{}), nil },
-	} {
+	}) {
 		run := heron.Finish(labtest.Shape{LogBytes: 2*deliver.ChunkSize + 100, Plain: true})
 		parts := run.Parts()
 		parts[0].Open = func() (io.ReadCloser, error) { return open(run.Data[0]) }

@@ -79,7 +79,7 @@ func TestRefusals(t *testing.T) {
 			return s
 		}
 	}
-	for name, c := range map[string]struct {
+	for name, c := range labtest.InOrder(map[string]struct {
 		script func(labtest.Run) script
 		says   string
 	}{
@@ -143,7 +143,7 @@ func TestRefusals(t *testing.T) {
 			r.Signed = record.Sign([]byte("a letter to the collector"), heron.Key)
 			return proper(r, 1000)
 		}, "decode record"},
-	} {
+	}) {
 		run := heron.Finish(labtest.Shape{LogBytes: 5000})
 		run.Data, run.Run.Attachments = run.Data[:1], run.Run.Attachments[:1]
 		run = heron.Sign(run.Run, run.Data)

@@ -2,12 +2,16 @@ package labtest
 
 import (
 	"bytes"
+	"cmp"
 	"crypto/ed25519"
 	"fmt"
 	"hash/fnv"
 	"io"
+	"iter"
+	"maps"
 	"math/rand/v2"
 	"os"
+	"slices"
 	"strconv"
 	"sync"
 	"testing"
@@ -68,6 +72,18 @@ func Rand(t testing.TB) *rand.Rand {
 
 // Seeded gives the source of chance of one seed.
 func Seeded(seed uint64) *rand.Rand { return rand.New(rand.NewPCG(seed, 0x7769746e657373)) }
+
+// InOrder goes through a map in the order of its keys, so that those who draw for each
+// of them draw the same with the same chance.
+func InOrder[K cmp.Ordered, V any](m map[K]V) iter.Seq2[K, V] {
+	return func(yield func(K, V) bool) {
+		for _, k := range slices.Sorted(maps.Keys(m)) {
+			if !yield(k, m[k]) {
+				return
+			}
+		}
+	}
+}
 
 // Rig is an invented test machine with a key and a clock.
 type Rig struct {

@@ -17,3 +17,20 @@ func TestRand(t *testing.T) {
 		t.Errorf("the same chance twice: %x", draws)
 	}
 }
+
+// TestInOrder: what is drawn on the way through a map goes by its keys.
+func TestInOrder(t *testing.T) {
+	m := map[string]int{}
+	for i := range 26 {
+		m[string(rune('a'+i))] = i
+	}
+	var got []int
+	for k, v := range labtest.InOrder(m) {
+		if got = append(got, v); k == "h" {
+			break
+		}
+	}
+	if want := []int{0, 1, 2, 3, 4, 5, 6, 7}; !slices.Equal(got, want) {
+		t.Errorf("%v, want %v", got, want)
+	}
+}

@@ -123,7 +123,7 @@ func TestCheckRefuses(t *testing.T) {
 	with := func(change func(*rig.Signal)) func(*record.Run) {
 		return func(r *record.Run) { s := signal; change(&s); r.Signals = []rig.Signal{s} }
 	}
-	for name, damage := range map[string]func(r *record.Run){
+	for name, damage := range labtest.InOrder(map[string]func(r *record.Run){
 		"no id":               func(r *record.Run) { r.ID = "" },
 		"path as id":          func(r *record.Run) { r.ID = "../../../../etc/passwd.." },
 		"no rig":              func(r *record.Run) { r.Rig = "" },
@@ -173,7 +173,7 @@ func TestCheckRefuses(t *testing.T) {
 		"nameless result":     func(r *record.Run) { result := result; result.Name = ""; r.Results = []timing.Result{result} },
 		"result twice":        func(r *record.Run) { r.Results = []timing.Result{result, result} },
 		"better unknown":      func(r *record.Run) { result := result; result.Better = "louder"; r.Results = []timing.Result{result} },
-	} {
+	}) {
 		run := good(t).Run
 		if run.Check() != nil {
 			t.Fatal("the run to begin with is not good")

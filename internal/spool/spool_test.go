@@ -140,13 +140,13 @@ func TestPutRefuses(t *testing.T) {
 	dir := t.TempDir()
 	s := open(t, dir)
 	heron := labtest.NewRig("heron", labtest.Rand(t))
-	for name, damage := range map[string]func(*labtest.Run, *spool.Item){
+	for name, damage := range labtest.InOrder(map[string]func(*labtest.Run, *spool.Item){
 		"path as id":    func(_ *labtest.Run, it *spool.Item) { it.ID = "../../escaped-from-the-spool" },
 		"parts missing": func(r *labtest.Run, _ *spool.Item) { r.Data = nil },
 		"part altered":  func(r *labtest.Run, _ *spool.Item) { b := bytes.Clone(r.Data[0]); b[3] ^= 1; r.Data[0] = b },
 		"part grew":     func(r *labtest.Run, _ *spool.Item) { r.Data[0] = append(bytes.Clone(r.Data[0]), 'x') },
 		"part shrank":   func(r *labtest.Run, _ *spool.Item) { r.Data[0] = r.Data[0][:10] },
-	} {
+	}) {
 		run := heron.Finish(labtest.Shape{Plain: true, LogBytes: 1000})
 		it := run.Item(spool.Embedded)
 		damage(&run, &it)
@@ -174,7 +174,7 @@ func TestPutRefuses(t *testing.T) {
 
 // TestDamagedItems: damage is told of with the place, and nothing is removed.
 func TestDamagedItems(t *testing.T) {
-	for name, damage := range map[string]func(dir string) error{
+	for name, damage := range labtest.InOrder(map[string]func(dir string) error{
 		"no item.json":   func(d string) error { return os.Remove(filepath.Join(d, "item.json")) },
 		"half item.json": func(d string) error { return os.Truncate(filepath.Join(d, "item.json"), 20) },
 		"no record":      func(d string) error { return os.Remove(filepath.Join(d, "record")) },
@@ -185,7 +185,7 @@ func TestDamagedItems(t *testing.T) {
 			os.RemoveAll(d)
 			return os.WriteFile(d, []byte("notes"), 0o600)
 		},
-	} {
+	}) {
 		dir := t.TempDir()
 		s := open(t, dir)
 		heron := labtest.NewRig("heron", labtest.Rand(t))
