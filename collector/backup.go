@@ -50,7 +50,7 @@ type copied struct {
 }
 
 func (d *desk) backup(ctx context.Context, b answer.Book, file string) error {
-	f, err := durable.Create(file)
+	f, err := durable.Create(file, 0o600)
 	if err != nil {
 		return fault.New("back up", file, cause(err)).WithHint("name a file that is not there yet, in a folder that is")
 	}

@@ -73,3 +73,26 @@ func TestKeyInCapitals(t *testing.T) {
 		t.Errorf("%v, %v", known, err)
 	}
 }
+
+// TestNewFile: a file that is handed on may be read by whom the umask lets, and is
+// nowhere under its name before it is whole.
+func TestNewFile(t *testing.T) {
+	dir := t.TempDir()
+	usual, file := filepath.Join(dir, "usual"), filepath.Join(dir, "proof.zip")
+	if err := errors.Join(os.WriteFile(usual, nil, 0o666), newFile(file, []byte("whole"))); err != nil {
+		t.Fatal(err)
+	}
+	want, err := os.Stat(usual)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got, err := os.Stat(file); err != nil || got.Mode() != want.Mode() || got.Size() != 5 {
+		t.Errorf("%v, %v, want %v", got, err, want.Mode())
+	}
+	if err := newFile(file, nil); err == nil || fault.HintOf(err) == "" {
+		t.Errorf("over another: %v", err)
+	}
+	if names := namesIn(t, dir); len(names) != 2 {
+		t.Errorf("left: %v", names)
+	}
+}

@@ -6,12 +6,12 @@ import (
 	"errors"
 	"io"
 	"io/fs"
-	"os"
 	"unicode"
 
 	"github.com/spf13/cobra"
 
 	"witnessmark/internal/answer"
+	"witnessmark/internal/durable"
 	"witnessmark/internal/fault"
 	"witnessmark/internal/record"
 	"witnessmark/internal/screen"
@@ -114,18 +114,21 @@ func (v view) print(w io.Writer, r answer.Run) error {
 
 func obeyed(r rune) bool { return unicode.IsControl(r) && r != '\n' && r != '\r' && r != '\t' }
 
-// newFile makes the file, which must not be there, or leaves none.
+// newFile makes the file, which must not be there, whole or not at all.
 func newFile(path string, b []byte) error {
-	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o666)
-	if errors.Is(err, fs.ErrExist) {
+	f, err := durable.Create(path, 0o666)
+	if err == nil {
+		if _, err = f.Write(b); err == nil {
+			err = f.Commit()
+		}
+		err = errors.Join(err, f.Abandon())
+	}
+	switch {
+	case errors.Is(err, fs.ErrExist):
 		return fault.New("write", path, errors.New("the file is there already")).WithHint("name a new file, or remove that one first")
-	}
-	if err != nil {
-		return fault.New("write", path, cause(err))
-	}
-	_, err = f.Write(b)
-	if err = errors.Join(err, f.Close()); err != nil {
-		os.Remove(path)
+	case errors.Is(err, fs.ErrNotExist):
+		return fault.New("write", path, cause(err)).WithHint("name a file in a folder that is there")
+	case err != nil:
 		return fault.New("write", path, cause(err))
 	}
 	return nil

@@ -105,7 +105,7 @@ func makeAuthority(path string, now time.Time) error {
 	if err != nil {
 		return err
 	}
-	f, err := durable.Create(path) // 0600
+	f, err := durable.Create(path, 0o600)
 	if err != nil {
 		return err
 	}

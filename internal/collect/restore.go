@@ -159,7 +159,7 @@ func (r Restoring) place(ctx context.Context, path, key string, lost [][]byte) (
 		return out, fault.New("restore", r.Dir, errors.New("going back behind a signed head is recorded, and there is no key to sign with")).
 			WithHint("name the file of the trail's key with --trail-key FILE")
 	}
-	f, err := durable.Create(path)
+	f, err := durable.Create(path, 0o600)
 	if err != nil {
 		return out, fault.New("restore", path, err)
 	}
@@ -225,7 +225,7 @@ func (r Restoring) bring(key []byte) error {
 		return nil
 	}
 	path := filepath.Join(r.Dir, keyFile)
-	f, err := durable.Create(path)
+	f, err := durable.Create(path, 0o600)
 	if err == nil {
 		_, err = f.Write(key)
 		err = errors.Join(err, f.Commit())

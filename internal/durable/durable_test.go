@@ -50,7 +50,7 @@ func TestKilledWriter(t *testing.T) {
 
 // makeUntilKilled makes one file, and stops in the midst of it.
 func makeUntilKilled(args []string) error {
-	f, err := durable.Create(args[0])
+	f, err := durable.Create(args[0], 0o600)
 	if err != nil {
 		return err
 	}
@@ -74,14 +74,14 @@ func TestKilledMaker(t *testing.T) {
 	if err != nil || len(names) > 0 && names[0].Name() == "file" {
 		t.Errorf("%v, %v", names, err)
 	}
-	if f, err := durable.Create(filepath.Join(dir, "probe")); err == nil && f.Place() != f.Name() && len(names) > 0 {
+	if f, err := durable.Create(filepath.Join(dir, "probe"), 0o600); err == nil && f.Place() != f.Name() && len(names) > 0 {
 		t.Errorf("the killed one left %v", names) // where a file may be without a name
 	}
 }
 
 func TestCreate(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "file")
-	f, err := durable.Create(path)
+	f, err := durable.Create(path, 0o600)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -100,11 +100,11 @@ func TestCreate(t *testing.T) {
 	if b, err := os.ReadFile(path); err != nil || string(b) != "whole" {
 		t.Errorf("%q, %v", b, err)
 	}
-	if _, err := durable.Create(path); !errors.Is(err, fs.ErrExist) {
+	if _, err := durable.Create(path, 0o600); !errors.Is(err, fs.ErrExist) {
 		t.Errorf("over another: %v", err)
 	}
 	// Another took the name meanwhile.
-	g, err := durable.Create(path + "2")
+	g, err := durable.Create(path+"2", 0o600)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -114,7 +114,7 @@ func TestCreate(t *testing.T) {
 	if err := g.Commit(); !errors.Is(err, fs.ErrExist) {
 		t.Errorf("committed over another: %v", err)
 	}
-	h, err := durable.Create(path + "3")
+	h, err := durable.Create(path+"3", 0o600)
 	if err != nil || h.Abandon() != nil {
 		t.Fatal(err)
 	}

@@ -2,7 +2,9 @@ package durable
 
 import (
 	"errors"
+	"fmt"
 	"io/fs"
+	"math/rand/v2"
 	"os"
 	"path/filepath"
 )
@@ -16,15 +18,17 @@ type New struct {
 	named bool // under a name of its own until it is committed
 }
 
-// Create begins a file that will be path. It fails when there is one already.
-func Create(path string) (*New, error) {
+// Create begins a file that will be path, with those of the permissions that the umask
+// leaves. It fails when there is one already.
+func Create(path string, perm fs.FileMode) (*New, error) {
 	if _, err := os.Lstat(path); err == nil {
 		return nil, &fs.PathError{Op: "create", Path: path, Err: fs.ErrExist}
 	}
-	if f, err := nameless(filepath.Dir(path)); err == nil {
+	if f, err := nameless(filepath.Dir(path), perm); err == nil {
 		return &New{File: f, path: path}, nil
 	}
-	f, err := os.CreateTemp(filepath.Dir(path), "."+filepath.Base(path)+"-")
+	own := fmt.Sprintf(".%s-%d", filepath.Base(path), rand.Uint64())
+	f, err := os.OpenFile(filepath.Join(filepath.Dir(path), own), os.O_RDWR|os.O_CREATE|os.O_EXCL, perm)
 	if err != nil {
 		return nil, err
 	}

@@ -8,8 +8,8 @@ import (
 )
 
 // nameless opens a file in dir that has no name yet.
-func nameless(dir string) (*os.File, error) {
-	return os.OpenFile(dir, os.O_RDWR|unix.O_TMPFILE, 0o600)
+func nameless(dir string, perm os.FileMode) (*os.File, error) {
+	return os.OpenFile(dir, os.O_RDWR|unix.O_TMPFILE, perm)
 }
 
 func placeOf(f *os.File) string { return fmt.Sprintf("/proc/self/fd/%d", f.Fd()) }

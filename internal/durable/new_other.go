@@ -7,7 +7,7 @@ import (
 	"os"
 )
 
-func nameless(string) (*os.File, error) { return nil, errors.ErrUnsupported }
+func nameless(string, os.FileMode) (*os.File, error) { return nil, errors.ErrUnsupported }
 
 func placeOf(f *os.File) string { return f.Name() }
 
