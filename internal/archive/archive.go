@@ -233,7 +233,7 @@ func newPacker() (*zstd.Encoder, error) { return zstd.NewWriter(nil, zstd.WithEn
 
 // identify reads whose archive it is; a new one is of origin.
 func (a *Archive) identify(origin string) (err error) {
-	if a.unpack, err = zstd.NewReader(nil, zstd.WithDecoderConcurrency(2), zstd.WithDecoderMaxMemory(1<<30)); err != nil {
+	if a.unpack, err = zstd.NewReader(nil, zstd.WithDecoderConcurrency(2), zstd.WithDecoderMaxMemory(mostUnpacked)); err != nil {
 		return err
 	}
 	a.origin = origin

@@ -115,6 +115,10 @@ func (a *Archive) Part(id, name string) ([]byte, error) {
 	return b, nil
 }
 
+// mostUnpacked bounds what a value is unpacked to. A collector takes nothing larger
+// (setup.MostBytes).
+const mostUnpacked = 1 << 30
+
 // unpacked gives a value as it was before it was compressed.
 func (a *Archive) unpacked(b []byte) ([]byte, error) {
 	out, err := a.unpack.DecodeAll(b, nil)

@@ -63,6 +63,10 @@ const (
 // MostAttachments bounds what an announcement may list.
 const MostAttachments = 4096
 
+// MostBytes bounds a record, and the attachments of one together: an archive unpacks no
+// more at once, so that it could not give back what it has kept.
+const MostBytes = 1 << 30
+
 var collectorSchema = schema{
 	{"", []string{"listen", "data", "authority", "log", "level", "metrics", "reflection", "disk", "deliveries"}},
 	{"metrics", []string{"listen", "anywhere"}},
@@ -118,6 +122,14 @@ func (r *reader) deliveries(root *node) Deliveries {
 	t, d := r.part(root, "deliveries"), DefaultDeliveries
 	d.Record = r.size(t, "record", 1<<20, d.Record)
 	d.Parts = r.size(t, "attachments", 1<<20, d.Parts)
+	for _, x := range []struct {
+		key   string
+		bytes int64
+	}{{"record", d.Record}, {"attachments", d.Parts}} {
+		if x.bytes > MostBytes {
+			r.wrong(t.table[x.key], "a run of so much is better recorded as several", "%s is %d MiB, more than %d MiB", x.key, x.bytes>>20, MostBytes>>20)
+		}
+	}
 	if d.Count = r.count(t, "count", d.Count); d.Count > MostAttachments {
 		r.wrong(t.table["count"], "a run of so many logs is better recorded as several", "count is %d, more than %d", d.Count, MostAttachments)
 	}

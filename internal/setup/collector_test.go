@@ -64,6 +64,8 @@ func TestCollectorRefusals(t *testing.T) {
 		{"level", "level = 'warning'\n", `:1: level is "warning", not one of debug info warn error`, `"warn"`},
 		{"metrics for all", "[metrics]\nlisten = '0.0.0.0:9'\n", `:2: metrics at 0.0.0.0:9 could be read from other machines`, "anywhere = true"},
 		{"too many attachments", "[deliveries]\ncount = 5000\n", `:2: count is 5000, more than 4096`, "several"},
+		{"a record larger than any", "[deliveries]\nrecord = '2 GiB'\nin_flight = '8 GiB'\n", `:2: record is 2048 MiB, more than 1024 MiB`, "several"},
+		{"attachments larger than any", "[deliveries]\nin_flight = '8 GiB'\nattachments = '1025 MiB'\n", `:3: attachments is 1025 MiB, more than 1024 MiB`, "several"},
 		{"no attachments", "[deliveries]\ncount = 0\n", `:2: count is 0, not a whole number from 1 to 1000000`, "count = 5"},
 		{"silence too long", "[deliveries]\nquiet = '2h'\n", `:2: quiet is 2h0m0s`, "1s to 1h"},
 		{"one delivery is more than all", "[deliveries]\nrecord = '512 MiB'\n", `:1: in_flight is 512 MiB, and one delivery may take 768 MiB`, "at least"},
@@ -99,7 +101,7 @@ func FuzzParseCollector(f *testing.F) {
 			t.Fatalf("the kept bytes give another collector: %v", err)
 		}
 		d := c.Deliveries
-		if d.Record < 1<<20 || d.Parts < 1<<20 || d.Count < 1 || d.Count > MostAttachments || d.InFlight < d.Record+d.Parts ||
+		if d.Record < 1<<20 || d.Record > MostBytes || d.Parts < 1<<20 || d.Parts > MostBytes || d.Count < 1 || d.Count > MostAttachments || d.InFlight < d.Record+d.Parts ||
 			d.Quiet < time.Second || d.Quiet > time.Hour || d.Rate < 1<<10 || c.Listen == "" || c.Level == "" {
 			t.Fatalf("%+v", c)
 		}
