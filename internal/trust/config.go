@@ -84,6 +84,9 @@ func clientOf(identities func() []Identity, now func() time.Time, met func(Membe
 				return nil
 			}
 		}
+		if why := (*Refusal)(nil); errors.As(err, &why) && why.Reason == OtherAuthority {
+			err = fmt.Errorf("%w than was joined here; if that is right, join it with a new token", err)
+		}
 		return err
 	})
 	c.GetClientCertificate = func(r *tls.CertificateRequestInfo) (*tls.Certificate, error) {
