@@ -167,7 +167,7 @@ func (f Following) begin(ctx context.Context, conn grpc.ClientConnInterface) (*a
 	} else if !errors.Is(err, fs.ErrNotExist) {
 		return nil, fault.New("follow", path, err)
 	}
-	start, err := follow.Ask(ctx, conn)
+	start, err := follow.Ask(ctx, conn, f.Source)
 	if err != nil {
 		return nil, err
 	}

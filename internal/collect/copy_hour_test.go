@@ -50,7 +50,7 @@ func TestDiskPutBackOneHour(t *testing.T) {
 	clock, root := labtest.NewClock(), t.TempDir()
 	path := filepath.Join(root, "archive.db")
 	source := newHourly(t, path, clock)
-	start, err := follow.Ask(t.Context(), source)
+	start, err := follow.Ask(t.Context(), source, "source")
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -47,7 +47,7 @@ func TestATrailThatGrowsMeanwhileIsNoFork(t *testing.T) {
 	}
 	c := collect.New(a, time.Now, labtest.Quiet())
 	conn := parted{labtest.Connect(t, c.Server(deliver.DefaultLimits)), labtest.Connect(t, collect.Followed(c, grow))}
-	start, err := follow.Ask(t.Context(), conn)
+	start, err := follow.Ask(t.Context(), conn, "source")
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -217,11 +217,11 @@ func meaning(ctx context.Context, err error) (said string, why error) {
 	case fewer:
 		return st.Message(), ErrFewer
 	}
-	return plain(st.Message()), ErrUnreachable
+	return Plain(st.Message()), ErrUnreachable
 }
 
-// plain takes the network's own words out of gRPC's wrapping of a failed call.
-func plain(msg string) string {
+// Plain takes the network's own words out of gRPC's wrapping of a failed call.
+func Plain(msg string) string {
 	if _, why, ok := strings.Cut(msg, "authentication handshake failed: "); ok {
 		return strings.TrimSuffix(why, `"`)
 	}

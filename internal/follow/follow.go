@@ -1,6 +1,7 @@
 package follow
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -58,10 +59,10 @@ type Beginning struct {
 }
 
 // Ask gives what a new copy of a source begins with.
-func Ask(ctx context.Context, conn grpc.ClientConnInterface) (out Beginning, err error) {
+func Ask(ctx context.Context, conn grpc.ClientConnInterface, source string) (out Beginning, err error) {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
-	_, b, err := open(ctx, conn, nil, "")
+	_, b, err := open(ctx, conn, source, nil, "")
 	if err != nil {
 		return out, err
 	}
@@ -95,18 +96,18 @@ func successions(b *pb.FollowBegin) (notes [][]byte) {
 
 type incoming = grpc.ServerStreamingClient[pb.FollowResponse]
 
-func open(ctx context.Context, conn grpc.ClientConnInterface, head []byte, since string) (incoming, *pb.FollowBegin, error) {
+func open(ctx context.Context, conn grpc.ClientConnInterface, source string, head []byte, since string) (incoming, *pb.FollowBegin, error) {
 	st, err := pb.NewFollowServiceClient(conn).Follow(ctx, &pb.FollowRequest{Head: head, SinceKey: since})
 	if err != nil {
-		return nil, nil, explain(ctx, err)
+		return nil, nil, explain(ctx, source, err)
 	}
 	m, err := st.Recv()
 	if err != nil {
-		return nil, nil, explain(ctx, err)
+		return nil, nil, explain(ctx, source, err)
 	}
 	b := m.GetBegin()
 	if b == nil || len(b.GetHead()) > mostNote || len(b.GetEmpty()) > mostNote || len(b.GetVerifierKey()) > mostKey || len(b.GetSuccessions()) > trail.MostSuccessions {
-		return nil, nil, fault.New("follow", "", fmt.Errorf("%w: its answer is not one", ErrUnreachable))
+		return nil, nil, fault.New("follow", source, fmt.Errorf("%w: its answer is not one", ErrUnreachable))
 	}
 	return st, b, nil
 }
@@ -143,7 +144,7 @@ func (f *Follower) Follow(ctx context.Context, conn grpc.ClientConnInterface) (e
 	}
 	late := time.AfterFunc(f.quiet(), func() { cancel(f.late()) })
 	defer late.Stop()
-	stream, b, err := open(ctx, conn, signed, known.Present())
+	stream, b, err := open(ctx, conn, f.Source, signed, known.Present())
 	if err != nil {
 		return err
 	}
@@ -201,7 +202,7 @@ func (f *Follower) step(ctx context.Context, source *audit.Trail, conn grpc.Clie
 		m, err := next()
 		next = st.Recv
 		if err != nil {
-			return explain(ctx, err)
+			return explain(ctx, f.Source, err)
 		}
 		switch {
 		case m.GetEntry() != nil && len(batch) < mostStep:
@@ -314,7 +315,7 @@ func (f *Follower) receive(ctx context.Context, st timed, m *pb.CopiedEntry) (e 
 	}
 	var data [][]byte
 	for _, n := range sizes {
-		b, err := take(ctx, st, n)
+		b, err := f.take(ctx, st, n)
 		if err != nil {
 			return e, err
 		}
@@ -336,14 +337,14 @@ func (f *Follower) receive(ctx context.Context, st timed, m *pb.CopiedEntry) (e 
 
 // take reads n bytes in the chunks in which they come; memory grows with what came,
 // not with what was announced.
-func take(ctx context.Context, st timed, n uint64) (b []byte, err error) {
+func (f *Follower) take(ctx context.Context, st timed, n uint64) (b []byte, err error) {
 	for uint64(len(b)) < n {
 		m, err := st.Recv()
 		if err != nil {
-			return nil, explain(ctx, err)
+			return nil, explain(ctx, f.Source, err)
 		}
 		if len(m.GetData()) == 0 || uint64(len(b)+len(m.GetData())) > n {
-			return nil, fault.New("follow", "", fmt.Errorf("%w: %d bytes were announced, and others came", ErrUnreachable, n))
+			return nil, fault.New("follow", f.Source, fmt.Errorf("%w: %d bytes were announced, and others came", ErrUnreachable, n))
 		}
 		b = append(b, m.GetData()...)
 	}
@@ -354,7 +355,7 @@ func take(ctx context.Context, st timed, n uint64) (b []byte, err error) {
 func Cosign(ctx context.Context, conn grpc.ClientConnInterface, key string, head []byte) error {
 	_, err := pb.NewFollowServiceClient(conn).Cosign(ctx, &pb.CosignRequest{Head: head, WitnessKey: key})
 	if err != nil {
-		return explain(ctx, err)
+		return explain(ctx, "", err)
 	}
 	return nil
 }
@@ -362,12 +363,15 @@ func Cosign(ctx context.Context, conn grpc.ClientConnInterface, key string, head
 // notAllowed is the hint for who may not follow.
 const notAllowed = "log in as a witness of that collector: collector login --collector HOST:PORT --token TOKEN; a keeper makes one with: collector token --witness NAME"
 
-func explain(ctx context.Context, err error) error {
+// notReached is the hint for a source that does not answer.
+const notReached = "the copy stays as it is; is the collector running, and is the address right?"
+
+func explain(ctx context.Context, source string, err error) error {
 	if ctx.Err() != nil {
 		return context.Cause(ctx)
 	}
 	if errors.Is(err, io.EOF) {
-		return fault.New("follow", "", fmt.Errorf("%w: it said no more", ErrUnreachable))
+		return fault.New("follow", source, fmt.Errorf("%w: it said no more", ErrUnreachable))
 	}
 	st := status.Convert(err)
 	msg, hint, _ := strings.Cut(st.Message(), hintLine)
@@ -378,9 +382,9 @@ func explain(ctx context.Context, err error) error {
 		}
 		fallthrough
 	case codes.FailedPrecondition:
-		return fault.New("follow", "", fmt.Errorf("%w: %s", ErrRefused, msg)).WithHint(hint)
+		return fault.New("follow", source, fmt.Errorf("%w: %s", ErrRefused, msg)).WithHint(hint)
 	case codes.Unimplemented:
-		return fault.New("follow", "", fmt.Errorf("%w: it cannot be followed", ErrRefused)).WithHint("use programs of one version on both ends")
+		return fault.New("follow", source, fmt.Errorf("%w: it cannot be followed", ErrRefused)).WithHint("use programs of one version on both ends")
 	}
-	return fault.New("follow", "", fmt.Errorf("%w: %s", ErrUnreachable, msg)).WithHint(hint)
+	return fault.New("follow", source, fmt.Errorf("%w: %s", ErrUnreachable, deliver.Plain(msg))).WithHint(cmp.Or(hint, notReached))
 }

@@ -107,7 +107,7 @@ func retract(t testing.TB, c *labtest.Collector, id string) {
 // follower begins a copy of c.
 func follower(t testing.TB, c *labtest.Collector) (*follow.Follower, *archive.Archive, *audit.Auditor) {
 	t.Helper()
-	start, err := follow.Ask(t.Context(), c)
+	start, err := follow.Ask(t.Context(), c, "source")
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -36,7 +36,7 @@ func (f *Follower) meet(ctx context.Context, conn grpc.ClientConnInterface) (*au
 	}
 	switch {
 	case errors.Is(err, deliver.ErrUnreachable):
-		return nil, said(ErrUnreachable, deliver.ErrUnreachable).WithHint("the copy stays as it is; is the collector running, and is the address right?")
+		return nil, said(ErrUnreachable, deliver.ErrUnreachable).WithHint(notReached)
 	case errors.Is(err, deliver.ErrRefused):
 		return nil, said(ErrRefused, deliver.ErrRefused).WithHint(notAllowed)
 	}
