@@ -338,12 +338,14 @@ func (l *labour) keepRig(name string, r *rand.Rand, stop func() bool) {
 	}
 	for !stop() {
 		c := labtest.Start(l.t, labtest.Role("rig", name, l.dir(name), l.proxy.Address(), fmt.Sprint(r.Uint64()), "working", l.dir("collector")))
+		within := 100 * time.Millisecond
 		if r.IntN(4) == 0 {
-			c.AwaitLine("finished", 10*time.Second) // the workload's end is near
+			c.AwaitLine("finished", 10*time.Second) // the workload's end is near, and the next life has to adopt the run
+			within = 5 * time.Millisecond
 		} else {
 			c.Await(r.IntN(25), 10*time.Second) // that it is open, then each step it writes down
 		}
-		if !c.KillAfter(time.Duration(r.IntN(100)) * time.Millisecond) {
+		if !c.KillAfter(time.Duration(r.Int64N(int64(within)))) {
 			l.t.Errorf("%s ended by itself: %v", name, c.Wait())
 			return
 		}

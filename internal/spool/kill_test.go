@@ -31,7 +31,7 @@ func spoolUntilKilled(args []string) error {
 		return err
 	}
 	fmt.Println("open")
-	w := spooler{spool: s, ledger: l}
+	w := spooler{spool: s, ledger: l, stays: args[3] == "true"}
 	orphans, err := s.Orphans()
 	if err != nil {
 		return err
@@ -53,6 +53,7 @@ func spoolUntilKilled(args []string) error {
 type spooler struct {
 	spool  *spool.Spool
 	ledger *labtest.Ledger
+	stays  bool // in the midst of its first run, until it is killed
 }
 
 func (w spooler) carry(run labtest.Run, deliver bool) error {
@@ -66,6 +67,9 @@ func (w spooler) carry(run labtest.Run, deliver bool) error {
 		return err
 	}
 	w.ledger.Note("updated", id)
+	if w.stays {
+		select {}
+	}
 	w.ledger.Note("putting", id, sum, fmt.Sprintf("%x", sha256.Sum256(run.Data[0])))
 	if err := w.spool.Put(run.Item("x"), run.Openers()); err != nil {
 		return err
@@ -126,13 +130,18 @@ func TestKilledSpooler(t *testing.T) {
 	dir, ledger := filepath.Join(base, "spool"), filepath.Join(base, "ledger")
 	r := labtest.Rand(t)
 	kills := 0
-	for range rounds {
+	for round := range rounds {
+		staying := round == rounds/2 // the first leaves a draft then, wherever the other kills hit
 		var lives []*labtest.Child
-		for range 2 {
-			lives = append(lives, labtest.Start(t, labtest.Role("spooler", dir, ledger, fmt.Sprint(r.Uint64()))))
+		for i := range 2 {
+			lives = append(lives, labtest.Start(t, labtest.Role("spooler", dir, ledger, fmt.Sprint(r.Uint64()), fmt.Sprint(staying && i == 0))))
 		}
-		for _, c := range lives {
-			c.Await(r.IntN(16), 10*time.Second) // that it is open, then each step
+		for i, c := range lives {
+			if staying && i == 0 {
+				c.AwaitLine("updated", time.Minute)
+			} else {
+				c.Await(r.IntN(16), 10*time.Second) // that it is open, then each step
+			}
 			if !c.KillAfter(time.Duration(r.IntN(15)) * time.Millisecond) {
 				t.Fatalf("a spooler ended by itself: %v", c.Wait())
 			}
