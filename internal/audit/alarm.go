@@ -107,7 +107,7 @@ func (a Alarm) Unwrap() error { return ErrAlarm }
 
 // Hint says what to do.
 func (a Alarm) Hint() string {
-	return a.HintTo("runs stay in the spool", fmt.Sprintf("agent trail accept %s --why TEXT", a.Name))
+	return a.HintTo("runs stay in the spool as long as it shows that", fmt.Sprintf("agent trail accept %s --why TEXT", a.Name))
 }
 
 // HintTo is Hint where something else stays as it is meanwhile, and another command
