@@ -195,7 +195,8 @@ func TestOnlyPlainFilesAreTouched(t *testing.T) {
 	if pipe {
 		want = 2
 	}
-	if len(l.troubles) != want || !strings.Contains(l.troubles[0], "it is a link and not a plain file") {
+	link := func(told string) bool { return strings.Contains(told, "it is a link and not a plain file") }
+	if len(l.troubles) != want || !slices.ContainsFunc(l.troubles, link) { // in the order of the file system
 		t.Errorf("told %q", l.troubles)
 	}
 	os.Remove(path("link.csv"))
