@@ -251,8 +251,11 @@ func (a *Auditor) write(al *Alarm) error {
 	if err != nil {
 		return err
 	}
-	for name, b := range map[string][]byte{"alarm.json": about, "seen.head": []byte(al.Seen.Note), "now.head": []byte(al.Now.Note)} {
-		if err := durable.WriteFile(dir, name, b); err != nil {
+	for _, f := range []struct {
+		name string
+		b    []byte
+	}{{"alarm.json", about}, {"seen.head", []byte(al.Seen.Note)}, {"now.head", []byte(al.Now.Note)}} { // one order, so that a full disk always says the same
+		if err := durable.WriteFile(dir, f.name, f.b); err != nil {
 			return err
 		}
 	}

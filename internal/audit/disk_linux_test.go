@@ -53,6 +53,11 @@ func TestAlarmOnAFullDisk(t *testing.T) {
 		if strings.Contains(hint, "the evidence in") || strings.Contains(hint, "accept") || !strings.Contains(hint, "has room") {
 			t.Errorf("%+v, on a full disk: hint %q", sh, hint)
 		}
+		for range 8 { // which a log tells of once
+			if again := meet(sh); unnumbered(again.Unkept) != unnumbered(al.Unkept) {
+				t.Errorf("%+v, on a full disk: %v, and before %v", sh, again.Unkept, al.Unkept)
+			}
+		}
 		open, err := b.Open()
 		if err != nil || !slices.Equal(names(), had) || len(open) != len(had) || len(open) == 1 && open[0].Error() != stands.Error() {
 			t.Errorf("%+v: open are %v, %v; there was %v", sh, open, err, had)
@@ -67,4 +72,14 @@ func TestAlarmOnAFullDisk(t *testing.T) {
 	if stands.Before == nil || stands.Why != trail.ErrForked.Error() {
 		t.Errorf("at last it is %v", stands)
 	}
+}
+
+// unnumbered is what an error says but for its numbers, such as those of temporary files.
+func unnumbered(err error) string {
+	return strings.Map(func(r rune) rune {
+		if '0' <= r && r <= '9' {
+			return -1
+		}
+		return r
+	}, err.Error())
 }
