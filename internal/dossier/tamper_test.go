@@ -2,6 +2,7 @@ package dossier_test
 
 import (
 	"bytes"
+	"crypto/ed25519"
 	"encoding/json"
 	"math/rand/v2"
 	"slices"
@@ -11,6 +12,7 @@ import (
 	"witnessmark/internal/dossier"
 	"witnessmark/internal/labtest"
 	"witnessmark/internal/record"
+	"witnessmark/internal/trail"
 )
 
 // blamed are the members by which a change of one is refused: it, and those that
@@ -83,6 +85,14 @@ func (n *tamper) altered(i int) {
 		ms := slices.Clone(n.ms)
 		ms[i].data = data
 		return ms
+	}
+	if m.name == "trail/key" {
+		origin, _, _ := strings.Cut(string(m.data), "+")
+		other, err := trail.VerifierKey(origin, labtest.Key(n.r).Public().(ed25519.PublicKey))
+		if err != nil {
+			n.Fatal(err)
+		}
+		n.both("another "+m.name, with([]byte(other+"\n")), []string{m.name}, []string{m.name})
 	}
 	for range 25 {
 		data := bytes.Clone(m.data)

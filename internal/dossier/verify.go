@@ -123,8 +123,12 @@ func (v *verification) collectorKey(members []member) error {
 		return err
 	}
 	text := strings.TrimSuffix(string(b), "\n")
-	if _, err := note.NewVerifier(text); err != nil {
+	present, err := note.NewVerifier(text)
+	if err != nil {
 		return at(keyName, err)
+	}
+	if !signed(members, sealName, present) && !signed(members, headName, present) {
+		return at(keyName, fmt.Errorf("neither the %s nor %s is signed with it", sealName, headName))
 	}
 	keys, err := keysIn(members)
 	if err != nil {
@@ -138,6 +142,16 @@ func (v *verification) collectorKey(members []member) error {
 		return nil
 	}
 	return v.knownKey()
+}
+
+// signed says whether a member is a note that the key signed.
+func signed(members []member, name string, key note.Verifier) bool {
+	b, err := find(members, name)
+	if err != nil {
+		return false
+	}
+	_, err = note.Open(b, note.VerifierList(key))
+	return err == nil
 }
 
 // sealed holds every member against the list that the collector signed.
