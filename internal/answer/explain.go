@@ -56,7 +56,7 @@ func (c Client) explain(err error) error {
 	case codes.FailedPrecondition:
 		return remote{msg, hint, ErrState}
 	case codes.Unavailable:
-		return fault.New("ask collector", c.where, remote{transport(msg), "", ErrUnreachable}).
+		return fault.New("ask collector", c.where, remote{fault.Network(msg), "", ErrUnreachable}).
 			WithHint("is the collector running, and is the address right?")
 	case codes.PermissionDenied:
 		return fault.New("ask collector", c.where, remote{msg, "", ErrDenied}).WithHint("ask a keeper of that collector")
@@ -68,21 +68,6 @@ func (c Client) explain(err error) error {
 			WithHint("use programs of one version on both ends, and a collector's address")
 	}
 	return remote{msg, hint, nil}
-}
-
-// transport takes the words of the network out of gRPC's wrapping.
-func transport(msg string) string {
-	if _, inner, ok := strings.Cut(msg, `desc = "`); ok {
-		msg = strings.TrimSuffix(inner, `"`)
-	}
-	msg = strings.TrimPrefix(msg, "transport: ")
-	msg = strings.TrimPrefix(msg, "authentication handshake failed: ")
-	if _, dial, ok := strings.Cut(msg, "Error while dialing: dial "); ok {
-		if _, why, ok := strings.Cut(dial, ": "); ok {
-			return why
-		}
-	}
-	return msg
 }
 
 // remote is an error from the other end with its hint and the sentinel it stood

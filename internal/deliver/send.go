@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"strings"
 	"time"
 
 	"google.golang.org/grpc"
@@ -217,17 +216,5 @@ func meaning(ctx context.Context, err error) (said string, why error) {
 	case fewer:
 		return st.Message(), ErrFewer
 	}
-	return Plain(st.Message()), ErrUnreachable
-}
-
-// Plain takes the network's own words out of gRPC's wrapping of a failed call.
-func Plain(msg string) string {
-	if _, why, ok := strings.Cut(msg, "authentication handshake failed: "); ok {
-		return strings.TrimSuffix(why, `"`)
-	}
-	_, dialed, ok := strings.Cut(msg, "Error while dialing: dial tcp ")
-	if _, why, found := strings.Cut(dialed, ": "); ok && found {
-		return strings.TrimSuffix(why, `"`)
-	}
-	return msg
+	return fault.Network(st.Message()), ErrUnreachable
 }

@@ -191,7 +191,7 @@ func explain(what, where string, err error) error {
 	case codes.Canceled:
 		return context.Canceled
 	case codes.Unavailable, codes.DeadlineExceeded:
-		return fault.New(what, where, fmt.Errorf("%w: %s", ErrUnreachable, network(msg))).
+		return fault.New(what, where, fmt.Errorf("%w: %s", ErrUnreachable, fault.Network(msg))).
 			WithHint("is the collector running, and is the address right?")
 	case codes.PermissionDenied, codes.Unauthenticated, codes.InvalidArgument:
 		return fault.New(what, where, fmt.Errorf("%w: %s", ErrRefused, msg)).WithHint(cmp.Or(hint, refused[what], "ask a keeper of that collector"))
@@ -212,13 +212,3 @@ var refused = map[string]string{
 }
 
 const succeeded = "where another key came after this one, go over to that with rekey; where that is gone, move key.pem and key.next.pem away and have a keeper make a token: collector token --lost WHY; where this one was revoked, without --lost"
-
-// network takes the network's own words out of gRPC's wrapping.
-func network(msg string) string {
-	for _, before := range []string{"authentication handshake failed: ", "Error while dialing: dial tcp "} {
-		if _, why, ok := strings.Cut(msg, before); ok {
-			return strings.TrimSuffix(why, `"`)
-		}
-	}
-	return msg
-}

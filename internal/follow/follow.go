@@ -386,5 +386,5 @@ func explain(ctx context.Context, source string, err error) error {
 	case codes.Unimplemented:
 		return fault.New("follow", source, fmt.Errorf("%w: it cannot be followed", ErrRefused)).WithHint("use programs of one version on both ends")
 	}
-	return fault.New("follow", source, fmt.Errorf("%w: %s", ErrUnreachable, deliver.Plain(msg))).WithHint(cmp.Or(hint, notReached))
+	return fault.New("follow", source, fmt.Errorf("%w: %s", ErrUnreachable, fault.Network(msg))).WithHint(cmp.Or(hint, notReached))
 }
