@@ -1,7 +1,6 @@
 package audit_test
 
 import (
-	"errors"
 	"os"
 	"path/filepath"
 	"slices"
@@ -20,17 +19,6 @@ func TestAlarmOnAFullDisk(t *testing.T) {
 	disk := labtest.SmallDisk(t, "200k")
 	b, s := metScribe(t, filepath.Join(disk, "trails"))
 	filler := filepath.Join(disk, "filler")
-	meet := func(sh showing) (al audit.Alarm) {
-		t.Helper()
-		err := s.shows(sh.size, sh.branch, sh.instead)
-		if err == nil {
-			_, err = b.Meet(t.Context(), s, address)
-		}
-		if !errors.As(err, &al) {
-			t.Fatal(err)
-		}
-		return al
-	}
 	names := func() (out []string) {
 		t.Helper()
 		found, err := os.ReadDir(filepath.Join(disk, "trails", "alarms"))
@@ -45,7 +33,7 @@ func TestAlarmOnAFullDisk(t *testing.T) {
 	var stands audit.Alarm
 	for _, sh := range []showing{back, past} {
 		empty, had := labtest.FillDisk(t, filler), names()
-		al := meet(sh)
+		al := accused(t, b, s, sh)
 		said, hint := al.Error(), al.Hint()
 		if al.Name != "" || !strings.HasSuffix(said, "no space left on device") || strings.Contains(said, "\n") {
 			t.Errorf("%+v, on a full disk: %s", sh, said)
@@ -54,7 +42,7 @@ func TestAlarmOnAFullDisk(t *testing.T) {
 			t.Errorf("%+v, on a full disk: hint %q", sh, hint)
 		}
 		for range 8 { // which a log tells of once
-			if again := meet(sh); unnumbered(again.Unkept) != unnumbered(al.Unkept) {
+			if again := accused(t, b, s, sh); unnumbered(again.Unkept) != unnumbered(al.Unkept) {
 				t.Errorf("%+v, on a full disk: %v, and before %v", sh, again.Unkept, al.Unkept)
 			}
 		}
@@ -64,7 +52,7 @@ func TestAlarmOnAFullDisk(t *testing.T) {
 		}
 		empty()
 		first := stands.Name
-		if stands = meet(sh); stands.Unkept != nil || first != "" && stands.Name != first {
+		if stands = accused(t, b, s, sh); stands.Unkept != nil || first != "" && stands.Name != first {
 			t.Errorf("%+v, with room: %v", sh, stands)
 		}
 		evidence(t, stands, s.key, seenBefore, stands.Now.Size)

@@ -197,23 +197,25 @@ func contents(t testing.TB, dir string) map[string]string {
 	return out
 }
 
+// accused has the collector show something, over which there must be an alarm.
+func accused(t testing.TB, b bench, s *scribe, sh showing) (al audit.Alarm) {
+	t.Helper()
+	err := s.shows(sh.size, sh.branch, sh.instead)
+	if err == nil {
+		_, err = b.Meet(t.Context(), s, address)
+	}
+	if !errors.As(err, &al) {
+		t.Fatal(err)
+	}
+	return al
+}
+
 // TestStrongerPairOnDisk: the first pair of an alarm stays as it was, by which an agent
 // of before reads it, and the stronger one lies in a folder of its own that tells alone
 // what it was before. Accepting closes the alarm for both.
 func TestStrongerPairOnDisk(t *testing.T) {
 	b, s := metScribe(t, t.TempDir())
-	raise := func(sh showing) (al audit.Alarm) {
-		t.Helper()
-		err := s.shows(sh.size, sh.branch, sh.instead)
-		if err == nil {
-			_, err = b.Meet(t.Context(), s, address)
-		}
-		if !errors.As(err, &al) {
-			t.Fatal(err)
-		}
-		return al
-	}
-	first := raise(back)
+	first := accused(t, b, s, back)
 	before := contents(t, first.Folder)
 	if got := slices.Sorted(maps.Keys(before)); !slices.Equal(got, []string{"alarm.json", "now.head", "seen.head"}) {
 		t.Fatalf("an alarm has %q", got)
@@ -226,7 +228,7 @@ func TestStrongerPairOnDisk(t *testing.T) {
 		t.Errorf("an alarm of one pair tells %q", got)
 	}
 
-	al := raise(past)
+	al := accused(t, b, s, past)
 	if al.Folder != filepath.Join(first.Folder, "stronger") || !strings.Contains(al.Hint(), al.Folder+", which proves it to anybody") || strings.Contains(first.Hint(), "anybody") {
 		t.Errorf("%s; before: %s", al.Hint(), first.Hint())
 	}

@@ -40,6 +40,22 @@ func newCopiedSite(t testing.TB) *site {
 	return s
 }
 
+// newPutBackSite makes one whose source was put back to a folder of before, and is served,
+// once it had more runs, all of them copied.
+func newPutBackSite(t testing.TB, more int) (s *site, older string) {
+	t.Helper()
+	s = newCopiedSite(t)
+	s.send(2)
+	older = s.save()
+	s.send(more)
+	if err := s.once(); err != nil {
+		t.Fatal(err)
+	}
+	s.putBack(older)
+	s.serve()
+	return s, older
+}
+
 func (s *site) serve() {
 	s.t.Helper()
 	address, stop := labtest.Serve(s.t, s.dir)
@@ -159,15 +175,7 @@ func (s *site) holds(folder string, size int64) {
 // TestAcceptSource: a source that was put back on purpose is followed again once
 // that was explained, into a new copy; the one of before stays as it was.
 func TestAcceptSource(t *testing.T) {
-	s := newCopiedSite(t)
-	s.send(2)
-	older := s.save()
-	s.send(3)
-	if err := s.once(); err != nil {
-		t.Fatal(err)
-	}
-	s.putBack(older)
-	s.serve()
+	s, _ := newPutBackSite(t, 3)
 	want := s.head()
 	var alarm audit.Alarm
 	for range 2 {

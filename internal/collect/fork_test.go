@@ -67,15 +67,7 @@ func TestForkBeyondTheCopy(t *testing.T) {
 // TestForkAfterItWasRolledBack: the alarm over a source that was put back takes up the two
 // heads of one size once the source has gone on past the copy, and keeps those of before.
 func TestForkAfterItWasRolledBack(t *testing.T) {
-	s := newCopiedSite(t)
-	s.send(2)
-	older := s.save()
-	s.send(3)
-	if err := s.once(); err != nil {
-		t.Fatal(err)
-	}
-	s.putBack(older)
-	s.serve()
+	s, older := newPutBackSite(t, 3)
 	var raised, now audit.Alarm
 	if err := s.once(); !errors.As(err, &raised) || raised.Why != trail.ErrRolledBack.Error() {
 		t.Fatal(err)
@@ -101,15 +93,7 @@ func TestForkAfterItWasRolledBack(t *testing.T) {
 // TestForkShortOfTheCopy: of a source that was put back and has gone on, yet not so far
 // as the copy, it is not said that it only lacks what comes after.
 func TestForkShortOfTheCopy(t *testing.T) {
-	s := newCopiedSite(t)
-	s.send(2)
-	older := s.save()
-	s.send(5)
-	if err := s.once(); err != nil {
-		t.Fatal(err)
-	}
-	s.putBack(older)
-	s.serve()
+	s, _ := newPutBackSite(t, 5)
 	s.send(1)
 	f, log := s.following(), &shared{}
 	f.Once, f.Log = true, slog.New(slog.NewTextHandler(log, nil))

@@ -21,17 +21,7 @@ func TestWordOnFullDisk(t *testing.T) {
 	if err := leave(); !durable.Full(err) || len(collect.Owner(dir)()) > 0 {
 		t.Fatalf("on a full disk: %v", err)
 	}
-	roomForOne := func() {
-		t.Helper()
-		info, err := os.Stat(filler)
-		if err == nil {
-			err = os.Truncate(filler, info.Size()-int64(os.Getpagesize()))
-		}
-		if err != nil {
-			t.Fatal(err)
-		}
-	}
-	roomForOne()
+	labtest.GiveRoom(t, filler)
 	if err := leave(); !durable.Full(err) {
 		t.Fatalf("with room for one file: %v", err)
 	}
@@ -41,7 +31,7 @@ func TestWordOnFullDisk(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer first.Close()
-	roomForOne()
+	labtest.GiveRoom(t, filler)
 	for range 2 {
 		if err := leave(); err != nil {
 			t.Errorf("with room for the other: %v", err)

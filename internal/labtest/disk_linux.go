@@ -21,6 +21,18 @@ func SmallDisk(t testing.TB, size string) string {
 	return dir
 }
 
+// GiveRoom gives a page of what FillDisk took back.
+func GiveRoom(t testing.TB, path string) {
+	t.Helper()
+	info, err := os.Stat(path)
+	if err == nil {
+		err = os.Truncate(path, info.Size()-int64(os.Getpagesize()))
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+}
+
 // FillDisk takes all room that is left on the disk of path for a file there, and
 // gives it back when it is called.
 func FillDisk(t testing.TB, path string) (empty func()) {
