@@ -31,6 +31,7 @@ itself. A backup that does not have that head would go back behind it: what was
 kept since would be lost, and every rig would raise an alarm. That is refused,
 unless --behind says so and --why says why, which becomes an entry of the trail.
 Then tell the rigs' operators, who accept the alarm with: agent trail accept
+
 Who joined in what is lost has to join again, and who was revoked in it is a
 member again until collector revoke says so once more.
 
