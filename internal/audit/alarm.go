@@ -113,6 +113,9 @@ func (a Alarm) Hint() string {
 // HintTo is Hint where something else stays as it is meanwhile, and another command
 // accepts the alarm. One whose evidence is not kept has nothing to be shown or accepted.
 func (a Alarm) HintTo(stays, accept string) string {
+	if errors.Is(a.Unkept, errEnough) {
+		return stays + "; those that are open tell of it: show them to the collector's keeper, and accept them once they are explained"
+	}
 	if a.Folder == "" {
 		return stays + "; see that the disk there has room, and that all on it can be read and written: the evidence is kept when the collector shows it again"
 	}
@@ -203,6 +206,13 @@ func (a *Auditor) keep(al *Alarm) error {
 	return a.remember(m)
 }
 
+// mostOpen is how many alarms on a collector may be open: one that goes on from a copy
+// and back, time and again, would fill the disk with evidence of the same.
+const mostOpen = 100
+
+// errEnough is why an alarm beyond those is not kept.
+var errEnough = fmt.Errorf("%d alarms on this collector are open already", mostOpen)
+
 // strongerDir is the folder of a pair of heads in that of the pair that proves less.
 const strongerDir = "stronger"
 
@@ -213,9 +223,12 @@ func (a *Auditor) file(al *Alarm) error {
 	if err != nil {
 		return err
 	}
-	next := *al
+	next, others := *al, 0
 	for _, o := range open {
-		if o.Collector != al.Collector || !o.Seen.same(al.Seen) || (o.Seen.Key == o.Now.Key) != (al.Seen.Key == al.Now.Key) {
+		if o.Collector != al.Collector {
+			continue
+		}
+		if others++; !o.Seen.same(al.Seen) || (o.Seen.Key == o.Now.Key) != (al.Seen.Key == al.Now.Key) {
 			continue
 		}
 		if al.proves() <= o.proves() {
@@ -223,6 +236,9 @@ func (a *Auditor) file(al *Alarm) error {
 			return nil
 		}
 		next.Name, next.At, next.Folder, next.Before = o.Name, o.At, filepath.Join(o.Folder, strongerDir), &o
+	}
+	if next.Before == nil && others >= mostOpen {
+		return errEnough
 	}
 	if err := a.write(&next); err != nil {
 		return err
