@@ -229,12 +229,17 @@ func TestSlowFollowerHoldsNobody(t *testing.T) {
 	c := labtest.NewCollector(t)
 	ctx, stop := context.WithCancel(t.Context())
 	defer stop()
-	block := make(chan struct{})
-	done := make(chan struct{})
+	begun, block, done := make(chan struct{}), make(chan struct{}), make(chan struct{})
 	go func() {
 		defer close(done)
-		answer.NewClient(c).FollowFlags(ctx, nil, func(answer.Flagged) error { <-block; return nil })
+		begin := sync.OnceFunc(func() { close(begun) })
+		answer.NewClient(c).FollowFlags(ctx, nil, func(answer.Flagged) error { begin(); <-block; return nil })
 	}()
+	select { // else what follows may be of before, and nothing waits to be read
+	case <-begun:
+	case <-done:
+		t.Fatal("it is not followed")
+	}
 	many := make([][]byte, 3000)
 	for i := range many {
 		many[i] = fmt.Appendf(nil, `{"Rig":"heron-%0200d","Judgement":{"Flags":[{"kind":"moved","fact":"memory.speed","weight":"void"}]}}`, i)

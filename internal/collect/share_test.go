@@ -3,6 +3,7 @@ package collect_test
 import (
 	"bytes"
 	"context"
+	"fmt"
 	"testing"
 	"time"
 
@@ -20,6 +21,7 @@ func TestTwoRigsDoNotHoldEverything(t *testing.T) {
 	w := newWorkshop(t, collect.WithLimits(func() deliver.Limits { return limits }))
 	curlew := labtest.NewRig("curlew", labtest.Rand(t))
 	w.ids["curlew"] = labtest.Enrol(t, w.owner, trust.Member{Role: trust.Rig, Name: "curlew"}, curlew.Key)
+	sent := 0
 	for _, hog := range []*labtest.Rig{w.heron, curlew} {
 		run := hog.Finish(labtest.Shape{LogBytes: 2800 << 10, Plain: true})
 		st, err := pb.NewDeliveryServiceClient(w.as(t, hog.Name)).Deliver(t.Context())
@@ -33,6 +35,13 @@ func TestTwoRigsDoNotHoldEverything(t *testing.T) {
 				break // refused, which is as well
 			}
 		}
+		sent += len(all) - 1
+		insist(t, "have it taken", func(context.Context) error { // of what was sent much may be under way
+			if held := metric(t, w.counts, "held_bytes"); held < float64(sent) && w.refusals(t, deliver.Busy) == 0 {
+				return fmt.Errorf("%v of %d bytes are", held, sent)
+			}
+			return nil
+		})
 	}
 	run := w.plover.Finish(labtest.Shape{LogBytes: 700 << 10, Plain: true})
 	if _, err := deliver.Send(context.Background(), w.as(t, "plover"), run.Signed, run.Parts()); err != nil {
