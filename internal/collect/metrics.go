@@ -198,16 +198,16 @@ func (m meter) HandleConn(_ context.Context, s stats.ConnStats) {
 
 func (m meter) HandleRPC(ctx context.Context, s stats.RPCStats) {
 	switch s := s.(type) {
-	case *stats.Begin:
-		m.streams.Inc()
+	case *stats.Begin: // who sees it counted finds the bounds hold it already
 		m.door.count(ctx, 1)
+		m.streams.Inc()
 	case *stats.InPayload:
 		m.bytes.WithLabelValues("received").Add(float64(s.WireLength))
 	case *stats.OutPayload:
 		m.bytes.WithLabelValues("sent").Add(float64(s.WireLength))
 	case *stats.End:
-		m.streams.Dec()
 		m.door.count(ctx, -1)
+		m.streams.Dec()
 		c := ctx.Value(callKey{}).(*call)
 		close(c.over)
 		m.ended(c.method, s.Error)
