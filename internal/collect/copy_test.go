@@ -78,7 +78,7 @@ func dialled(t testing.TB, address, dir string) *collect.Connection {
 
 // headAt asks for a present head; false while nobody answers.
 func headAt(t testing.TB, conn *collect.Connection) (trail.Head, bool) {
-	ctx, cancel := context.WithTimeout(t.Context(), 20*time.Second)
+	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
 	defer cancel()
 	x, err := deliver.AskHead(ctx, conn)
 	if err != nil {
@@ -103,8 +103,8 @@ func cosignedBy(t testing.TB, conn *collect.Connection) []deliver.Cosigned {
 // insist tries again until it succeeds.
 func insist(t testing.TB, what string, try func(ctx context.Context) error) bool {
 	var err error
-	for end := time.Now().Add(2 * time.Minute); time.Now().Before(end); time.Sleep(30 * time.Millisecond) {
-		ctx, cancel := context.WithTimeout(t.Context(), 20*time.Second)
+	for end := time.Now().Add(3 * time.Minute); time.Now().Before(end); time.Sleep(30 * time.Millisecond) {
+		ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
 		err = try(ctx)
 		cancel()
 		if err == nil {

@@ -221,6 +221,7 @@ func TestAnswersThatNobodyReads(t *testing.T) {
 	if _, err := deliver.Send(t.Context(), s.conn, run.Signed, run.Parts()); err != nil {
 		t.Fatal(err)
 	}
+	s.settles(t, 0, "calls")
 	for name, ask := range map[string]func(conn grpc.ClientConnInterface) (grpc.ClientStream, error){
 		"an attachment": func(conn grpc.ClientConnInterface) (grpc.ClientStream, error) {
 			return pb.NewAnswerServiceClient(conn).ReadAttachment(context.Background(), &pb.ReadAttachmentRequest{Id: run.ID, Name: run.Attachments[0].Name})

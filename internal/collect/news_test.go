@@ -316,7 +316,7 @@ func TestFlagsSurviveKills(t *testing.T) {
 		for range 3 {
 			heard++
 			heron.SetMemory(heard)
-			within, done := context.WithTimeout(ctx, 20*time.Second)
+			within, done := context.WithTimeout(ctx, 2*time.Minute)
 			_ = heron.Send(within, conn) // one that is lost is not found
 			run := lab.Finish(labtest.Shape{Plain: true, LogBytes: 900})
 			for within.Err() == nil {

@@ -43,6 +43,11 @@ func newStreet(t *testing.T, a collect.Allowed) *street {
 	go srv.Serve(s.Watch(l))
 	t.Cleanup(srv.Stop)
 	s.conn = s.from(t, "127.0.0.1")
+	insist(t, "be through the handshake", func(ctx context.Context) error { // however short its time is
+		_, err := deliver.AskHead(ctx, s.conn)
+		return err
+	})
+	s.settles(t, 0, "calls")
 	return s
 }
 
