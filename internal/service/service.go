@@ -104,8 +104,7 @@ func (d *Daemon) Metrics() string { return d.metrics }
 // it was started from is closed. Only the first call counts.
 func (d *Daemon) Ready(status string, check, reload func(context.Context) error) {
 	d.ready.Do(func() {
-		d.setStatus(status)
-		d.tell("READY=1", statusLine(status))
+		d.setStatus(status, "READY=1")
 		d.live.Go(func() { d.obey(reload) })
 		if d.watchdog > 0 {
 			d.live.Go(func() { d.ping(check) })
@@ -114,26 +113,30 @@ func (d *Daemon) Ready(status string, check, reload func(context.Context) error)
 }
 
 // Status tells the manager in one line what the daemon is doing.
-func (d *Daemon) Status(text string) {
-	d.setStatus(text)
-	d.tell(statusLine(text))
-}
+func (d *Daemon) Status(text string) { d.setStatus(text) }
 
-func (d *Daemon) setStatus(text string) {
+func (d *Daemon) setStatus(text string, before ...string) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	d.status = text
+	d.send(append(before, statusLine(text))...)
 }
 
-func (d *Daemon) lastStatus() string {
+// tellStatus tells the last status, with more behind it: so that the manager does not
+// hear it after one that was set meanwhile, it is looked up while no other word is told.
+func (d *Daemon) tellStatus(more string, before ...string) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	return d.status
+	d.send(append(before, statusLine(d.status+more))...)
 }
 
 func (d *Daemon) tell(assignments ...string) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
+	d.send(assignments...)
+}
+
+func (d *Daemon) send(assignments ...string) {
 	if err := d.manager.send(assignments...); err != nil {
 		d.log.Warn("the service manager was not told", "what", assignments[0], "error", err)
 	}
@@ -162,14 +165,14 @@ func (d *Daemon) reload(reload func(context.Context) error) {
 	if d.ctx.Err() != nil {
 		return
 	}
-	status := d.lastStatus()
+	more := ""
 	if err != nil {
 		d.log.Error("not read again: what was in force stays", Fault(err)...)
-		status += "; the file was not read again: " + err.Error()
+		more = "; the file was not read again: " + err.Error()
 	} else {
 		d.log.Info("read again")
 	}
-	d.tell("READY=1", statusLine(status))
+	d.tellStatus(more, "READY=1")
 }
 
 // ping tells the manager that the daemon lives, twice in the time it grants, as
@@ -188,7 +191,7 @@ func (d *Daemon) ping(check func(context.Context) error) {
 			d.tell("WATCHDOG=1")
 			if ailing != "" {
 				d.log.Info("well again", "after", ailing)
-				d.tell(statusLine(d.lastStatus()))
+				d.tellStatus("")
 			}
 			ailing = ""
 		case err.Error() != ailing:

@@ -143,6 +143,42 @@ func TestLifeOfADaemon(t *testing.T) {
 	}
 }
 
+// TestNoStatusOutlivesTheNext: a status that is set while the file is read again is the
+// last that the manager hears.
+func TestNoStatusOutlivesTheNext(t *testing.T) {
+	socket := sockets(t)["path"]
+	m := startManager(t, socket)
+	ctx, stop := context.WithCancel(context.Background())
+	hangups, ended := make(chan os.Signal), make(chan error, 1)
+	go func() {
+		ended <- Run(ctx, Options{Log: (&lines{}).log(), Getenv: environment("NOTIFY_SOCKET", socket), Hangups: hangups},
+			func(ctx context.Context, d *Daemon) error {
+				var telling sync.WaitGroup
+				defer telling.Wait()
+				n := 0
+				d.Ready("0", nil, func(context.Context) error {
+					n++
+					telling.Go(func() { d.Status(strconv.Itoa(n)) })
+					return nil
+				})
+				<-ctx.Done()
+				return nil
+			})
+	}()
+	m.hear(t)
+	for n := 1; n <= 300 && !t.Failed(); n++ {
+		hangups <- syscall.SIGHUP
+		words := []string{m.hear(t), m.hear(t), m.hear(t)}
+		if last := words[2]; !strings.HasSuffix(last, fmt.Sprint("STATUS=", n)) {
+			t.Errorf("after reading again for the %d. time the manager was told %q", n, words)
+		}
+	}
+	stop()
+	if err := <-ended; err != nil {
+		t.Error(err)
+	}
+}
+
 // TestSignalsOfTheProcess sends itself what a service manager sends.
 func TestSignalsOfTheProcess(t *testing.T) {
 	reloaded := make(chan bool)
