@@ -82,15 +82,21 @@ func (k *keeper) EndSpan(string) (time.Duration, error) { return 3 * time.Second
 
 func (k *keeper) Status() local.Status { return k.status }
 
-// serving answers for k at a socket in a folder of its own.
-func serving(t *testing.T, k *keeper) (path string, stop func()) {
+// socketPath is one in a folder of its own. The kernel takes only short ones.
+func socketPath(t *testing.T) string {
 	t.Helper()
 	dir, err := os.MkdirTemp("", "wm")
 	if err != nil {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { os.RemoveAll(dir) })
-	path = filepath.Join(dir, "agent.sock")
+	return filepath.Join(dir, "agent.sock")
+}
+
+// serving answers for k at a socket.
+func serving(t *testing.T, k *keeper) (path string, stop func()) {
+	t.Helper()
+	path = socketPath(t)
 	l, err := local.Listen(path, "")
 	if err != nil {
 		t.Fatal(err)
@@ -278,6 +284,32 @@ func TestSocket(t *testing.T) {
 	}
 	if names, _ := filepath.Glob(path + "2*"); len(names) > 0 {
 		t.Errorf("left behind: %v", names)
+	}
+}
+
+// An agent that ends takes its own socket away, and not that of one which comes after it.
+func TestOneAgentAfterTheOther(t *testing.T) {
+	path := socketPath(t)
+	for range 20 {
+		first, err := local.Listen(path, "")
+		if err != nil {
+			t.Fatal(err)
+		}
+		var ending sync.WaitGroup
+		ending.Go(func() { first.Close() })
+		next, err := local.Listen(path, "")
+		for end := time.Now().Add(time.Minute); err != nil && time.Now().Before(end); {
+			next, err = local.Listen(path, "")
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		ending.Wait()
+		first.Close()
+		if _, err := os.Stat(path); err != nil {
+			t.Fatal(err)
+		}
+		next.Close()
 	}
 }
 

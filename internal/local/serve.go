@@ -77,7 +77,7 @@ func Listen(path, group string) (net.Listener, error) {
 		os.Remove(path + ".new")
 		return nil, wrong(err)
 	}
-	return &listener{l, path}, nil
+	return &listener{UnixListener: l, path: path}, nil
 }
 
 func allow(path, group string) error {
@@ -99,13 +99,15 @@ func allow(path, group string) error {
 
 type listener struct {
 	*net.UnixListener
-	path string
+	path   string
+	unlink sync.Once
 }
 
+// Close takes the socket away while it still answers: once it does not, the path may
+// be another agent's, see Listen.
 func (l *listener) Close() error {
-	err := l.UnixListener.Close()
-	os.Remove(l.path)
-	return err
+	l.unlink.Do(func() { os.Remove(l.path) })
+	return l.UnixListener.Close()
 }
 
 // Serve answers at l until ctx ends.
