@@ -103,8 +103,14 @@ func startError(cmd *exec.Cmd, err error) string {
 }
 
 // stop asks the group to end and, after the grace, ends it. Whatever of the
-// group is left when its leader has gone is killed.
+// group is left when its leader has gone is killed. A program that had ended by
+// itself before it was asked to has ended as it did.
 func (p *process) stop(done <-chan error, outcome, detail string) record.Exit {
+	select {
+	case err := <-done:
+		return exitOf(p.cmd, err)
+	default:
+	}
 	interrupt(p.cmd)
 	select {
 	case <-done:
