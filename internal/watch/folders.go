@@ -367,7 +367,8 @@ func (f *Folders) see(path string, now, before Reading, created bool) {
 		s.seen = now
 		return
 	}
-	next := &sight{info: info, changed: now, before: before, seen: now, ready: created && info.Size() > 0 && renamed(info)}
+	// It may have been written after now was read, and by this time it was.
+	next := &sight{info: info, changed: f.Clock.Read(), before: before, seen: now, ready: created && info.Size() > 0 && renamed(info)}
 	if s != nil {
 		next.before = s.seen
 	}

@@ -133,6 +133,29 @@ func TestRenamedFilesAreComplete(t *testing.T) {
 	expect(t, l.after(time.Second, ".part", "a.csv"), want...)
 }
 
+// TestWrittenWhileItIsLookedFor: what is written after a look has begun was written by
+// the time that is told of it.
+func TestWrittenWhileItIsLookedFor(t *testing.T) {
+	l := lookAt(t, t.TempDir())
+	l.after(0)
+	var found Found
+	l.Found = func(f Found) bool { found = f; return true }
+	var wrote Reading
+	l.Wanted = func(string) bool {
+		if wrote == (Reading{}) {
+			l.now.SinceBoot, l.now.Awake = l.now.SinceBoot+time.Second, l.now.Awake+time.Second
+			wrote = l.now
+			l.write(t, "a.csv", "1")
+		}
+		return true
+	}
+	l.after(time.Second, "a.csv")
+	l.after(testQuiet)
+	if found.Path == "" || found.Changed.SinceBoot < wrote.SinceBoot || found.Before.SinceBoot > wrote.SinceBoot {
+		t.Errorf("written at %v and found as %+v", wrote.SinceBoot, found)
+	}
+}
+
 func TestSleepIsNoTimeToWriteIn(t *testing.T) {
 	l := lookAt(t, t.TempDir())
 	l.after(0)
