@@ -176,9 +176,9 @@ func (v *Vigil) close() {
 func (v *Vigil) Run(ctx context.Context) {
 	defer v.close()
 	context.AfterFunc(ctx, func() { close(v.ending) })
-	v.takeOver()
 	var all sync.WaitGroup
 	all.Go(func() { v.pump.Run(ctx) })
+	v.takeOver() // which may take long
 	for plan := v.plan; plan != nil; {
 		plan = v.goBy(ctx, plan)
 	}
