@@ -188,8 +188,11 @@ func TestSamplesTheRunningMachine(t *testing.T) {
 	if read < 2 {
 		t.Errorf("%d signals were read", read)
 	}
-	at := time.Hour
-	if n := testing.AllocsPerRun(50, func() { at += time.Second; s.Take(at) }); n != 0 {
-		t.Errorf("%v allocations a pass with processes listed", n)
+	at, least := time.Hour, 1.0
+	for range 10 { // a process that has just begun is the first time remembered
+		least = min(least, testing.AllocsPerRun(50, func() { at += time.Second; s.Take(at) }))
+	}
+	if least != 0 {
+		t.Errorf("%v allocations a pass with processes listed", least)
 	}
 }

@@ -231,11 +231,12 @@ func TestLoadOfTheRunningMachine(t *testing.T) {
 	leader := 0
 	s := NewSampler(tree, SampleOptions{Workload: func() int { return leader }})
 	defer s.Close()
+	before := time.Now()
 	s.Take(0)
+	start := time.Now()
 	cmd := exec.Command(os.Args[0], "-test.run", "^TestLoadOfTheRunningMachine$")
 	cmd.Env = append(os.Environ(), "PROBE_TEST_WORK=1")
 	cmd.SysProcAttr = newSession()
-	start := time.Now()
 	if err := cmd.Start(); err != nil {
 		t.Fatal(err)
 	}
@@ -246,6 +247,7 @@ func TestLoadOfTheRunningMachine(t *testing.T) {
 	took := time.Since(start)
 	used := cmd.ProcessState.UserTime() + cmd.ProcessState.SystemTime()
 	s.Take(max(took, time.Second))
+	longest := time.Since(before) // that may lie between the two passes; took is the shortest
 	signals := map[rig.Key]rig.Signal{}
 	for _, x := range s.Signals() {
 		signals[x.Key] = x
@@ -255,14 +257,17 @@ func TestLoadOfTheRunningMachine(t *testing.T) {
 		t.Fatalf("workload %v, other %v, total %v", w, o, all)
 	}
 	tree2, _ := readProcessors(tree, cpuDir+"/online")
-	want := 100 * used.Seconds() / (took.Seconds() * float64(max(1, len(tree2))))
-	if math.Abs(w.At(0)-want) > max(0.25*want, 5) {
-		t.Errorf("the workload used %.1f %% by the kernel's account of it, %.1f %% by ours", want, w.At(0))
+	shareOf := func(d time.Duration) float64 {
+		return 100 * used.Seconds() / (d.Seconds() * float64(max(1, len(tree2))))
+	}
+	least, most := shareOf(longest), shareOf(took)
+	if got := w.At(0); got < least-max(0.25*least, 5) || got > most+max(0.25*most, 5) {
+		t.Errorf("the workload used %.1f to %.1f %% by the kernel's account of it, %.1f %% by ours", least, most, got)
 	}
 	if o.At(0) > all.At(0)-w.At(0)+5 {
 		t.Errorf("others %.1f %% of a total of %.1f %% with %.1f %% the workload's", o.At(0), all.At(0), w.At(0))
 	}
-	t.Logf("total %.1f %%, workload %.1f %% (expected %.1f), others %.1f %%", all.At(0), w.At(0), want, o.At(0))
+	t.Logf("total %.1f %%, workload %.1f %% (expected %.1f to %.1f), others %.1f %%", all.At(0), w.At(0), least, most, o.At(0))
 }
 
 func FuzzParseProcessTimes(f *testing.F) {
