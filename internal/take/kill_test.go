@@ -142,11 +142,11 @@ func TestKilledTaker(t *testing.T) {
 	}
 	select {
 	case <-ended: // files are given in the order of their names
-	case <-time.After(2 * time.Minute):
+	case <-time.After(5 * time.Minute):
 		t.Errorf("the last log was not taken: %v", taker.Status())
 	}
 	// All that lay there before was complete before the last one was.
-	for deadline := time.Now().Add(time.Minute); len(runsIn(t, taker.o.Rig.Spool)) < len(want) && time.Now().Before(deadline); {
+	for deadline := time.Now().Add(5 * time.Minute); len(runsIn(t, taker.o.Rig.Spool)) < len(want) && time.Now().Before(deadline); {
 		time.Sleep(10 * time.Millisecond)
 	}
 	stop()

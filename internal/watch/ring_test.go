@@ -253,7 +253,7 @@ func TestKilledRing(t *testing.T) {
 	torn := map[string]bool{} // by where the piece begins; later rounds look at it, too
 	for round := range 6 {
 		c := labtest.Start(t, labtest.Role("appender", folder, book, fmt.Sprint(int64(since))))
-		c.Await(1+rand.IntN(40), 20*time.Second)
+		c.Await(1+rand.IntN(40), 2*time.Minute)
 		if !c.KillAfter(time.Duration(rand.IntN(3000)) * time.Microsecond) {
 			t.Fatal(c.Wait())
 		}

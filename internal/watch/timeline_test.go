@@ -263,7 +263,7 @@ func TestKilledTimeline(t *testing.T) {
 	r := labtest.Rand(t)
 	for range 5 {
 		c := labtest.Start(t, labtest.Role("noter", path, book))
-		c.Await(5+r.IntN(50), 20*time.Second)
+		c.Await(5+r.IntN(50), 2*time.Minute)
 		if !c.KillAfter(time.Duration(r.IntN(2000)) * time.Microsecond) {
 			t.Fatal(c.Wait())
 		}
