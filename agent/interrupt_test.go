@@ -168,12 +168,11 @@ func alive(t *testing.T, pid string) bool {
 	if _, err := strconv.Atoi(pid); err != nil {
 		t.Fatal(err)
 	}
-	for range 100 {
+	for end := time.Now().Add(time.Minute); time.Now().Before(end); time.Sleep(20 * time.Millisecond) { // it is being ended
 		b, err := os.ReadFile("/proc/" + pid + "/stat")
 		if err != nil || strings.HasPrefix(string(b[bytes.LastIndexByte(b, ')')+1:]), " Z") {
 			return false
 		}
-		time.Sleep(20 * time.Millisecond) // it is being ended
 	}
 	return true
 }
