@@ -69,7 +69,7 @@ func (l *lab) play(s script) (*pb.DeliverResponse, error) {
 }
 
 func TestRefusals(t *testing.T) {
-	limits := deliver.Limits{Record: 1 << 20, Parts: 4 << 20, Count: 3, InFlight: 64 << 20, Quiet: 5 * time.Second}
+	limits := deliver.Limits{Record: 1 << 20, Parts: 4 << 20, Count: 3, InFlight: 64 << 20, Quiet: 5 * time.Minute}
 	l := newLab(t, limits)
 	heron := rig(t)
 	with := func(change func(labtest.Run, *pb.Announcement)) func(labtest.Run) script {
@@ -204,12 +204,12 @@ func TestStreams(t *testing.T) {
 
 func TestSilence(t *testing.T) {
 	limits := deliver.DefaultLimits
-	limits.Quiet = 40 * time.Millisecond
+	limits.Quiet, limits.Rate = 40*time.Millisecond, 0 // a busy machine is slow before it is silent
 	l := newLab(t, limits)
 	run := rig(t).Finish(labtest.Shape{LogBytes: 5000})
 	s := proper(run, 1000)
 	for _, sent := range []int{0, 1, 2, len(s) - 1, len(s)} { // the last one leaves the stream open
-		ctx, cancel := context.WithTimeout(context.Background(), 20*time.Second)
+		ctx, cancel := context.WithTimeout(context.Background(), 5*time.Minute)
 		st, err := pb.NewDeliveryServiceClient(l.conn).Deliver(ctx)
 		if err != nil {
 			t.Fatal(err)
@@ -320,7 +320,7 @@ func TestHangUpUnnoticed(t *testing.T) {
 	go func() { l.srv.GracefulStop(); close(done) }()
 	select {
 	case <-done:
-	case <-time.After(20 * time.Second):
+	case <-time.After(5 * time.Minute):
 		t.Error("the call goes on after its rig has hung up")
 	}
 }
