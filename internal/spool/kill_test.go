@@ -140,7 +140,7 @@ func TestKilledSpooler(t *testing.T) {
 			if staying && i == 0 {
 				c.AwaitLine("updated", time.Minute)
 			} else {
-				c.Await(r.IntN(16), 10*time.Second) // that it is open, then each step
+				c.Await(r.IntN(16), time.Minute) // that it is open, then each step
 			}
 			if !c.KillAfter(time.Duration(r.IntN(15)) * time.Millisecond) {
 				t.Fatalf("a spooler ended by itself: %v", c.Wait())

@@ -188,7 +188,7 @@ func TestSignals(t *testing.T) {
 // waitForRows waits until the program has written some of its log.
 func waitForRows(t *testing.T, path string, cmd *exec.Cmd) {
 	t.Helper()
-	for range 3000 {
+	for range 30_000 {
 		if info, err := os.Stat(path); err == nil && info.Size() > 0 {
 			return
 		}
