@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"google.golang.org/grpc"
+	healthpb "google.golang.org/grpc/health/grpc_health_v1"
 	"google.golang.org/protobuf/types/known/emptypb"
 
 	"witnessmark/internal/answer"
@@ -95,6 +96,16 @@ func HangingServer(log *slog.Logger, l net.Listener, release chan bool) (stop fu
 	rights[hang] = anybody
 	go s.Serve(c.door.watch(l))
 	return func() bool { defer delete(rights, hang); return c.stopServing(s) }
+}
+
+// Vitals gives what looks whether all serves, for who asks, and what others who watch
+// are then told of it.
+func Vitals(c *Collector) (look func(ctx context.Context), told func() string) {
+	_, v := c.server(serving{limits: func() deliver.Limits { return deliver.DefaultLimits }})
+	return v.refresh, func() string {
+		r, _ := v.Server.Check(context.Background(), &healthpb.HealthCheckRequest{})
+		return r.GetStatus().String()
+	}
 }
 
 // Rights says in words who may call a method; "" for nobody.

@@ -76,7 +76,11 @@ func (v *vitals) follow(ctx context.Context) {
 func (v *vitals) refresh(ctx context.Context) {
 	v.mu.Lock()
 	defer v.mu.Unlock()
-	read := errors.Join(v.c.alive(ctx), v.c.archive.Damaged())
+	read := v.c.alive(ctx)
+	if read != nil && errors.Is(ctx.Err(), context.Canceled) {
+		return // that who asked has gone says nothing of the archive
+	}
+	read = errors.Join(read, v.c.archive.Damaged())
 	keeps := errors.Join(read, v.c.doubt())
 	if s, err := v.c.State(ctx); err == nil && s.Refusing != "" {
 		keeps = errors.New(s.Refusing)

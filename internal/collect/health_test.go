@@ -115,6 +115,21 @@ func TestHealth(t *testing.T) {
 	}
 }
 
+// TestWhoLeavesTellsNobody: a question whose asker goes before it is answered is not
+// what others are told.
+func TestWhoLeavesTellsNobody(t *testing.T) {
+	look, told := collect.Vitals(newUnserved(t).Collector)
+	gone, leave := context.WithCancel(t.Context())
+	leave()
+	look(t.Context())
+	for range 20 {
+		look(gone)
+		if got := told(); got != "SERVING" {
+			t.Fatalf("somebody has gone, and others are told %s", got)
+		}
+	}
+}
+
 // services asks reflection what there is.
 func services(ctx context.Context, conn grpc.ClientConnInterface) (names []string, err error) {
 	st, err := reflectionpb.NewServerReflectionClient(conn).ServerReflectionInfo(ctx)
