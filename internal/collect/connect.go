@@ -252,6 +252,12 @@ func OpenArchive(dir string, wait time.Duration) (*archive.Archive, error) {
 		return nil, err
 	}
 	a, err := archive.Open(path, archive.Options{Key: key, Next: next, Origin: origin, Now: time.Now, Wait: wait, MapSize: mapSize()})
+	if err != nil && !errors.Is(err, archive.ErrBusy) {
+		// Whoever had the archive until now may have changed its key meanwhile.
+		if now, e := LoadKey(filepath.Join(dir, keyFile), false); e == nil && !now.Equal(key) {
+			return OpenArchive(dir, wait)
+		}
+	}
 	if err != nil {
 		return nil, err
 	}

@@ -105,6 +105,29 @@ func TestKeyThatWasNotTaken(t *testing.T) {
 	}
 }
 
+// TestKeyChangesWhileSomebodyWaits: who waits for an archive opens it with the key that it
+// is signed with once it is free, though that had another when he came.
+func TestKeyChangesWhileSomebodyWaits(t *testing.T) {
+	dir := t.TempDir()
+	conn := embedded(t, dir)
+	keepOne(t, conn, 1)
+	opened := make(chan error, 1)
+	go func() {
+		a, err := collect.OpenArchive(dir, 2*time.Minute)
+		if err == nil {
+			err = a.Close()
+		}
+		opened <- err
+	}()
+	time.Sleep(200 * time.Millisecond) // for it to read the present key; one that is later finds the next
+	if _, _, err := answer.NewClient(conn).Rekey(t.Context(), "wren", "its year is over"); err != nil {
+		t.Error(err)
+	}
+	if err := errors.Join(conn.Close(), <-opened); err != nil {
+		t.Error(err)
+	}
+}
+
 // TestNoWordForATrailThatWasPutBack: that the key is lost explains no head that the
 // archive lacks; with the key gone it would look as if it had never been signed.
 func TestNoWordForATrailThatWasPutBack(t *testing.T) {
