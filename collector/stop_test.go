@@ -96,8 +96,8 @@ func (d *daemon) terminate(t *testing.T) {
 		if err != nil {
 			t.Errorf("it ended with %v:\n%s", err, d.text())
 		}
-	case <-time.After(30 * time.Second):
-		t.Fatalf("it still runs after half a minute:\n%s", d.text())
+	case <-time.After(time.Minute):
+		t.Fatalf("it still runs after a minute:\n%s", d.text())
 	}
 	t.Logf("it ended after %v", time.Since(begin).Round(time.Millisecond))
 }

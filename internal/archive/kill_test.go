@@ -59,7 +59,7 @@ func TestKilledKeeper(t *testing.T) {
 	r := labtest.Rand(t)
 	for range kills {
 		c := labtest.Start(t, labtest.Role("keeper", path, ledger, fmt.Sprint(r.Uint64())))
-		c.Await(r.IntN(20), 10*time.Second) // that it is open, then each run kept
+		c.Await(r.IntN(20), time.Minute) // that it is open, then each run kept
 		if !c.KillAfter(time.Duration(r.IntN(20)) * time.Millisecond) {
 			t.Fatal("the keeper ended by itself")
 		}

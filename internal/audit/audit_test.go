@@ -326,7 +326,7 @@ func TestKilledWhileItRemembers(t *testing.T) {
 	r := labtest.Rand(t)
 	for range 8 {
 		c := labtest.Start(t, labtest.Role("rememberer", memory, ledger, filepath.Join(dir, "archive"), fmt.Sprint(r.Uint64())))
-		c.Await(1+r.IntN(8), 20*time.Second)
+		c.Await(1+r.IntN(8), time.Minute)
 		if !c.KillAfter(time.Duration(r.IntN(5000)) * time.Microsecond) {
 			t.Fatalf("it ended by itself: %v", c.Wait())
 		}

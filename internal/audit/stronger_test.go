@@ -351,7 +351,7 @@ func TestKilledWhileItTakesUp(t *testing.T) {
 	}
 	for round := range 6 {
 		c := labtest.Start(t, labtest.Role("accuser", trails, ledger, fmt.Sprint("round", round)))
-		c.Await(4+r.IntN(8), 20*time.Second)
+		c.Await(4+r.IntN(8), time.Minute)
 		if !c.KillAfter(time.Duration(r.IntN(5000)) * time.Microsecond) {
 			t.Fatalf("it ended by itself: %v", c.Wait())
 		}

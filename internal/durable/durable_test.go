@@ -37,7 +37,7 @@ func TestKilledWriter(t *testing.T) {
 	r := labtest.Rand(t)
 	for range 8 {
 		c := labtest.Start(t, labtest.Role("writer", dir))
-		c.Await(1+r.IntN(3), 10*time.Second)
+		c.Await(1+r.IntN(3), time.Minute)
 		if !c.KillAfter(time.Duration(r.IntN(3000)) * time.Microsecond) {
 			t.Fatal(c.Wait())
 		}

@@ -70,7 +70,7 @@ func only(ids ...trust.Identity) func() []trust.Identity {
 // server saw and how both ends fared.
 func shake(server, client *tls.Config) (shown []*x509.Certificate, served, called error) {
 	near, far := net.Pipe()
-	deadline := time.Now().Add(30 * time.Second)
+	deadline := time.Now().Add(time.Minute)
 	near.SetDeadline(deadline)
 	far.SetDeadline(deadline)
 	ended := make(chan error, 1)
