@@ -49,20 +49,26 @@ func advise(m mapping, advice int) {
 
 type mapping struct{ from, to uintptr }
 
-// unwritten lists the mappings of files that nobody can write to and nobody has
+// unwritten lists the mappings of the program that nobody can write to and nobody has
 // written to: the linker's relocations are written before they are made read-only.
+// Those of other files, an archive above all, come and go, and something else may lie
+// there when memory is given back the next time.
 func unwritten() (out []mapping) {
+	self, err := os.Readlink("/proc/self/exe")
+	if err != nil {
+		return nil
+	}
 	f, err := os.Open("/proc/self/smaps")
 	if err != nil {
 		return nil
 	}
 	defer f.Close()
 	var m mapping
-	of := false // a file, and read only
+	of := false // the program, and read only
 	for s := bufio.NewScanner(f); s.Scan(); {
 		words := strings.Fields(s.Text())
 		switch {
-		case len(words) >= 6 && strings.HasPrefix(words[5], "/"):
+		case len(words) >= 6 && strings.Join(words[5:], " ") == self: // also of one that was replaced: "/x/agent (deleted)"
 			m, of = span(words[0]), !strings.Contains(words[1], "w")
 		case len(words) >= 5 && strings.Contains(words[0], "-"):
 			of = false

@@ -3,9 +3,40 @@ package main
 import (
 	"bufio"
 	"os"
+	"path/filepath"
 	"strings"
 	"testing"
+	"unsafe"
+
+	"golang.org/x/sys/unix"
 )
+
+// TestOnlyTheProgramIsLetGo: an archive that is open meanwhile is left as it is.
+func TestOnlyTheProgramIsLetGo(t *testing.T) {
+	f, err := os.Create(filepath.Join(t.TempDir(), "archive.db"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	if err := f.Truncate(1 << 20); err != nil {
+		t.Fatal(err)
+	}
+	b, err := unix.Mmap(int(f.Fd()), 0, 1<<20, unix.PROT_READ, unix.MAP_SHARED)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer unix.Munmap(b)
+	at := uintptr(unsafe.Pointer(&b[0]))
+	all := unwritten()
+	for _, m := range all {
+		if m.from < at+uintptr(len(b)) && at < m.to {
+			t.Errorf("%x to %x is of another file", m.from, m.to)
+		}
+	}
+	if len(all) == 0 {
+		t.Error("nothing is let go")
+	}
+}
 
 // What of the program is let go comes back in pieces: the kernel maps no more
 // around a page than its mapping has.
