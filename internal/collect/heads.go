@@ -199,22 +199,26 @@ func (h *heads) err() error {
 }
 
 // note writes the present head down, unless that was done a moment ago or, with
-// last, in any case. While heads are missing the last one stays.
-func (h *heads) note(a *archive.Archive, last bool) error {
+// anyhow, in any case. While heads are missing the last one stays.
+func (h *heads) note(a *archive.Archive, anyhow bool) error {
 	if h == nil {
 		return nil
 	}
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	if h.lost != nil || !last && time.Since(h.noted) < noteEvery {
+	if h.lost != nil || !anyhow && time.Since(h.noted) < noteEvery {
 		return nil
 	}
 	now, signed, err := a.Head()
 	if err != nil || now.Size == h.size {
 		return err
 	}
-	h.noted, h.size = time.Now(), now.Size
-	return durable.WriteFile(h.dir, headFile, signed)
+	h.noted = time.Now()
+	if err := durable.WriteFile(h.dir, headFile, signed); err != nil {
+		return err
+	}
+	h.size = now.Size
+	return nil
 }
 
 // keys gives the successions that are written down.

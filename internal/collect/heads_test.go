@@ -4,6 +4,7 @@ import (
 	"context"
 	"crypto/ed25519"
 	"errors"
+	"fmt"
 	"log/slog"
 	"os"
 	"path/filepath"
@@ -126,6 +127,28 @@ func TestShownHeads(t *testing.T) {
 	if names, _ := os.ReadDir(filepath.Join(dir, "seen")); len(names) > 0 {
 		t.Errorf("left behind: %v", names)
 	}
+}
+
+// TestLastHeadIsNoted: the last of several entries that came at once is written down
+// beside the archive while the collector is served, though none follows it.
+func TestLastHeadIsNoted(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "archive")
+	address, _ := labtest.Serve(t, dir)
+	conn := labtest.DialOwner(t, address, dir)
+	for seed := range uint64(8) {
+		keepOne(t, conn, seed)
+	}
+	want, _ := headAt(t, conn)
+	insist(t, "write it down", func(context.Context) error {
+		b, err := os.ReadFile(filepath.Join(dir, "head"))
+		if err != nil {
+			return err
+		}
+		if said := string(b); !strings.Contains(said, "\n"+want.Root.String()+"\n") {
+			return fmt.Errorf("of a head over %d entries it says %q", want.Size, said)
+		}
+		return nil
+	})
 }
 
 // TestShownOverAndOver: a head that cannot be written down stops the collector all the

@@ -132,6 +132,7 @@ func (c *Collector) listenAt(ctx context.Context, dir, address string, ready fun
 	defer enough()
 	go health.follow(looking)
 	go c.lookOver(looking)
+	go c.noteHeads(looking)
 	ready(l.Addr().String())
 	if with.daemon != nil {
 		with.daemon.Ready("serving on "+l.Addr().String(), c.alive, with.reload)

@@ -3,6 +3,7 @@ package collect
 import (
 	"context"
 	"fmt"
+	"time"
 
 	"witnessmark/internal/archive"
 	"witnessmark/internal/deliver"
@@ -74,6 +75,25 @@ func (c *Collector) noteHead() {
 	c.news.ring()
 	if err := c.heads.note(c.archive, false); err != nil {
 		c.log.Error("the trail's head is not written down", "error", err)
+	}
+}
+
+// noteHeads writes the present head down every now and then until ctx ends, since the
+// last of entries that came within a moment may be followed by none for long.
+func (c *Collector) noteHeads(ctx context.Context) {
+	tick := time.NewTicker(noteEvery)
+	defer tick.Stop()
+	for told := false; ; {
+		select {
+		case <-ctx.Done():
+			return
+		case <-tick.C:
+		}
+		err := c.heads.note(c.archive, true)
+		if err != nil && !told && ctx.Err() == nil {
+			c.log.Error("the trail's head is not written down yet", "error", err)
+		}
+		told = err != nil
 	}
 }
 
