@@ -54,15 +54,16 @@ func (r *refusals) counted(reason, from string) bool {
 	return r.met[k] <= refusalsTold
 }
 
-// end closes the window and tells how much was left out in it.
+// end closes the window and tells how much was left out in it. Once it returns that is
+// told, whoever has closed the window.
 func (r *refusals) end() {
 	r.mu.Lock()
+	defer r.mu.Unlock()
 	met := r.met
 	if r.timer != nil {
 		r.timer.Stop()
 	}
 	r.met, r.timer = nil, nil
-	r.mu.Unlock()
 	var left []refused
 	for k, n := range met {
 		if n > refusalsTold {
