@@ -11,6 +11,7 @@ import (
 	"runtime"
 	"strconv"
 	"strings"
+	"sync/atomic"
 	"syscall"
 	"testing"
 	"time"
@@ -21,8 +22,15 @@ import (
 )
 
 // Each signal that ends an agent ends the workload with all its children, and
-// the run is recorded and delivered as interrupted.
+// the run is recorded as interrupted and delivered. A machine may be so busy that the
+// agent gives that up, and leaves the run in its spool, but hardly each time.
 func TestInterruptedRunIsRecordedAndItsProcessesAreGone(t *testing.T) {
+	var delivered atomic.Int64
+	t.Cleanup(func() {
+		if delivered.Load() == 0 {
+			t.Error("no interrupted run was delivered by its agent")
+		}
+	})
 	for name, test := range map[string]struct {
 		signal syscall.Signal
 		flags  []string
@@ -44,8 +52,13 @@ func TestInterruptedRunIsRecordedAndItsProcessesAreGone(t *testing.T) {
 				t.Fatalf("exit code %d with %d runs, want 130 with one\n%s", exit, len(runs), complaint)
 			}
 			r := runs[0]
-			if r.Standing != drift.Voided || r.Outcome != record.Interrupted || r.Exit != test.exit || !strings.Contains(r.OutcomeDetail, test.detail) || r.Receipt == nil {
-				t.Errorf("standing %s, outcome %s: %s, exit %d, receipt %v", r.Standing, r.Outcome, r.OutcomeDetail, r.Exit, r.Receipt)
+			if r.Standing != drift.Voided || r.Outcome != record.Interrupted || r.Exit != test.exit || !strings.Contains(r.OutcomeDetail, test.detail) || (r.Receipt == nil) != strings.Contains(r.Spooled, "stopped by the operator") {
+				t.Errorf("standing %s, outcome %s: %s, exit %d, receipt %v, spooled %q", r.Standing, r.Outcome, r.OutcomeDetail, r.Exit, r.Receipt, r.Spooled)
+			}
+			if r.Receipt != nil {
+				delivered.Add(1)
+			} else if out, err := b.agent("spool", "send").CombinedOutput(); err != nil {
+				t.Errorf("%v\n%s", err, out)
 			}
 			if n := r.Statistics.Frames; n == nil || *n != 300 {
 				t.Errorf("the log is described as %+v, want 300 frames", r.Statistics)
