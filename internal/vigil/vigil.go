@@ -253,7 +253,9 @@ func (v *Vigil) speak(ctx context.Context, p *Plan, destination string) error {
 	post := &dispatch.Post{Spool: v.spool, Auditor: func() (*audit.Auditor, error) { return v.auditor, nil }, Connect: v.o.Connect, Demand: p.Demand}
 	var all sync.WaitGroup
 	defer all.Wait()
-	if p.Collector != "" {
+	if p.Collector == "" {
+		v.troubles.set("beat", nil) // of the collector before
+	} else {
 		way, err := v.o.Connect(ctx, destination)
 		if err != nil {
 			return err

@@ -87,7 +87,7 @@ func TestConnectsOnceItCan(t *testing.T) {
 	s.until("no trouble", func() bool { return len(v.Status().Troubles) == 0 })
 }
 
-// A beat that fails says where and what to do.
+// A beat that fails says where and what to do, for as long as there are beats.
 func TestBeatsSayWhere(t *testing.T) {
 	s := newSite(t, "heron")
 	s.cut.Store(true)
@@ -95,6 +95,10 @@ func TestBeatsSayWhere(t *testing.T) {
 	s.until("the trouble", func() bool {
 		return slices.ContainsFunc(v.Status().Troubles, func(x deliver.Trouble) bool { return strings.HasPrefix(x.What, "beat: "+address+": ") })
 	})
+	if _, err := v.Reload(t.Context(), s.parse("rig = 'heron'\n")); err != nil {
+		t.Fatal(err)
+	}
+	s.until("no trouble", func() bool { return len(v.Status().Troubles) == 0 })
 }
 
 // Spans that are begun and ended while the agent is given plan after plan are all
