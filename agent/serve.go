@@ -132,7 +132,7 @@ func (s *session) serve(ctx context.Context, config string) error {
 		var all sync.WaitGroup
 		defer all.Wait()
 		path := cmp.Or(plan.Socket, os.Getenv("WITNESSMARK_SOCKET"), filepath.Join(o.State, socketName))
-		s.open(ctx, &all, v, path, plan.SocketGroup, o.Log)
+		s.open(ctx, &all, v, path, plan.SocketGroup)
 		fmt.Fprintln(s.stdout, path)
 		d.Ready(watching(plan), v.Check, func(ctx context.Context) error {
 			next, err := c.reload(ctx, v)
@@ -163,15 +163,25 @@ func (s *session) serve(ctx context.Context, config string) error {
 	return err
 }
 
+// socketAgain is how long the agent waits before it tries again to open its socket:
+// one that is just ending may still have it.
+const socketAgain = 5 * time.Second
+
 // open answers at the socket for as long as the agent runs. Without it the agent
 // does all else that it is there for.
-func (s *session) open(ctx context.Context, all *sync.WaitGroup, v *vigil.Vigil, path, group string, log *slog.Logger) {
+func (s *session) open(ctx context.Context, all *sync.WaitGroup, v *vigil.Vigil, path, group string) {
 	l, err := local.Listen(path, group)
-	if err != nil {
-		v.Trouble("socket", err)
-		return
-	}
+	v.Trouble("socket", err)
 	all.Go(func() {
+		for err != nil {
+			select {
+			case <-ctx.Done():
+				return
+			case <-time.After(socketAgain):
+			}
+			l, err = local.Listen(path, group)
+			v.Trouble("socket", err)
+		}
 		if err := local.Serve(ctx, l, v); err != nil {
 			v.Trouble("socket", err)
 		}
