@@ -1,6 +1,9 @@
 package collect
 
-import "os"
+import (
+	"os"
+	"time"
+)
 
 // KillAtRotation kills this process before the nth step of a rotation, from 0.
 func KillAtRotation(n int) {
@@ -20,6 +23,14 @@ func KeepersMayRekey(times int) (restore func()) {
 	was := keepersKeys
 	keepersKeys = times
 	return func() { keepersKeys = was }
+}
+
+// ToldFor has who comes with a key that has ended be told so for as long, until what it
+// gives is called.
+func ToldFor(d time.Duration) (restore func()) {
+	was := toldFor
+	toldFor = d
+	return func() { toldFor = was }
 }
 
 // LockKey is held while a member's key is changed.

@@ -65,8 +65,17 @@ func (d *gate) ServerHandshake(raw net.Conn) (net.Conn, credentials.AuthInfo, er
 		return conn, m, nil
 	}
 	m.good = d.c.stands(m.peer)
-	return d.c.guests.enter(conn, m.peer, d.c.now()), m, nil
+	life := m.peer.Until.Sub(d.c.now())
+	if !m.good {
+		life = min(life, toldFor)
+	}
+	return d.c.guests.enter(conn, m.peer, life), m, nil
 }
+
+// toldFor is how long who came with a key that has ended is told so over one
+// connection. The certificate of the key after it may have been on its way to him,
+// and then he comes back with that.
+var toldFor = 20 * time.Second
 
 // guests are the connections of members.
 type guests struct {
@@ -78,10 +87,10 @@ type guest struct {
 	net.Conn
 	peer  trust.Peer
 	all   *guests
-	timer *time.Timer // closes it when the certificate ends, so that one that was renewed is shown
+	timer *time.Timer // closes it when the certificate ends, or has, so that one that came after it is shown
 }
 
-func (g *guests) enter(conn net.Conn, p trust.Peer, now time.Time) net.Conn {
+func (g *guests) enter(conn net.Conn, p trust.Peer, life time.Duration) net.Conn {
 	n := &guest{Conn: conn, peer: p, all: g}
 	g.mu.Lock()
 	defer g.mu.Unlock()
@@ -89,7 +98,7 @@ func (g *guests) enter(conn net.Conn, p trust.Peer, now time.Time) net.Conn {
 		g.conns = map[*guest]bool{}
 	}
 	g.conns[n] = true
-	n.timer = time.AfterFunc(p.Until.Sub(now), func() { conn.Close() })
+	n.timer = time.AfterFunc(life, func() { conn.Close() })
 	return n
 }
 

@@ -89,6 +89,38 @@ func TestOpenConnectionComesBackWithTheNextKey(t *testing.T) {
 	})
 }
 
+// TestCameBeforeItsCertificate: who comes with the key before while the certificate of the
+// next one is on its way to him, here because he was quick to come back, is told so, and
+// comes with the next key once he has it.
+func TestCameBeforeItsCertificate(t *testing.T) {
+	t.Cleanup(collect.ToldFor(100 * time.Millisecond))
+	w := newWorkshop(t)
+	got, err := enrol.Rotate(t.Context(), w.as(t, "swift"), w.ids["swift"], labtest.Key(labtest.Seeded(60)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	var who atomic.Pointer[trust.Identity]
+	set := func(id trust.Identity) { who.Store(&id) }
+	set(w.ids["swift"])
+	conn, err := collect.Dial(w.address, func() []trust.Identity { return []trust.Identity{*who.Load()} })
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer conn.Close()
+	asks := func() error {
+		_, err := answer.NewClient(conn).Rigs(t.Context())
+		return err
+	}
+	insist(t, "be told", func(context.Context) error {
+		if err := asks(); err == nil || !strings.Contains(err.Error(), "came after this one") {
+			return fmt.Errorf("said is %v", err)
+		}
+		return nil
+	})
+	set(got)
+	insist(t, "ask with the next key", func(context.Context) error { return asks() })
+}
+
 // TestOpenConnectionComesBackAsTheNextOwner: so it is when the owner's identity was made
 // anew, and who comes back with a copy of the one before is told that it has ended.
 func TestOpenConnectionComesBackAsTheNextOwner(t *testing.T) {
