@@ -124,6 +124,7 @@ func TestCameBeforeItsCertificate(t *testing.T) {
 // TestOpenConnectionComesBackAsTheNextOwner: so it is when the owner's identity was made
 // anew, and who comes back with a copy of the one before is told that it has ended.
 func TestOpenConnectionComesBackAsTheNextOwner(t *testing.T) {
+	t.Cleanup(collect.ToldFor(time.Hour)) // however long the questions take
 	w := newWorkshop(t)
 	before := collect.Owner(w.dir)()
 	stale, err := collect.Dial(w.address, func() []trust.Identity { return before })
