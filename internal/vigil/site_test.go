@@ -5,6 +5,7 @@ import (
 	"crypto/rand"
 	"errors"
 	"io/fs"
+	"log/slog"
 	"os"
 	"path/filepath"
 	"sync"
@@ -36,13 +37,14 @@ type site struct {
 	kernel chan struct{}
 	rig    *labtest.Rig
 	plan   *vigil.Plan
+	log    *slog.Logger
 }
 
 const address = "127.0.0.1:7410" // never dialled
 
 func newSite(t *testing.T, tree string) *site {
 	s := &site{t: t, tree: t.TempDir(), state: filepath.Join(t.TempDir(), "state"), kept: labtest.NewCollector(t), kernel: make(chan struct{}, 1),
-		rig: labtest.NewRig("heron", labtest.Rand(t))}
+		rig: labtest.NewRig("heron", labtest.Rand(t)), log: labtest.Quiet()}
 	if err := os.CopyFS(s.tree, os.DirFS("../../testdata/rigs/"+tree)); err != nil {
 		t.Fatal(err)
 	}
@@ -101,7 +103,7 @@ func (s *site) open() (*vigil.Vigil, error) {
 	}
 	return vigil.Open(vigil.Options{
 		Plan: s.plan, State: s.state, Version: "0.1.0", Played: "invented",
-		Tree: tree, Clock: clock, Now: time.Now, Random: rand.Reader, Kernel: s.kernel, Log: labtest.Quiet(),
+		Tree: tree, Clock: clock, Now: time.Now, Random: rand.Reader, Kernel: s.kernel, Log: s.log,
 		Connect: func(context.Context, string) (*dispatch.Way, error) {
 			if s.denied.Load() {
 				return nil, errors.New("certificates: permission denied")
