@@ -19,15 +19,34 @@ func (c *Collector) Dossier(_ context.Context, id string, after []byte, w io.Wri
 		return fault.New("make dossier", id, fmt.Errorf("%w, and that seals a dossier", archive.ErrReadOnly)).
 			WithHint("a copy seals none, so ask the collector that it follows; beside an archive that is no copy put the key of its trail")
 	}
-	contents, err := c.contents(id, after)
-	if err != nil {
+	for {
+		contents, err := c.contents(id, after)
+		if err != nil {
+			return err
+		}
+		err = contents.Make(w, c.archive.Origin(), c.sealBy(contents.Proof.VerifierKey))
+		switch {
+		case errors.Is(err, errRekeyed): // before anything was written
+			continue
+		case errors.As(err, new(*dossier.Fault)):
+			err = unmade(id, err)
+		}
 		return err
 	}
-	err = contents.Make(w, c.archive.Origin(), c.archive.Sign)
-	if errors.As(err, new(*dossier.Fault)) {
-		err = unmade(id, err)
+}
+
+// errRekeyed is returned where the key of the trail is another than it was.
+var errRekeyed = errors.New("the key of the trail was changed meanwhile")
+
+// sealBy signs by one key of the trail, while that is the present one.
+func (c *Collector) sealBy(key string) func(text string) ([]byte, error) {
+	return func(text string) ([]byte, error) {
+		seal, err := c.archive.Sign(text)
+		if err == nil && c.archive.VerifierKey() != key { // no key comes back
+			err = errRekeyed
+		}
+		return seal, err
 	}
-	return err
 }
 
 // unmade is the error of a dossier that cannot be made of what is kept.
