@@ -38,7 +38,7 @@ func TestGrowsBesideAReader(t *testing.T) {
 	defer a.Close()
 	reading, enough, read := make(chan bool), make(chan bool), make(chan error)
 	go func() {
-		read <- a.Copy(func(int64) (io.Writer, error) { close(reading); <-enough; return io.Discard, nil })
+		read <- a.Copy(func(int64, string) (io.Writer, error) { close(reading); <-enough; return io.Discard, nil })
 	}()
 	<-reading
 	grown := make(chan bool)

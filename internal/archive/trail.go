@@ -157,10 +157,10 @@ func (r hashReader) ReadHashes(indexes []int64) ([]tlog.Hash, error) {
 }
 
 // Copy writes a consistent copy of the whole file to the writer that begin gives
-// for its size.
-func (a *Archive) Copy(begin func(size int64) (io.Writer, error)) error {
+// for its size and the key that signs its trail.
+func (a *Archive) Copy(begin func(size int64, verifierKey string) (io.Writer, error)) error {
 	return a.view(func(tx *bolt.Tx) error {
-		w, err := begin(tx.Size())
+		w, err := begin(tx.Size(), a.keyIn(tx))
 		if err == nil {
 			_, err = tx.WriteTo(w)
 		}

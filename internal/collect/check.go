@@ -37,8 +37,8 @@ func (c *Collector) Check(ctx context.Context, found func(where, what string), p
 
 // Backup implements answer.Book.
 func (c *Collector) Backup(ctx context.Context, begin func(size int64, verifierKey string) (io.Writer, error)) error {
-	return c.archive.Copy(func(size int64) (io.Writer, error) {
-		w, err := begin(size, c.archive.VerifierKey())
+	return c.archive.Copy(func(size int64, verifierKey string) (io.Writer, error) {
+		w, err := begin(size, verifierKey)
 		return whileWanted{ctx, w}, err
 	})
 }
