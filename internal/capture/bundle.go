@@ -164,20 +164,20 @@ func (r *Rig) recover(d *spool.Draft) (*record.Run, error) {
 	run.Remarks = append(run.Remarks, "the agent ended while it carried this run; it was finished later from what was on the disk")
 	b := &bundle{run: run}
 	for _, f := range d.Files {
-		if err := b.recoverFile(f, d.OutputPath()); err != nil {
+		if err := b.recoverFile(f, d); err != nil {
 			return nil, fault.New("finish run", d.ID, err)
 		}
 	}
 	return run, b.store(r, d)
 }
 
-func (b *bundle) recoverFile(f spool.DraftFile, output string) error {
+func (b *bundle) recoverFile(f spool.DraftFile, d *spool.Draft) error {
 	if f.Kind == record.Output {
 		var patterns []timing.Pattern
 		if err := json.Unmarshal(f.How, &patterns); err != nil {
 			return err
 		}
-		b.takeOutput(output, f.Name, patterns)
+		b.takeOutput(d.OutputPath(), f.Name, patterns)
 		return nil
 	}
 	var how logHow
@@ -186,7 +186,11 @@ func (b *bundle) recoverFile(f spool.DraftFile, output string) error {
 	}
 	l := logFile{path: f.Path, name: f.Name, spec: how.Spec, was: how.Was}
 	if heard(b.run) {
-		l.end = b.run.Started.Add(b.run.Elapsed)
+		end, err := d.Updated()
+		if err != nil {
+			return err
+		}
+		l.end = end
 	}
 	b.takeLog(l)
 	return nil

@@ -121,7 +121,7 @@ type logFile struct {
 	name string // of the attachment
 	spec timing.Spec
 	was  *earlier  // nil when there was no file
-	end  time.Time // of the run, when the log is read long after; zero otherwise
+	end  time.Time // by when the run had ended, when the log is read long after; zero otherwise
 }
 
 // read reads what the workload left. Bytes may come beside an error, and are kept.

@@ -1,6 +1,7 @@
 package capture
 
 import (
+	"crypto/rand"
 	"errors"
 	"os"
 	"path/filepath"
@@ -10,8 +11,11 @@ import (
 	"unicode/utf8"
 
 	"witnessmark/internal/fault"
+	"witnessmark/internal/labtest"
 	"witnessmark/internal/record"
+	"witnessmark/internal/rig"
 	"witnessmark/internal/setup"
+	"witnessmark/internal/spool"
 	"witnessmark/internal/timing"
 )
 
@@ -75,6 +79,46 @@ func TestOnlyThisRunsLogIsTaken(t *testing.T) {
 		}
 		if code != test.code || string(got) != test.kept {
 			t.Errorf("%s: %q with code %q, want %q with %q", name, got, code, test.kept, test.code)
+		}
+	}
+}
+
+// A run may be long in starting, and its rig's clock be set meanwhile: until when its log
+// may have been written is told by when its end was stored.
+func TestLogOfARunThatIsFinishedLater(t *testing.T) {
+	for code, later := range map[string]time.Duration{"": 0, "later": time.Hour} {
+		dir := t.TempDir()
+		sp, err := spool.Open(filepath.Join(dir, "spool"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		began := time.Now().Add(-time.Minute)
+		r := &Rig{Name: "heron", Key: labtest.Key(labtest.Rand(t)), Spool: sp, Destination: "dome.example:7410", Version: "0.1.0", Now: func() time.Time { return began }, Random: rand.Reader}
+		job := Job{Workload: &setup.Workload{Name: "orrery", Command: []string{"orrery"}, Log: &setup.Log{Path: "f.csv"}}, Dir: dir, Repeat: 1, Repeats: 1}
+		run, err := r.begin(job, rig.NewSnapshot(began, nil))
+		if err != nil {
+			t.Fatal(err)
+		}
+		c := &capturing{rig: r, job: job, run: run}
+		if err := c.open(); err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(c.logPath(), []byte("frame_ms\n500\n600\n"), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		run.Elapsed, run.Exit = 2*time.Second, record.Exit{Outcome: record.Finished}
+		c.update()
+		c.output.Close()
+		c.draft.Release()
+		if at := time.Now().Add(later); later > 0 {
+			os.Chtimes(c.logPath(), at, at)
+		}
+		runs, err := r.Recover()
+		if err != nil || len(runs) != 1 {
+			t.Fatal(runs, err)
+		}
+		if l := runs[0].Logs[0]; l.Refused != code || (l.Rows == 2) != (code == "") {
+			t.Errorf("%+v, want %q", l, code)
 		}
 	}
 }

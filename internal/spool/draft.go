@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"time"
 
 	"witnessmark/internal/fault"
 	"witnessmark/internal/record"
@@ -96,6 +97,16 @@ func (d *Draft) SoFar() ([]byte, error) {
 		return nil, fault.New("read draft", d.ID, err)
 	}
 	return b, nil
+}
+
+// Updated is when the record so far was stored, by the clock that also tells when
+// other files were written.
+func (d *Draft) Updated() (time.Time, error) {
+	info, err := os.Stat(filepath.Join(d.dir(), "draft"))
+	if err != nil {
+		return time.Time{}, fault.New("read draft", d.ID, err)
+	}
+	return info.ModTime(), nil
 }
 
 // Full says whether an error is that of a disk without room.
