@@ -158,6 +158,25 @@ type growing struct {
 	grow func()
 }
 
+// FollowedAsItRekeys serves the collector's trail to followers; once it has said by which
+// key that is signed, change is called.
+func FollowedAsItRekeys(c *Collector, change func()) *grpc.Server {
+	s := grpc.NewServer()
+	follow.Register(s, rekeying{source{c}, change})
+	return s
+}
+
+type rekeying struct {
+	source
+	change func()
+}
+
+func (r rekeying) Line() (trail.Line, error) {
+	line, err := r.source.Line()
+	r.change()
+	return line, err
+}
+
 func (g growing) From(head []byte) ([]byte, int64, []trail.Hash, bool, error) {
 	g.grow()
 	return g.source.From(head)

@@ -4,6 +4,7 @@ import (
 	"context"
 	"path/filepath"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -66,5 +67,31 @@ func TestATrailThatGrowsMeanwhileIsNoFork(t *testing.T) {
 		if err := f.Follow(t.Context(), conn); err != nil {
 			t.Fatal(err)
 		}
+	}
+}
+
+// TestAKeyThatChangesAsACopyBegins: what a new copy begins with is of one key, though
+// another came while it was gathered.
+func TestAKeyThatChangesAsACopyBegins(t *testing.T) {
+	c := labtest.NewCollector(t)
+	change := sync.OnceFunc(func() {
+		if _, _, err := c.Archive.Rekey(archive.Rekeying{Next: labtest.Key(labtest.Seeded(22)), By: "wren", Why: "its year is over"}); err != nil {
+			t.Error(err)
+		}
+	})
+	conn := labtest.Connect(t, collect.FollowedAsItRekeys(collect.New(c.Archive, time.Now, labtest.Quiet()), change))
+	start, err := follow.Ask(t.Context(), conn, "source")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got, want := start.Line.Present(), c.Archive.VerifierKey(); got != want {
+		t.Errorf("it begins with %s, and the trail is signed with %s", got, want)
+	}
+	to, err := archive.OpenFollowing(filepath.Join(t.TempDir(), "archive.db"), start.Line.Present(), start.Empty, archive.Options{Now: time.Now}, start.Successions...)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := to.Close(); err != nil {
+		t.Error(err)
 	}
 }

@@ -113,21 +113,26 @@ func (s *server) begin(head []byte, since string, st stream) (at int64, err erro
 	if err != nil {
 		return 0, err
 	}
-	line, err := s.source.Line() // after the head, which a key that came meanwhile need not open
-	if err != nil {
-		return 0, err
-	}
-	b.VerifierKey = line.Present()
-	notes, err := s.source.Successions(since)
-	if err != nil {
-		return 0, err
-	}
-	for _, n := range notes {
-		b.Successions = append(b.Successions, &pb.Succession{Note: n})
-	}
-	if len(head) == 0 {
-		if b.Empty, err = s.source.HeadAt(0); err != nil {
+	for { // after the head, which a key that came meanwhile need not open
+		line, err := s.source.Line()
+		if err != nil {
 			return 0, err
+		}
+		if line.Present() == b.VerifierKey {
+			break // all is of that key
+		}
+		b.VerifierKey, b.Successions = line.Present(), nil
+		notes, err := s.source.Successions(since)
+		if err != nil {
+			return 0, err
+		}
+		for _, n := range notes {
+			b.Successions = append(b.Successions, &pb.Succession{Note: n})
+		}
+		if len(head) == 0 {
+			if b.Empty, err = s.source.HeadAt(0); err != nil {
+				return 0, err
+			}
 		}
 	}
 	if err := st.Send(&pb.FollowResponse{Message: &pb.FollowResponse_Begin{Begin: b}}); err != nil {
