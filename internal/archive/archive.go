@@ -406,23 +406,6 @@ func (a *Archive) shut() error {
 	}
 }
 
-// VerifierKey is the public key that signs the archive's trail now, as others
-// configure it.
-func (a *Archive) VerifierKey() (key string) {
-	err := a.view(func(tx *bolt.Tx) error { key = a.keyIn(tx); return nil })
-	if err != nil {
-		return a.key
-	}
-	return key
-}
-
-func (a *Archive) keyIn(tx *bolt.Tx) string {
-	if l, err := a.line(tx); err == nil {
-		return l.Present()
-	}
-	return a.key
-}
-
 // Labels are what runs are chosen by; every index row carries them.
 type Labels struct {
 	Rig      string

@@ -1,10 +1,13 @@
 package archive_test
 
 import (
+	"bytes"
 	"context"
 	"crypto/ed25519"
 	"errors"
 	"fmt"
+	"io"
+	"os"
 	"path/filepath"
 	"strings"
 	"sync"
@@ -201,8 +204,8 @@ func TestWhoseWord(t *testing.T) {
 	}
 }
 
-// TestRekeyUnderLoad: each head is signed by the key of its moment, whoever writes
-// and reads at the same time.
+// TestRekeyUnderLoad: each head is signed by the key of its moment, and each copy by
+// the one that it is said to be of, whoever writes and reads at the same time.
 func TestRekeyUnderLoad(t *testing.T) {
 	a := fresh(t)
 	var wg sync.WaitGroup
@@ -219,6 +222,23 @@ func TestRekeyUnderLoad(t *testing.T) {
 			}
 		})
 	}
+	copied := filepath.Join(t.TempDir(), "copied.db")
+	wg.Go(func() {
+		for range 20 {
+			var b bytes.Buffer
+			var key string
+			err := a.Copy(func(_ int64, k string) (io.Writer, error) { key = k; return &b, nil })
+			if err == nil {
+				err = os.WriteFile(copied, b.Bytes(), 0o600)
+			}
+			if err == nil {
+				_, err = archive.ExamineFile(t.Context(), copied, key, archive.Examination{Found: func(f archive.Finding) { t.Error(f) }})
+			}
+			if err != nil {
+				t.Error(err)
+			}
+		}
+	})
 	for i := range uint64(8) {
 		if _, _, err := a.Rekey(archive.Rekeying{Next: labtest.Key(labtest.Seeded(90 + i)), By: "wren", Why: "its year is over"}); err != nil {
 			t.Error(err)

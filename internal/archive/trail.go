@@ -156,6 +156,23 @@ func (r hashReader) ReadHashes(indexes []int64) ([]tlog.Hash, error) {
 	return out, nil
 }
 
+// VerifierKey is the public key that signs the archive's trail now, as others
+// configure it.
+func (a *Archive) VerifierKey() (key string) {
+	err := a.view(func(tx *bolt.Tx) error { key = a.keyIn(tx); return nil })
+	if err != nil {
+		return a.key
+	}
+	return key
+}
+
+func (a *Archive) keyIn(tx *bolt.Tx) string {
+	if l, err := a.line(tx); err == nil {
+		return l.Present()
+	}
+	return a.key
+}
+
 // Copy writes a consistent copy of the whole file to the writer that begin gives
 // for its size and the key that signs its trail.
 func (a *Archive) Copy(begin func(size int64, verifierKey string) (io.Writer, error)) error {
