@@ -135,7 +135,7 @@ type Trail struct {
 // alarm, which is the error and wraps ErrAlarm. Other errors are those of
 // deliver.AskHead.
 func (a *Auditor) Meet(ctx context.Context, conn grpc.ClientConnInterface, collector string) (*Trail, error) {
-	m, err := a.recall(collector)
+	m, err := a.look(collector)
 	if err != nil {
 		return nil, fault.New("recall trail", collector, err)
 	}
@@ -160,7 +160,7 @@ func (a *Auditor) first(ctx context.Context, conn grpc.ClientConnInterface, coll
 	if err := a.Pin(collector, x.VerifierKey); err != nil && !errors.Is(err, ErrAlarm) {
 		return Memory{}, err
 	}
-	return a.recall(collector) // which another process may have made meanwhile
+	return a.look(collector) // which another process may have made meanwhile
 }
 
 // ask gives the present head, and how those that were seen belong to it.

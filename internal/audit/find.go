@@ -33,6 +33,6 @@ func (a *Auditor) find(name string) (Alarm, error) {
 // Refuses says whether the collector showed what an alarm is about when it was last
 // met, and not the right trail since.
 func (a *Auditor) Refuses(al Alarm) (bool, error) {
-	m, err := a.recall(al.Collector)
+	m, err := a.look(al.Collector)
 	return m.Refused == al.Name, err
 }

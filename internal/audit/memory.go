@@ -55,7 +55,8 @@ func (a *Auditor) slots(collector string) [2]string {
 	return [2]string{name + ".0", name + ".1"}
 }
 
-// recall gives the memory of a collector; its Times is 0 when there is none.
+// recall gives the memory of a collector; its Times is 0 when there is none. The caller
+// holds the lock.
 func (a *Auditor) recall(collector string) (Memory, error) {
 	var last Memory
 	damaged := 0
@@ -74,6 +75,21 @@ func (a *Auditor) recall(collector string) (Memory, error) {
 			WithHint("restore both files; without them the next head of " + collector + " is taken as it comes")
 	}
 	return last, nil
+}
+
+// look is recall for who does not hold the lock. A memory that somebody writes just then
+// can read as damaged, and is read again once that is done.
+func (a *Auditor) look(collector string) (Memory, error) {
+	m, err := a.recall(collector)
+	if err == nil {
+		return m, nil
+	}
+	free, busy := a.alone()
+	if busy != nil {
+		return m, err
+	}
+	defer free()
+	return a.recall(collector)
 }
 
 // readSlot reads a slot; one that was only set aside gives fs.ErrNotExist.

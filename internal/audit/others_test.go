@@ -2,12 +2,18 @@ package audit_test
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"os"
+	"path/filepath"
 	"sync"
 	"testing"
+	"time"
 
 	"google.golang.org/grpc"
 
+	"witnessmark/internal/audit"
+	"witnessmark/internal/durable"
 	"witnessmark/internal/labtest"
 )
 
@@ -61,5 +67,46 @@ func TestOvertaken(t *testing.T) {
 	}}
 	if _, err := b.deliver(conn, 1); err != nil || n == 0 || b.seen(t) != int64(n)+2 {
 		t.Errorf("overtaken %d times, %d seen: %v", n, b.seen(t), err)
+	}
+}
+
+// TestWhileItIsWritten: a memory that another process is writing for the first time is
+// waited for, and not told to be damaged.
+func TestWhileItIsWritten(t *testing.T) {
+	dir, c := t.TempDir(), labtest.NewCollector(t)
+	b := newBench(t, dir)
+	if err := b.Pin(address, c.Archive.VerifierKey()); err != nil {
+		t.Fatal(err)
+	}
+	written, err := filepath.Glob(filepath.Join(dir, "memory", "*.1"))
+	if err != nil || len(written) != 1 {
+		t.Fatal(written, err)
+	}
+	whole, err := os.ReadFile(written[0])
+	if err != nil {
+		t.Fatal(err)
+	}
+	for what, look := range map[string]func() error{
+		"met":   func() error { _, err := b.Meet(t.Context(), c, address); return err },
+		"asked": func() error { _, err := b.Refuses(audit.Alarm{Collector: address}); return err },
+	} {
+		lock, err := durable.WaitLock(filepath.Join(dir, "lock"))
+		if err == nil {
+			err = os.WriteFile(written[0], whole[:100], 0o600)
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		ended := make(chan error, 1)
+		go func() { ended <- look() }()
+		select {
+		case err := <-ended:
+			t.Errorf("%s before it is written: %v", what, err)
+			ended <- err
+		case <-time.After(200 * time.Millisecond): // one that comes later finds it whole
+		}
+		if err := errors.Join(os.WriteFile(written[0], whole, 0o600), durable.Unlock(lock), <-ended); err != nil {
+			t.Errorf("%s: %v", what, err)
+		}
 	}
 }
