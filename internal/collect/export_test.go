@@ -98,15 +98,19 @@ func HangingServer(log *slog.Logger, l net.Listener, release chan bool) (stop fu
 	return func() bool { defer delete(rights, hang); return c.stopServing(s) }
 }
 
-// Vitals gives what looks whether all serves, for who asks, and what others who watch
-// are then told of it.
-func Vitals(c *Collector) (look func(ctx context.Context), told func() string) {
+// Vitals gives what looks whether all serves, for who asks, within patience, and what
+// others who watch are then told of it.
+func Vitals(c *Collector, patience time.Duration) (look func(ctx context.Context), told func() string) {
 	_, v := c.server(serving{limits: func() deliver.Limits { return deliver.DefaultLimits }})
+	v.patience = patience
 	return v.refresh, func() string {
 		r, _ := v.Server.Check(context.Background(), &healthpb.HealthCheckRequest{})
 		return r.GetStatus().String()
 	}
 }
+
+// Silence has the archive never answer the question whether it can be read.
+func Silence(c *Collector) { c.pulse.asked = &reply{done: make(chan struct{})} }
 
 // Rights says in words who may call a method; "" for nobody.
 func Rights(method string) string { return rights[method].String() }

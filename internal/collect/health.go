@@ -26,15 +26,19 @@ type vitals struct {
 	*health.Server
 	c        *Collector
 	services []string // ours
+	patience time.Duration
 	mu       sync.Mutex
 }
+
+// lookFor is how long the archive has to answer.
+const lookFor = 5 * time.Second
 
 // lookEvery is how often those who watch are told of a change.
 const lookEvery = time.Second
 
 // registerHealth adds the health service for what is on the server so far.
 func (c *Collector) registerHealth(s *grpc.Server, on grpc.ServiceRegistrar) *vitals {
-	v := &vitals{Server: health.NewServer(), c: c}
+	v := &vitals{Server: health.NewServer(), c: c, patience: lookFor}
 	for _, name := range slices.Sorted(maps.Keys(s.GetServiceInfo())) {
 		if strings.HasPrefix(name, "witnessmark.") {
 			v.services = append(v.services, name)
@@ -74,16 +78,21 @@ func (v *vitals) follow(ctx context.Context) {
 }
 
 func (v *vitals) refresh(ctx context.Context) {
+	within, done := context.WithTimeout(ctx, v.patience)
+	defer done()
+	read := v.c.alive(within)
+	if read != nil && ctx.Err() != nil {
+		return // that who asked waits no longer says nothing of the archive
+	}
 	v.mu.Lock()
 	defer v.mu.Unlock()
-	read := v.c.alive(ctx)
-	if read != nil && errors.Is(ctx.Err(), context.Canceled) {
-		return // that who asked has gone says nothing of the archive
-	}
-	read = errors.Join(read, v.c.archive.Damaged())
-	keeps := errors.Join(read, v.c.doubt())
-	if s, err := v.c.State(ctx); err == nil && s.Refusing != "" {
-		keeps = errors.New(s.Refusing)
+	keeps := read
+	if !errors.Is(read, errSilent) { // what else is asked might not answer either
+		read = errors.Join(read, v.c.archive.Damaged())
+		keeps = errors.Join(read, v.c.doubt())
+		if s, err := v.c.State(ctx); err == nil && s.Refusing != "" {
+			keeps = errors.New(s.Refusing)
+		}
 	}
 	all := healthpb.HealthCheckResponse_SERVING
 	for _, name := range v.services {

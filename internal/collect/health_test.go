@@ -115,18 +115,34 @@ func TestHealth(t *testing.T) {
 	}
 }
 
-// TestWhoLeavesTellsNobody: a question whose asker goes before it is answered is not
-// what others are told.
+// TestWhoLeavesTellsNobody: a question whose asker goes, or waits no longer, before it is
+// answered is not what others are told. That the archive does not answer anybody is.
 func TestWhoLeavesTellsNobody(t *testing.T) {
-	look, told := collect.Vitals(newUnserved(t).Collector)
+	c := newUnserved(t).Collector
+	look, told := collect.Vitals(c, time.Hour)
 	gone, leave := context.WithCancel(t.Context())
 	leave()
+	late, done := context.WithDeadline(t.Context(), time.Now())
+	defer done()
 	look(t.Context())
 	for range 20 {
-		look(gone)
-		if got := told(); got != "SERVING" {
-			t.Fatalf("somebody has gone, and others are told %s", got)
+		for _, asker := range []context.Context{gone, late} {
+			look(asker)
+			if got := told(); got != "SERVING" {
+				t.Fatalf("of one who waits no longer, %v, others are told %s", asker.Err(), got)
+			}
 		}
+	}
+
+	collect.Silence(c)
+	look(late)
+	if got := told(); got != "SERVING" {
+		t.Errorf("somebody had no time for an answer, and others are told %s", got)
+	}
+	look, told = collect.Vitals(c, time.Millisecond)
+	look(t.Context())
+	if got := told(); got != "NOT_SERVING" {
+		t.Errorf("of an archive that does not answer others are told %s", got)
 	}
 }
 
