@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"strings"
 	"sync"
+	"syscall"
 	"testing"
 	"time"
 
@@ -287,29 +288,35 @@ func TestSocket(t *testing.T) {
 	}
 }
 
-// An agent that ends takes its own socket away, and not that of one which comes after it.
+// An agent that ends takes its own socket away, and not that of one which comes after it,
+// even before the first has let go of its own.
 func TestOneAgentAfterTheOther(t *testing.T) {
 	path := socketPath(t)
-	for range 20 {
-		first, err := local.Listen(path, "")
-		if err != nil {
-			t.Fatal(err)
-		}
-		var ending sync.WaitGroup
+	first, err := local.Listen(path, "")
+	if err != nil {
+		t.Fatal(err)
+	}
+	open, err := first.(syscall.Conn).SyscallConn()
+	if err != nil {
+		t.Fatal(err)
+	}
+	var ending sync.WaitGroup
+	var next net.Listener
+	open.Control(func(uintptr) { // which Close waits for, and until then the socket answers
 		ending.Go(func() { first.Close() })
-		next, err := local.Listen(path, "")
-		for end := time.Now().Add(time.Minute); err != nil && time.Now().Before(end); {
+		next, err = local.Listen(path, "")
+		for end := time.Now().Add(time.Minute); err != nil && time.Now().Before(end); time.Sleep(time.Millisecond) {
 			next, err = local.Listen(path, "")
 		}
-		if err != nil {
-			t.Fatal(err)
-		}
-		ending.Wait()
-		first.Close()
-		if _, err := os.Stat(path); err != nil {
-			t.Fatal(err)
-		}
-		next.Close()
+	})
+	ending.Wait()
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer next.Close()
+	first.Close()
+	if _, err := os.Stat(path); err != nil {
+		t.Error(err)
 	}
 }
 
