@@ -166,7 +166,7 @@ func TestNoStatusOutlivesTheNext(t *testing.T) {
 			})
 	}()
 	m.hear(t)
-	for n := 1; n <= 300 && !t.Failed(); n++ {
+	for n := 1; n <= 3000 && !t.Failed(); n++ {
 		hangups <- syscall.SIGHUP
 		words := []string{m.hear(t), m.hear(t), m.hear(t)}
 		if last := words[2]; !strings.HasSuffix(last, fmt.Sprint("STATUS=", n)) {
