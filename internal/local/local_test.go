@@ -7,6 +7,7 @@ import (
 	"net"
 	"os"
 	"path/filepath"
+	"runtime"
 	"strings"
 	"sync"
 	"syscall"
@@ -317,6 +318,29 @@ func TestOneAgentAfterTheOther(t *testing.T) {
 	first.Close()
 	if _, err := os.Stat(path); err != nil {
 		t.Error(err)
+	}
+}
+
+// An agent keeps its socket, too, when more wait for an answer than the kernel holds.
+func TestCrowdedSocketIsNotTaken(t *testing.T) {
+	if runtime.GOOS != "linux" {
+		t.Skip("only Linux tells that from nobody listening")
+	}
+	path := socketPath(t)
+	l, err := local.Listen(path, "")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	for err == nil {
+		var c net.Conn
+		if c, err = net.Dial("unix", path); err == nil {
+			c.Close() // it waits all the same
+		}
+	}
+	if next, err := local.Listen(path, ""); err == nil {
+		next.Close()
+		t.Errorf("the socket was taken from an agent that had not answered yet")
 	}
 }
 

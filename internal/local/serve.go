@@ -13,6 +13,7 @@ import (
 	"slices"
 	"strconv"
 	"sync"
+	"syscall"
 	"time"
 
 	"golang.org/x/net/netutil"
@@ -51,8 +52,11 @@ func Listen(path, group string) (net.Listener, error) {
 	if name := path + ".new"; len(name) > 107 {
 		return nil, wrong(fmt.Errorf("a socket's path may have 103 bytes, and this has %d", len(path)))
 	}
-	if c, err := net.DialTimeout("unix", path, time.Second); err == nil {
+	c, err := net.DialTimeout("unix", path, time.Second)
+	if err == nil {
 		c.Close()
+	}
+	if err == nil || errors.Is(err, syscall.EAGAIN) { // or so many wait for it that no more can
 		return nil, wrong(errors.New("another agent listens there"))
 	}
 	if info, err := os.Lstat(path); err == nil && info.Mode().Type() != fs.ModeSocket {
