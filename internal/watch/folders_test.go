@@ -57,9 +57,13 @@ func lookAt(tb interface{ Fatal(...any) }, dir string) *looked {
 	return l
 }
 
+func (l *looked) pass(d time.Duration) {
+	l.now.SinceBoot, l.now.Awake, l.now.Wall = l.now.SinceBoot+d, l.now.Awake+d, l.now.Wall.Add(d)
+}
+
 // after moves the clock and looks as if events had told of the names.
 func (l *looked) after(d time.Duration, names ...string) []string {
-	l.now.SinceBoot, l.now.Awake, l.now.Wall = l.now.SinceBoot+d, l.now.Awake+d, l.now.Wall.Add(d)
+	l.pass(d)
 	heard := map[string]bool{}
 	for _, n := range names {
 		heard[filepath.Join(l.dir, n)] = true
@@ -143,7 +147,7 @@ func TestWrittenWhileItIsLookedFor(t *testing.T) {
 	var wrote Reading
 	l.Wanted = func(string) bool {
 		if wrote == (Reading{}) {
-			l.now.SinceBoot, l.now.Awake = l.now.SinceBoot+time.Second, l.now.Awake+time.Second
+			l.pass(time.Second)
 			wrote = l.now
 			l.write(t, "a.csv", "1")
 		}
@@ -152,6 +156,34 @@ func TestWrittenWhileItIsLookedFor(t *testing.T) {
 	l.after(time.Second, "a.csv")
 	l.after(testQuiet)
 	if found.Path == "" || found.Changed.SinceBoot < wrote.SinceBoot || found.Before.SinceBoot > wrote.SinceBoot {
+		t.Errorf("written at %v and found as %+v", wrote.SinceBoot, found)
+	}
+}
+
+// TestWrittenRightAfterTheLook: what is written once a file was looked at was not there
+// at that look.
+func TestWrittenRightAfterTheLook(t *testing.T) {
+	l := lookAt(t, t.TempDir())
+	l.after(0)
+	var found Found
+	l.Found = func(f Found) bool { found = f; return true }
+	looking := false
+	l.Wanted = func(string) bool { looking = true; return true }
+	var wrote Reading
+	l.Clock = ClockFunc(func() Reading {
+		if looking && wrote == (Reading{}) {
+			l.pass(time.Second)
+			wrote = l.now
+			l.write(t, "a.csv", "12")
+			l.pass(time.Second)
+		}
+		return l.now
+	})
+	l.write(t, "a.csv", "1")
+	l.after(time.Second, "a.csv")
+	l.after(testQuiet)
+	l.after(testQuiet)
+	if found.Path == "" || found.Info.Size() != 2 || found.Changed.SinceBoot < wrote.SinceBoot || found.Before.SinceBoot > wrote.SinceBoot {
 		t.Errorf("written at %v and found as %+v", wrote.SinceBoot, found)
 	}
 }
