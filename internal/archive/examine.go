@@ -62,7 +62,7 @@ type Checked struct {
 // it would not end while they come as fast. The error says that it did not come to its
 // end.
 func (a *Archive) Examine(ctx context.Context, x Examination) (n Checked, err error) {
-	defer func() { n.VerifierKey = a.VerifierKey() }()
+	defer func() { n.VerifierKey = cmp.Or(n.VerifierKey, a.VerifierKey()) }()
 	var w *walk
 	err = a.moment(func(tx *bolt.Tx) (err error) {
 		w, err = walkFile(ctx, a.db.file, uint64(tx.ID()), x)
@@ -144,7 +144,7 @@ func ExamineFile(ctx context.Context, path, key string, x Examination) (n Checke
 		return n, nil
 	}
 	n, err = a.content(ctx, x)
-	n.VerifierKey = a.VerifierKey()
+	n.VerifierKey = cmp.Or(n.VerifierKey, a.VerifierKey())
 	return n, a.damageFound(err, x)
 }
 
@@ -180,6 +180,7 @@ func (a *Archive) content(ctx context.Context, x Examination) (n Checked, err er
 		c.news()
 		c.keys()
 		c.certificates()
+		n.VerifierKey = a.keyIn(c.tx)
 		n.Keys, _ = a.keysSince(c.tx) // what is wrong with them is told of
 		return nil
 	})

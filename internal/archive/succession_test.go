@@ -204,8 +204,9 @@ func TestWhoseWord(t *testing.T) {
 	}
 }
 
-// TestRekeyUnderLoad: each head is signed by the key of its moment, and each copy by
-// the one that it is said to be of, whoever writes and reads at the same time.
+// TestRekeyUnderLoad: each head is signed by the key of its moment, each copy by the one
+// that it is said to be of, and a check tells of keys that belong together, whoever writes
+// and reads at the same time.
 func TestRekeyUnderLoad(t *testing.T) {
 	a := fresh(t)
 	var wg sync.WaitGroup
@@ -236,6 +237,14 @@ func TestRekeyUnderLoad(t *testing.T) {
 			}
 			if err != nil {
 				t.Error(err)
+			}
+		}
+	})
+	wg.Go(func() {
+		for range 20 {
+			n, err := a.Examine(t.Context(), archive.Examination{Found: func(f archive.Finding) { t.Error(f) }})
+			if err != nil || len(n.Keys) == 0 || n.Keys[len(n.Keys)-1].Key != n.VerifierKey {
+				t.Errorf("of the keys %v the last is not %s; %v", n.Keys, n.VerifierKey, err)
 			}
 		}
 	})
