@@ -10,6 +10,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"golang.org/x/mod/sumdb/note"
 
@@ -130,25 +131,41 @@ func TestShownHeads(t *testing.T) {
 }
 
 // TestLastHeadIsNoted: the last of several entries that came at once is written down
-// beside the archive while the collector is served, though none follows it.
+// beside the archive while the collector is served, though none follows it, also where
+// that did not work at first.
 func TestLastHeadIsNoted(t *testing.T) {
 	dir := filepath.Join(t.TempDir(), "archive")
 	address, _ := labtest.Serve(t, dir)
 	conn := labtest.DialOwner(t, address, dir)
+	path := filepath.Join(dir, "head")
+	noted := func() {
+		t.Helper()
+		want, _ := headAt(t, conn)
+		insist(t, "write it down", func(context.Context) error {
+			b, err := os.ReadFile(path)
+			if err != nil {
+				return err
+			}
+			if said := string(b); !strings.Contains(said, "\n"+want.Root.String()+"\n") {
+				return fmt.Errorf("of a head over %d entries it says %q", want.Size, said)
+			}
+			return nil
+		})
+	}
 	for seed := range uint64(8) {
 		keepOne(t, conn, seed)
 	}
-	want, _ := headAt(t, conn)
-	insist(t, "write it down", func(context.Context) error {
-		b, err := os.ReadFile(filepath.Join(dir, "head"))
-		if err != nil {
-			return err
-		}
-		if said := string(b); !strings.Contains(said, "\n"+want.Root.String()+"\n") {
-			return fmt.Errorf("of a head over %d entries it says %q", want.Size, said)
-		}
-		return nil
-	})
+	noted()
+
+	if err := errors.Join(os.Remove(path), os.Mkdir(path, 0o700)); err != nil {
+		t.Fatal(err)
+	}
+	time.Sleep(time.Second) // for the next entry to be written down at once
+	keepOne(t, conn, 8)
+	if err := os.Remove(path); err != nil {
+		t.Fatal(err)
+	}
+	noted()
 }
 
 // TestShownOverAndOver: a head that cannot be written down stops the collector all the
