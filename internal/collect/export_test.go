@@ -162,6 +162,11 @@ type growing struct {
 	grow func()
 }
 
+func (g growing) From(head []byte) ([]byte, int64, []trail.Hash, bool, error) {
+	g.grow()
+	return g.source.From(head)
+}
+
 // FollowedAsItRekeys serves the collector's trail to followers; once it has said by which
 // key that is signed, change is called.
 func FollowedAsItRekeys(c *Collector, change func()) *grpc.Server {
@@ -179,11 +184,6 @@ func (r rekeying) Line() (trail.Line, error) {
 	line, err := r.source.Line()
 	r.change()
 	return line, err
-}
-
-func (g growing) From(head []byte) ([]byte, int64, []trail.Hash, bool, error) {
-	g.grow()
-	return g.source.From(head)
 }
 
 // Word gives what leaves an owner's identity and the address in a folder.

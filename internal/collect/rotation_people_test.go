@@ -66,18 +66,25 @@ func TestThePeoplesEarlierKeyEnds(t *testing.T) {
 	}
 }
 
-// TestOpenConnectionComesBackWithTheNextKey: a connection that is met with the key before
-// is not left with it, not even the one over which another key came after that.
-func TestOpenConnectionComesBackWithTheNextKey(t *testing.T) {
-	w := newWorkshop(t)
+// asOneWhoChanges is a connection as somebody, and has him come back as somebody else from
+// then on.
+func (w *workshop) asOneWhoChanges(t *testing.T, id trust.Identity) (conn *collect.Connection, set func(trust.Identity)) {
+	t.Helper()
 	var who atomic.Pointer[trust.Identity]
-	set := func(id trust.Identity) { who.Store(&id) }
-	set(w.ids["swift"])
+	who.Store(&id)
 	conn, err := collect.Dial(w.address, func() []trust.Identity { return []trust.Identity{*who.Load()} })
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer conn.Close()
+	t.Cleanup(func() { conn.Close() })
+	return conn, func(id trust.Identity) { who.Store(&id) }
+}
+
+// TestOpenConnectionComesBackWithTheNextKey: a connection that is met with the key before
+// is not left with it, not even the one over which another key came after that.
+func TestOpenConnectionComesBackWithTheNextKey(t *testing.T) {
+	w := newWorkshop(t)
+	conn, set := w.asOneWhoChanges(t, w.ids["swift"])
 	got, err := enrol.Rotate(t.Context(), conn, w.ids["swift"], labtest.Key(labtest.Seeded(60)))
 	if err != nil {
 		t.Fatal(err)
@@ -99,14 +106,7 @@ func TestCameBeforeItsCertificate(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	var who atomic.Pointer[trust.Identity]
-	set := func(id trust.Identity) { who.Store(&id) }
-	set(w.ids["swift"])
-	conn, err := collect.Dial(w.address, func() []trust.Identity { return []trust.Identity{*who.Load()} })
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer conn.Close()
+	conn, set := w.asOneWhoChanges(t, w.ids["swift"])
 	asks := func() error {
 		_, err := answer.NewClient(conn).Rigs(t.Context())
 		return err
