@@ -131,7 +131,9 @@ func (a *Archive) transact(in func(func(*bolt.Tx) error) error, f func(*bolt.Tx)
 
 // LookOver reads all pages of the file, beside what else is done with it, and gives
 // the first damage in them over which bbolt would stumble. What the pages hold only
-// an examination tells.
+// an examination tells. No transaction does so by itself: where a branch page has come
+// to lead back to one above it since the last look, whoever reads through it ends the
+// process (see endless.go), and it is refused when it is opened next.
 func (a *Archive) LookOver(ctx context.Context) error {
 	return a.met(a.moment(func(tx *bolt.Tx) error { return sound(ctx, a.db.file, uint64(tx.ID()), true) }))
 }

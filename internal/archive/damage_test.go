@@ -83,7 +83,7 @@ func TestDamagedFiles(t *testing.T) {
 	if testing.Short() || labtest.Race {
 		tries = 100
 	}
-	refused, met, opened, dir := 0, 0, 0, t.TempDir()
+	refused, met, opened, endless, dir := 0, 0, 0, 0, t.TempDir()
 	for i := range tries {
 		path := filepath.Join(dir, fmt.Sprint(i)) // where bbolt is stuck, its lock stays
 		how, b := spoilt(r, whole)
@@ -115,6 +115,12 @@ func TestDamagedFiles(t *testing.T) {
 		if err := os.WriteFile(path, b, 0o600); err != nil { // which bbolt sees at once
 			t.Fatal(err)
 		}
+		if archive.Endless(t, path) { // no reader may be the first to meet it
+			endless++
+			if err := a.LookOver(t.Context()); !errors.Is(err, archive.ErrDamaged) {
+				t.Errorf("%s: looked over with %v", how, err)
+			}
+		}
 		err = read(a)
 		if met := a.Damaged(); met != nil && !errors.Is(err, archive.ErrDamaged) {
 			t.Errorf("%s: %v is not told (%v)", how, met, err)
@@ -131,7 +137,7 @@ func TestDamagedFiles(t *testing.T) {
 		a.Close()
 		os.Remove(path)
 	}
-	t.Logf("of %d damaged files %d were not opened, %d of them could be read in part, and in %d damage was met", tries, refused, opened, met)
+	t.Logf("of %d damaged files %d were not opened, %d of them could be read in part, in %d damage was met, and %d had to be looked over first", tries, refused, opened, met, endless)
 	if opened == 0 {
 		t.Error("none could be read in part")
 	}

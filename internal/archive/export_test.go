@@ -4,6 +4,7 @@ import (
 	"crypto/ed25519"
 	"errors"
 	"io"
+	"os"
 	"slices"
 	"testing"
 
@@ -109,6 +110,17 @@ func (a *Archive) Certify(m trust.Member, key ed25519.PublicKey, c trust.Chain) 
 // the keepers.
 func (a *Archive) Vouched(s trail.Succession, e trail.Entry) error {
 	return a.db.View(func(tx *bolt.Tx) error { return vouched(tx, s, e) })
+}
+
+// Endless says whether bbolt would not come to an end in a file, or not even to its
+// buckets.
+func Endless(t testing.TB, path string) bool {
+	f, err := os.Open(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	return endless(f) != nil
 }
 
 // Reading is how many transactions are open to read.
