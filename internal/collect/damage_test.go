@@ -10,6 +10,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	healthpb "google.golang.org/grpc/health/grpc_health_v1"
 
@@ -78,30 +79,71 @@ func TestLookedOver(t *testing.T) {
 		t.Fatal(err)
 	}
 	stop()
-	path := filepath.Join(dir, collect.ArchiveFile)
-	b, err := os.ReadFile(path)
-	if err != nil {
-		t.Fatal(err)
-	}
-	const leaf = 2
-	damaged := 0
-	// Pages of the log, which nobody reads to serve it. That of a summary, which may go on
-	// in one more, is read at the start.
-	for p := b[2*4096:]; len(p) > 0; p = p[4096:] {
-		if binary.NativeEndian.Uint16(p[8:]) == leaf && binary.NativeEndian.Uint32(p[12:]) > 4 {
-			clear(p[:16])
-			damaged++
-		}
-	}
-	if damaged == 0 {
-		t.Fatal("no page goes on in many")
-	}
-	if err := errors.Join(os.WriteFile(path, b, 0o600), os.Truncate(path, 65<<20)); err != nil { // above which not all is read first
+	path := spoilLogs(t, dir)
+	if err := os.Truncate(path, 65<<20); err != nil { // above which not all is read first
 		t.Fatal(err)
 	}
 	address, stop = labtest.Serve(t, dir)
 	defer stop()
-	asked := answer.NewClient(labtest.DialOwner(t, address, dir))
+	comesToLight(t, answer.NewClient(labtest.DialOwner(t, address, dir)))
+}
+
+// TestLookedOverAgain: what is damaged while the archive is served comes to light by
+// itself, too.
+func TestLookedOverAgain(t *testing.T) {
+	collect.ScanEvery(t, 50*time.Millisecond)
+	dir := filepath.Join(t.TempDir(), "archive")
+	address, stop := labtest.Serve(t, dir)
+	defer stop()
+	owner := labtest.DialOwner(t, address, dir)
+	asked, g := answer.NewClient(owner), labtest.NewRig("heron", labtest.Rand(t))
+	for range 3 {
+		run := g.Finish(labtest.Shape{LogBytes: 200 << 10})
+		if _, err := deliver.Send(t.Context(), owner, run.Signed, run.Parts()); err != nil {
+			t.Fatal(err)
+		}
+		time.Sleep(100 * time.Millisecond) // in which it may be looked over
+		if s, err := asked.State(t.Context()); err != nil || s.Refusing != "" {
+			t.Fatalf("undamaged: %+v, %v", s, err)
+		}
+	}
+	spoilLogs(t, dir)
+	comesToLight(t, asked)
+}
+
+// spoilLogs damages the pages of logs in the archive of a folder, which nobody reads to
+// serve it. That of a summary, which may go on in one more, is read at the start.
+func spoilLogs(t *testing.T, dir string) (path string) {
+	path = filepath.Join(dir, collect.ArchiveFile)
+	b, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	f, err := os.OpenFile(path, os.O_RDWR, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	const leaf = 2
+	damaged := 0
+	for at := 2 * 4096; at < len(b); at += 4096 {
+		if binary.NativeEndian.Uint16(b[at+8:]) != leaf || binary.NativeEndian.Uint32(b[at+12:]) <= 4 {
+			continue
+		}
+		if _, err := f.WriteAt(make([]byte, 16), int64(at)); err != nil {
+			t.Fatal(err)
+		}
+		damaged++
+	}
+	if damaged == 0 {
+		t.Fatal("no page goes on in many")
+	}
+	return path
+}
+
+// comesToLight waits until the collector says that its file is damaged.
+func comesToLight(t *testing.T, asked answer.Client) {
+	t.Helper()
 	insist(t, "tell of the damage", func(ctx context.Context) error {
 		s, err := asked.State(ctx)
 		if err == nil && !strings.Contains(s.Refusing, "its file is damaged") {

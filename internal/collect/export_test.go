@@ -43,6 +43,13 @@ func (c *Collector) WritesWithin() time.Duration {
 // Flush writes what was heard.
 func (c *Collector) Flush() { c.flushBeats() }
 
+// ScanEvery has collectors look over their archives more often, or less.
+func ScanEvery(t testing.TB, d time.Duration) {
+	before := scanEvery
+	scanEvery = d
+	t.Cleanup(func() { scanEvery = before })
+}
+
 // Allowed are bounds of a collector's server; what is 0 stays as it is.
 type Allowed struct {
 	Handshake                                      time.Duration

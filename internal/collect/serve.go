@@ -131,7 +131,7 @@ func (c *Collector) listenAt(ctx context.Context, dir, address string, ready fun
 	looking, enough := context.WithCancel(ctx)
 	defer enough()
 	go health.follow(looking)
-	go c.lookOver(looking)
+	go c.lookOver(looking, scanEvery)
 	go c.noteHeads(looking)
 	ready(l.Addr().String())
 	if with.daemon != nil {

@@ -119,9 +119,22 @@ func (c *Collector) doubt() error {
 	return err
 }
 
-// lookOver looks for damage in the archive's file while it is served.
-func (c *Collector) lookOver(ctx context.Context) {
-	if err := c.archive.LookOver(ctx); err != nil && ctx.Err() == nil && c.doubt() == nil {
-		c.log.Error("the archive's file cannot be looked over", "error", err)
+// scanEvery lies between two looks over the archive's file, and much more where a look
+// takes long: all of them together take a hundredth of the time.
+var scanEvery = time.Minute
+
+// lookOver looks for damage in the archive's file while it is served, until it finds
+// some. What is damaged in a page that leads to others is better found so than by who
+// reads it: see archive.LookOver.
+func (c *Collector) lookOver(ctx context.Context, every time.Duration) {
+	for ctx.Err() == nil && c.archive.Damaged() == nil {
+		began := time.Now()
+		if err := c.archive.LookOver(ctx); err != nil && ctx.Err() == nil && c.doubt() == nil {
+			c.log.Error("the archive's file cannot be looked over", "error", err)
+		}
+		select {
+		case <-ctx.Done():
+		case <-time.After(max(every, 99*time.Since(began))):
+		}
 	}
 }
