@@ -87,7 +87,7 @@ func TestGoesOnFromTheBackup(t *testing.T) {
 func newDome(t *testing.T) *dome {
 	root := t.TempDir()
 	d := &dome{t: t, root: root, here: filepath.Join(root, "here"), other: filepath.Join(root, "other"), safe: filepath.Join(root, "safe")}
-	d.serve("127.0.0.1:0", archiveOf(d.here))
+	d.serve(freeAddress(), archiveOf(d.here)) // at which it comes back
 	carry(t, archiveOf(d.here), d.safe, "trail.key", "authority.pem")
 	for i, name := range []string{"heron", "plover", "avocet"} {
 		if o := d.joins(name, archiveOf(d.here)); i < 2 {

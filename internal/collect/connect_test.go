@@ -224,13 +224,14 @@ func TestEmbedded(t *testing.T) {
 func TestEmbeddedWaits(t *testing.T) {
 	dir := t.TempDir()
 	served := labtest.Start(t, labtest.Role("collector", dir))
-	address, _ := served.Line()
+	served.Line()
 	served.Kill()
 	run := labtest.NewRig("heron", labtest.Rand(t)).Finish(labtest.Shape{})
 
 	holder := labtest.Start(t, labtest.Role("holder", dir, "1s"))
 	holder.Line()
-	os.WriteFile(filepath.Join(dir, "address"), []byte(address+"\n"), 0o600) // as if it came late
+	// As if it came late, and with a port that nobody else has got meanwhile.
+	os.WriteFile(filepath.Join(dir, "address"), []byte("127.0.0.1:1\n"), 0o600)
 	c := embedded(t, dir)
 	if c.Where != dir {
 		t.Errorf("where: %s", c.Where)

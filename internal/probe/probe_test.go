@@ -301,9 +301,9 @@ func TestJunkGivesOnlyWellFormedFacts(t *testing.T) {
 		"huge number": func(*rand.Rand, []byte) string { return "99999999999999999999999999\n" },
 		"negative":    func(*rand.Rand, []byte) string { return "-5\n" },
 	}
-	for name, way := range ways {
+	for _, name := range slices.Sorted(maps.Keys(ways)) { // which draw from one source
 		t.Run(name, func(t *testing.T) {
-			tree := spoilt(t, trees.Plover(), random, way)
+			tree := spoilt(t, trees.Plover(), random, ways[name])
 			done := make(chan rig.Snapshot, 1)
 			go func() { done <- read(tree) }()
 			select {
