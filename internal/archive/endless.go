@@ -2,6 +2,7 @@ package archive
 
 import (
 	"cmp"
+	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -11,12 +12,15 @@ import (
 
 // bbolt goes from a branch page to its children wherever they are. Where one leads
 // back to a page above it, it goes on until stack or memory is used up, and from that
-// no program recovers. So the branches of a tree are followed here before bbolt is let
-// into it: those of the buckets when the file is opened, and those of a run, of which
-// there may be many, when it is read.
+// no program recovers. Nor does it from a value that is said to be larger than memory,
+// once that is copied, or from one of memory that belongs to others: bbolt copies a small
+// bucket out of the file and reads behind the copy's end. So the branches of a tree are
+// followed here before bbolt is let into it, and what its leaves say of their elements
+// is looked at: those of the buckets when the file is opened, and those of a run, of
+// which there may be many, when it is read.
 
-// follow goes through the branch pages of a file as bbolt would, whatever else is
-// wrong with them, and reads no leaves.
+// follow goes through the pages of a file as bbolt would, whatever else is wrong with
+// them, and reads nothing of the elements of leaves but where they lie.
 type follow struct {
 	r        io.ReaderAt
 	pageSize int64
@@ -27,12 +31,13 @@ type follow struct {
 func (f follow) buckets(root uint64) error {
 	var roots []uint64
 	var bad error
-	err := f.tree(root, func(leaf int64, count int) {
-		for i := range count {
-			id, err := f.bucketAt(leaf + pageHeader + int64(i)*elementSize)
-			bad = cmp.Or(bad, err)
-			roots = append(roots, id)
+	err := f.tree(root, func(at int64, e []byte) {
+		if u32(e)&isBucket == 0 {
+			return
 		}
+		id, err := f.bucketAt(at+int64(u32(e[4:]))+int64(u32(e[8:])), int(u32(e[12:])))
+		bad = cmp.Or(bad, err)
+		roots = append(roots, id)
 	})
 	for _, id := range roots {
 		if err == nil && id != 0 {
@@ -42,30 +47,23 @@ func (f follow) buckets(root uint64) error {
 	return cmp.Or(err, bad)
 }
 
-// bucketAt gives the first page of the bucket that an element of a leaf is about; 0
-// when it is about none, or about one whose only page is part of the element.
-func (f follow) bucketAt(at int64) (root uint64, err error) {
-	e := f.bytes(at, elementSize)
-	if e == nil || u32(e)&1 == 0 {
-		return 0, nil
-	}
-	v := f.bytes(at+int64(u32(e[4:]))+int64(u32(e[8:])), bucketHeader+pageHeader)
+// bucketAt gives the first page of the bucket that a value of n bytes is about; 0 when
+// its only page is part of the value.
+func (f follow) bucketAt(at int64, n int) (root uint64, err error) {
+	v := f.bytes(at, n)
 	if v == nil {
 		return 0, nil
 	}
-	if root = u64(v); root != 0 {
-		return root, nil
+	if root = u64(v); root == 0 {
+		err = onlyPage(v[bucketHeader:])
 	}
-	if kind := u16(v[bucketHeader+8:]); kind != leafPage {
-		return 0, fmt.Errorf("the only page of a bucket is of kind %d", kind)
-	}
-	return 0, nil
+	return root, err
 }
 
 // tree follows one tree. Where it can be told that bbolt itself stops, at what lies
 // beyond the end of the file or does not say that it is the page, nothing is wrong with
-// that here. It tells leaf where each leaf begins, and of how many elements it is.
-func (f follow) tree(root uint64, leaf func(at int64, count int)) error {
+// that here. It tells leaf of each element of a leaf where it begins and what it is.
+func (f follow) tree(root uint64, leaf func(at int64, e []byte)) error {
 	met := map[uint64]bool{}
 	next := []uint64{root}
 	for len(next) > 0 {
@@ -83,15 +81,22 @@ func (f follow) tree(root uint64, leaf func(at int64, count int)) error {
 		if h == nil || u64(h) != id {
 			continue
 		}
-		count := int(u16(h[10:]))
-		switch kind := u16(h[8:]); kind {
+		kind, count := u16(h[8:]), int(u16(h[10:]))
+		size := f.pageSize * min(1+int64(u32(h[12:])), int64(f.most-id))
+		e := f.bytes(at+pageHeader, count*elementSize)
+		switch kind {
 		case leafPage:
-			if leaf != nil {
-				leaf(at, count)
+			for i := 0; i < len(e); i += elementSize {
+				begins, e := int64(pageHeader+i), e[i:i+elementSize]
+				if err := lies(e, size-begins); err != nil {
+					return fmt.Errorf("page %d: %w", id, err)
+				}
+				if leaf != nil {
+					leaf(at+begins, e)
+				}
 			}
 		case branchPage:
-			e := f.bytes(at+pageHeader, count*elementSize)
-			if count == 0 || int64(pageHeader+len(e)) > f.pageSize*(1+int64(u32(h[12:]))) {
+			if count == 0 || int64(pageHeader+len(e)) > size {
 				return fmt.Errorf("page %d is a branch of %d elements, which it cannot have", id, count)
 			}
 			for i := 0; i < len(e); i += elementSize {
@@ -100,6 +105,19 @@ func (f follow) tree(root uint64, leaf func(at int64, count int)) error {
 		case metaPage, freePage:
 			return fmt.Errorf("page %d is led to, and is of kind %d", id, kind)
 		}
+	}
+	return nil
+}
+
+// lies says why an element of a leaf may not be read: it ends behind what is left of its
+// page, or is a bucket without the whole of a header.
+func lies(e []byte, left int64) error {
+	key, value := int64(u32(e[8:])), int64(u32(e[12:]))
+	switch {
+	case int64(u32(e[4:]))+key+value > left:
+		return errors.New("an element ends outside of it")
+	case u32(e)&isBucket != 0 && value < bucketHeader:
+		return fmt.Errorf("a bucket has a header of %d bytes", value)
 	}
 	return nil
 }

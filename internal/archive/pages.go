@@ -18,6 +18,7 @@ const (
 	pageHeader   = 16
 	elementSize  = 16
 	bucketHeader = 16
+	isBucket     = 1  // flag of an element
 	metaSize     = 56 // before its checksum
 
 	metaMagic, metaVersion = 0xED0CDAED, 2
@@ -217,19 +218,23 @@ func (w *walk) bucket(where string, v []byte) {
 		w.tree(where, root, nil, nil)
 		return
 	}
-	// A small bucket's only page is part of the value.
-	p := v[bucketHeader:]
+	if err := onlyPage(v[bucketHeader:]); err != nil {
+		w.hard(where, err)
+	}
+}
+
+// onlyPage holds the only page of a small bucket, which is part of its value, against
+// the one form that bbolt gives it.
+func onlyPage(p []byte) error {
 	if len(p) < pageHeader {
-		w.hard(where, errors.New("its only page is cut"))
-		return
+		return errors.New("its only page is cut")
 	}
 	err := header(p, 0, leafPage)
 	if n := u32(p[12:]); err == nil && n != 0 {
 		err = fmt.Errorf("%d pages overflow from it", n)
 	}
 	if err != nil {
-		w.hard(where, fmt.Errorf("the header of its only page: %w", err))
-		return
+		return fmt.Errorf("the header of its only page: %w", err)
 	}
 	elements, used, err := elementsOf(p)
 	if err == nil && used != len(p) {
@@ -243,9 +248,7 @@ func (w *walk) bucket(where string, v []byte) {
 			err = errors.New("a bucket is in its only page")
 		}
 	}
-	if err != nil {
-		w.hard(where, err)
-	}
+	return err
 }
 
 type element struct {
@@ -271,7 +274,7 @@ func elementsOf(p []byte) (out []element, used int, err error) {
 		if leaf {
 			pos, keySize, valueSize = u32(h[4:]), u32(h[8:]), u32(h[12:])
 			flags := u32(h)
-			if e.bucket = flags == 1; flags > 1 {
+			if e.bucket = flags == isBucket; flags > isBucket {
 				return nil, 0, fmt.Errorf("element %d has flags %x", i, flags)
 			}
 		} else {
