@@ -353,7 +353,7 @@ func OpenFollowing(path, key string, empty []byte, opt Options, successions ...[
 	a := newArchive(db, opt.Now)
 	a.follows = true
 	if err := a.prepareFollowing(key, empty, successions); err != nil {
-		db.Close()
+		a.shut()
 		return nil, opening(path, err)
 	}
 	return a, nil
