@@ -145,7 +145,9 @@ type reply struct {
 func (c *Collector) feel(r *reply) {
 	_, _, r.err = c.archive.Head()
 	c.pulse.mu.Lock()
-	c.pulse.asked = nil
+	if c.pulse.asked == r {
+		c.pulse.asked = nil
+	}
 	c.pulse.mu.Unlock()
 	close(r.done)
 }
